@@ -23,6 +23,8 @@ _BLUEPRINTS: Final = (
     questions.diagnosis_blueprint,
     chips.blueprint,
     review.blueprint,
+    review.submissions_blueprint,
+    review.contributors_blueprint,
     operation.index_blueprint,
     operation.blueprint,
     operation.metrics_blueprint,

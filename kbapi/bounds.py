@@ -36,6 +36,12 @@ DEPTH_BOUNDS: Final[Mapping[tuple[LimitControl, Domain], DepthBound]] = {
 }
 """The bounds of a control on a domain, below stock, in mV (counts for count_offset)."""
 
+# An offset of less than 5 mV is a whole number, 2.5 mV or a step of 1/1024 V. Other numbers there,
+# such as 1.25, are volts. Steps are sent rounded, such as 4.88 or 4.9.
+LIKE_VOLTS_BELOW_MV: Final = 5
+STEP_OF_1024_MV: Final = 125 / 128
+STEP_ROUNDING: Final = 0.06
+
 # No chip of the last twenty years works below, or should get more than, these voltages.
 FIXED_CLOCK_LEAST_MV: Final = 400
 FIXED_CLOCK_MOST_MV: Final = 1_500
@@ -72,9 +78,8 @@ MOST_MINUTES: Final = 525_600
 MOST_SECONDS: Final = 60 * MOST_MINUTES
 MOST_WATTS: Final = 2_000
 """No power supply of a machine delivers more: a larger number has a wrong unit of measure."""
-LONGEST_VERSION: Final = 40
+LONGEST_VERSION: Final = 80
 LONGEST_MACHINE: Final = 60
-LONGEST_OS: Final = 40
 DEEPEST_NESTING: Final = 16
 LARGEST_INTEGER: Final = 2**53
 """Beyond it JSON readers disagree on the number."""
@@ -85,6 +90,8 @@ MOST_UNKNOWN_FIELDS: Final = 32
 MOST_PROBLEMS: Final = 64
 """Problems that one answer lists; a person corrects no more at once."""
 LONGEST_TEXT: Final = 400
+LONGEST_RECORD: Final = 10_000
+"""Characters of a record that holds a chip's name, such as the kernel's list of processors."""
 MOST_TEXTS: Final = 2_000
 """Texts in a document that are not plain words; no result needs a tenth of them."""
 

@@ -41,6 +41,8 @@ FAULTS: Final = {
     "first.",
     "chip_ambiguous": "Several chips share this name. Choose one of the candidates, or add "
     "chip_ids or the form of the machine.",
+    "chip_unlikely": "The number of the chip differs from a known one by one typing error. Choose "
+    "one of the candidates, or send the document again with chip_confirmed: true.",
     "chip_unreadable": "The text does not name exactly one chip. Send the name as the system "
     "prints it.",
     "personal_data_found": "The value looks like personal data: an address, a device number or a "
@@ -49,6 +51,8 @@ FAULTS: Final = {
     "both. Leave out the run that you do not trust.",
     "wrong_number_of_items": "A batch has 1 to 1,000 items.",
     "item_too_large": "An item of a batch is at most as large as the body of a single result.",
+    "stored_already": "The same machine has the same document under another id. Withdraw one of "
+    "them.",
     "note_frame": "A note begins with TOML between two +++ lines.",
     "note_field": "A field at the head of the note is wrong. The detail describes the right form.",
     "nothing_to_count": "After screening, the setting has neither a pass nor a failure. A "
@@ -57,6 +61,8 @@ FAULTS: Final = {
     "for this one.",
     "duplicate_decision": "One request decides each setting once. Remove the repeated entry.",
     "too_many_settings": "One request decides at most 10,000 settings. Split the request.",
+    "confirmation_needed": "The request names results by something else than their ids. Send it "
+    "with dry_run=true first: the answer lists what it touches. Then send it with its `confirm`.",
     "key_name": "A key's name has at most 40 plain characters and does not identify a person.",
     "key_scope": "A key has one or more of the listed scopes.",
     "key_unknown": "No access key has this number. 'kbapi keys list' shows the numbers.",
@@ -364,6 +370,17 @@ class TooCostly(KbapiError):
     explanation = (
         "The document or question took longer than one request may. Nothing was stored. The "
         "detail names the step that took too long and the correction."
+    )
+
+
+class ResultUnknown(KbapiError):
+    """A request of the host names a result or a contributor that is not stored."""
+
+    code = "result_unknown"
+    title = "The result or contributor does not exist"
+    explanation = (
+        "No stored result has this id, or no contributor has this number. It was withdrawn, "
+        "erased or never sent."
     )
 
 

@@ -18,7 +18,7 @@ _PREFIX: Final = "KBAPI_"
 _SERVICE_VARIABLE: Final = re.compile(
     rf"{_PREFIX}(SERVICE_HOST|SERVICE_PORT(_[A-Z0-9_]+)?|PORT_[0-9]+_(TCP|UDP)(_[A-Z]+)?)"
 )
-COMMAND_VARIABLES: Final = ("to", "key", "contributor_token")
+COMMAND_VARIABLES: Final = ("to", "key", "contributor_token", "sender")
 """Variables that only commands read; they are no settings of an instance."""
 
 
@@ -37,7 +37,7 @@ class Settings(BaseSettings):
         default=Path("kbapi-home"),
         description="Folder of the instance. It contains `kbapi.sqlite3` (with `-wal` and `-shm` "
         "beside it in use), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, "
-        "`metrics/`, and `next-step-CHIP.json` during a search.",
+        "and `metrics/`.",
     )
     max_body_bytes: int = Field(
         default=1_048_576,
@@ -164,6 +164,11 @@ class Settings(BaseSettings):
     def secret_path(self) -> Path:
         """The file of the secret that keys every hash; back it up apart from the database."""
         return self.home / "secret.key"
+
+    @property
+    def catalogue_path(self) -> Path:
+        """The folder with the host's own files about chips; they overrule the bundled ones."""
+        return self.home / "catalogue"
 
     @property
     def write_lock_path(self) -> Path:

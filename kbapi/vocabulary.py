@@ -93,6 +93,29 @@ PlatformProfile = Literal["quiet", "balanced", "performance", "other"]
 """The power profile of a platform."""
 PLATFORM_PROFILES: Final[tuple[PlatformProfile, ...]] = get_args(PlatformProfile)
 
+OperatingSystem = Literal[
+    "linux-4",
+    "linux-5",
+    "linux-6",
+    "linux-7",
+    "windows-7",
+    "windows-8",
+    "windows-10",
+    "windows-11",
+    "windows-server",
+    "macos-12",
+    "macos-13",
+    "macos-14",
+    "macos-15",
+    "macos-26",
+    "freebsd-13",
+    "freebsd-14",
+    "freebsd-15",
+    "other",
+]
+"""The family and the major version of an operating system."""
+OPERATING_SYSTEMS: Final[tuple[OperatingSystem, ...]] = get_args(OperatingSystem)
+
 Cooling = Literal["stock", "repasted", "pad", "liquid", "cleaned"]
 """What the cooling of a machine is."""
 COOLING: Final[tuple[Cooling, ...]] = get_args(Cooling)
@@ -121,6 +144,11 @@ LOCK_STATUSES: Final[tuple[LockStatus, ...]] = get_args(LockStatus)
 
 OverallLockStatus = Literal[LockStatus, "mixed"]
 """The lock status of most reports, `mixed` where no status has a clear majority."""
+
+FactoryLockStatus = Literal["open", "locked", "depends", "unknown"]
+"""Whether a series leaves the factory open to changes of voltage: `depends` where firmware,
+microcode, board or driver decides."""
+FACTORY_LOCK_STATUSES: Final[tuple[FactoryLockStatus, ...]] = get_args(FactoryLockStatus)
 
 LockCondition = Literal["machine", "firmware_month", "microcode", Protection]
 """A condition of a platform by which lock reports are compared."""
@@ -155,6 +183,21 @@ POWER_SCOPES: Final[tuple[PowerScope, ...]] = get_args(PowerScope)
 ClockKind = Literal["effective", "requested"]
 """Whether a clock was reached or requested."""
 CLOCK_KINDS: Final[tuple[ClockKind, ...]] = get_args(ClockKind)
+
+TemperatureSensor = Literal[
+    "package",
+    "core_maximum",
+    "core_average",
+    "die",
+    "edge",
+    "hotspot",
+    "memory",
+    "regulator",
+    "board",
+    "other",
+]
+"""Where a temperature is measured."""
+TEMPERATURE_SENSORS: Final[tuple[TemperatureSensor, ...]] = get_args(TemperatureSensor)
 
 Fan = Literal["auto", "fixed"]
 """Whether the fan was regulated or held at one speed."""
@@ -211,8 +254,12 @@ ScreeningStatus = Literal["counted", "unverified", "excluded"]
 """How a setting was screened: it counts, it lacks proof of effect, or a rule excludes it."""
 SCREENING_STATUSES: Final[tuple[ScreeningStatus, ...]] = get_args(ScreeningStatus)
 
-BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused", "not_tried"]
+BatchItemStatus = Literal[ScreeningStatus, "repeated", "refused", "withdrawn", "not_tried"]
 """The outcome of one item of a batch: how a new result was screened, or why it is not stored."""
+
+KeyedEndpoint = Literal["submissions", "batch", "follow-ups", "corrections"]
+"""An endpoint that takes an Idempotency-Key."""
+KEYED_ENDPOINTS: Final[tuple[KeyedEndpoint, ...]] = get_args(KeyedEndpoint)
 
 FollowUpStatus = Literal["counted", "unverified", "recorded"]
 """How a follow-up was screened; a `recorded` one is stored and changes no number."""
@@ -238,3 +285,8 @@ DECISION_REASONS: Final = (
     "decided_in_error",
     "rules_apply",
 )
+
+ErasureReason = Literal["asked_by_sender", "personal_data", "false_results"]
+"""Why the host erased results: the sender asked for it, they held personal data, or they were
+made up."""
+ERASURE_REASONS: Final[tuple[ErasureReason, ...]] = get_args(ErasureReason)

@@ -18,5 +18,6 @@ def application() -> Flask:
     instance = open_instance(settings)
     # The last worker that closes its connections folds the log into the database file.
     atexit.register(instance.close)
+    instance.begin_deleting()
     begin_counting()  # after the instance is open: a process without it serves no requests
     return create_app(instance)

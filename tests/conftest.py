@@ -31,6 +31,7 @@ SLOW_FOLDERS: Final = {
 """Folders that are not quick: they start servers and processes, or fill whole clubs."""
 SLOW_FILES: Final = {
     "advice/test_chips.py",
+    "advice/test_documented.py",
     "advice/test_evidence_found.py",
     "advice/test_phrases.py",
     "advice/test_stored_answers.py",

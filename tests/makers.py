@@ -2,6 +2,7 @@
 
 import json
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 from sqlalchemy import select
 
 from kbapi.advice.start.query import Question, parse_question
+from kbapi.chips.catalogue import Catalogue, Presence
+from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.instance.secret import create_secret, load_secret, record_secret
 from kbapi.intake.responses import Accepted
@@ -23,6 +26,35 @@ COUNT_CHIP = "Ketterly Drift 6 2350U"
 GRAPHICS = "Osmer Kestrel 640 Laptop Graphics"
 
 
+class Unreviewed:
+    """A catalogue whose rows are general knowledge: no source was read for them."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._catalogue = catalogue
+
+    def domain_presence(self, *asked: Any) -> Presence:
+        return replace(self._catalogue.domain_presence(*asked), is_certain=False)
+
+    def control_presence(self, *asked: Any) -> Presence:
+        return replace(self._catalogue.control_presence(*asked), is_certain=False)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._catalogue, name)
+
+
+class WithoutControls(Unreviewed):
+    """A catalogue in which no chip has these controls, and a source says so."""
+
+    def __init__(self, catalogue: Catalogue, *controls: str) -> None:
+        super().__init__(catalogue)
+        self._controls = controls
+
+    def control_presence(self, *asked: Any) -> Presence:
+        if asked[1] in self._controls:
+            return Presence("absent", is_certain=True)
+        return self._catalogue.control_presence(*asked)
+
+
 class HandMovedClock:
     """A clock that a test moves by hand."""
 
@@ -33,8 +65,17 @@ class HandMovedClock:
         return self.moment
 
 
-def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: Any) -> Instance:
-    """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high."""
+def an_instance(
+    folder: Path,
+    clock: HandMovedClock | None = None,
+    *,
+    has_club_catalogue: bool = True,
+    **settings: Any,
+) -> Instance:
+    """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high.
+
+    It knows the invented chips, unless `has_club_catalogue` is false.
+    """
     defaults = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
     chosen = Settings(home=folder / "home", **defaults)
     if not chosen.home.exists():
@@ -43,6 +84,8 @@ def an_instance(folder: Path, clock: HandMovedClock | None = None, **settings: A
         chosen.database_path.write_bytes(empty_database())
         chosen.database_path.chmod(0o600)
         create_secret(chosen.secret_path)
+        if has_club_catalogue:
+            install_catalogue(chosen.catalogue_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
 
 

@@ -8,9 +8,9 @@ from marshmallow import ValidationError
 
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import StrictSchema, Text, read_parameters
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import StrictSchema, Text, find_machine, machine_unknown
 from kbapi.errors import Problem, QueryInvalid
-from kbapi.vocabulary import Domain
 
 
 class ChipQuestionSchema(StrictSchema):
@@ -57,15 +57,23 @@ def read_chip_question(
     # The schema reports a missing chip.
     chip = resolve_chip(text, "chip", catalogue) if text else None
     unknown = (chip,) if isinstance(chip, Problem) else ()
-    problems = [*read.problems, *unknown, *problems_with(read.values)]
+    values, machine = _with_machine(read.values, catalogue)
+    problems = [*read.problems, *unknown, *machine, *problems_with(values)]
     if problems or not isinstance(chip, ChipName):
         raise QueryInvalid(problems=problems)
-    return ChipQuery(chip, read.values)
+    return ChipQuery(chip, values)
 
 
-def usual_domain(chip: ChipName) -> Domain:
-    """The domain of a question that names none."""
-    return "core" if chip.kind == "cpu" else "gpu_core"
+def _with_machine(
+    values: dict[str, Any], catalogue: Catalogue
+) -> tuple[dict[str, Any], tuple[Problem, ...]]:
+    """The values with the key of the machine class, or the problem of a text that names none."""
+    text = values.get("machine")
+    if text is None:
+        return values, ()
+    if machine := find_machine(text, catalogue.machines):
+        return {**values, "machine": machine}, ()
+    return values, (machine_unknown("machine"),)
 
 
 def on_the_hundredth(share: float) -> None:

@@ -14,19 +14,31 @@ from numpy.typing import NDArray
 from rapidfuzz import fuzz
 from rapidfuzz.distance import OSA
 
-from kbapi.chips.catalogue import Catalogue, resolve_chip
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    load_shares,
+    notes_about,
+    published,
+)
+from kbapi.chips.catalogue import TRAITS, Catalogue, Description, resolve_chip
 from kbapi.chips.chip import ChipName, ChipSummary
-from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text, read_parameters
+from kbapi.chips.naming import identify_chip
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Text
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
+from kbapi.evidence.locks import LockShares
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools as pool_rows
+from kbapi.storage.notes import Note
 from kbapi.storage.pools import PoolSize, StoredChip, load_pools_of_line
-from kbapi.vocabulary import CHIP_KINDS, LIMIT_CONTROLS, Control, Domain, LimitControl
+from kbapi.vocabulary import CHIP_KINDS, Control, Domain, LimitControl
 
 LONGEST_QUERY: Final = 80
 # Names with the most pairs of letters of the query, whose likeness is computed one by one.
 _CANDIDATES: Final = 128
-# Rare pairs of letters distinguish more. With weights this small, the sum of a name fits 16 bits.
+# Rare pairs of letters distinguish more. Small weights take one byte for each pair and name.
 _LARGEST_WEIGHT: Final = 15
 _MODEL_DIGITS: Final = 3
 
@@ -46,7 +58,7 @@ class SearchIndex:
     keys: tuple[str, ...]
     texts: tuple[str, ...]
     rows: dict[str, int]
-    weights: NDArray[np.uint16]
+    weights: NDArray[np.uint8]
     """One row for each pair of letters, one column for each key; zero where it does not occur."""
     lengths: NDArray[np.int32]
 
@@ -59,7 +71,7 @@ def build_index(keys: Iterable[str]) -> SearchIndex:
     for text in texts:
         for pair in _pairs(text):
             rows.setdefault(pair, len(rows))
-    present = np.zeros((len(rows), len(texts)), dtype=np.uint16)
+    present = np.zeros((len(rows), len(texts)), dtype=np.uint8)
     for column, text in enumerate(texts):
         present[[rows[pair] for pair in _pairs(text)], column] = 1
     lengths = np.array([len(text) for text in texts], dtype=np.int32)
@@ -96,10 +108,10 @@ def _pairs(text: str) -> list[str]:
     return list(dict.fromkeys(text[at : at + 2] for at in range(len(text) - 1)))
 
 
-def _rarity(present: NDArray[np.uint16]) -> NDArray[np.uint16]:
+def _rarity(present: NDArray[np.uint8]) -> NDArray[np.uint8]:
     share = present.mean(axis=1) if present.size else np.ones(len(present))
     weight = np.clip(np.round(-2 * np.log2(np.maximum(share, 1e-9))), 0, _LARGEST_WEIGHT)
-    return weight.astype(np.uint16) + np.uint16(1)
+    return weight.astype(np.uint8) + np.uint8(1)
 
 
 def _likely_columns(index: SearchIndex, wanted: str, most: int) -> NDArray[np.intp]:
@@ -129,8 +141,8 @@ class ChipKnown(ChipSummary):
     """A chip that this instance knows."""
 
     provisional: bool
-    """Whether the catalogue does not describe the chip yet: then its domains and grids are those of
-    its series or kind."""
+    """Whether the catalogue describes neither the chip nor its series: then nothing is known of its
+    domains and controls."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +161,12 @@ class ControlKnown:
 
     control: Control
     """The control."""
+    domains: tuple[Domain, ...]
+    """The supply rails that it acts on; empty for the whole chip."""
     step: float | None
-    """Grid step in mV, or counts for count_offset; null for power limits and load lines."""
+    """Step in mV, in counts for count_offset, in W for power_limit; null where it is not known."""
+    is_reviewed: bool
+    """Whether a source was read for it; false for general knowledge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,11 +190,27 @@ class ChipDetail:
     chip: ChipKnown
     """The chip."""
     domains: tuple[Domain, ...]
-    """The supply rails that are adjusted on their own."""
+    """The supply rails that are adjusted on their own; empty where they are not known."""
+    moves_together: tuple[tuple[Domain, ...], ...]
+    """Groups of rails on one supply, which are set to one value; empty where none is known."""
     controls: tuple[ControlKnown, ...]
-    """The ways to adjust the chip."""
+    """The ways to adjust the chip; empty where they are not known."""
+    default_control: Control | None
+    """The control to begin with; null where none is proposed."""
+    default_domain: Domain | None
+    """The supply rail to begin with; null for the whole chip, or where none is proposed."""
+    clock_step_mhz: float | None
+    """Step of the clock in MHz; null where it is not known."""
     clock_band_mhz: int
     """Width in MHz of the clock bands that pool results of fixed_clock_voltage."""
+    factory_lock: FactoryLockAnswer
+    """What is documented about the series, beside what was reported."""
+    notes: tuple[PublishedNote, ...]
+    """All that is known of its series in single sentences with sources, and curators' notes."""
+    remark: str | None
+    """What to know about its controls, in a few sentences; null without a remark."""
+    unreviewed: tuple[str, ...]
+    """Fields of this answer that are general knowledge: no source was read for them."""
     siblings: tuple[str, ...]
     """Keys of the other chips of its series that are known here."""
     pools: tuple[PoolKnown, ...]
@@ -254,7 +286,22 @@ def _in_order(instance: Instance, asked: dict[str, Any]) -> list[ChipKnown]:
     if "search" not in asked:
         return list(known.by_key.values())
     hits = search_chips(known.index, asked["search"], min(_MOST_FOUND, len(known.by_key)))
-    return [known.by_key[hit.key] for hit in hits]
+    found = {hit.key: known.by_key[hit.key] for hit in hits}
+    # A chip that the text names comes first, even if no file and no result has named it yet.
+    read = _read_as_names(instance.catalogue, asked["search"])
+    first = {key: known.by_key.get(key, chip) for key, chip in read.items()}
+    return list({**first, **found}.values())
+
+
+def _read_as_names(catalogue: Catalogue, text: str) -> dict[str, ChipKnown]:
+    """The chips that the text can mean and that the catalogue describes."""
+    read = identify_chip(text[:LONGEST_QUERY])
+    chips = (read.chip, *(identify_chip(key).chip for key in read.candidates))
+    return {
+        chip.key: _known(catalogue, catalogue.placed(chip))
+        for chip in chips
+        if chip is not None and catalogue.is_described(chip)
+    }
 
 
 def _fits(chip: ChipKnown, asked: dict[str, Any]) -> bool:
@@ -301,27 +348,49 @@ def show_chip(instance: Instance, text: str) -> ChipDetail:
     if isinstance(chip, Problem):
         raise ChipUnknown(problems=[chip])
     known = _known_chips(instance).by_key.values()
+    described = catalogue.describe(chip)
+    pools, shares, notes = _read_about(instance, chip)
     return ChipDetail(
         chip=_known(catalogue, chip),
-        domains=catalogue.domains_for(chip),
-        controls=tuple(_control(catalogue, chip, name) for name in catalogue.controls_for(chip)),
-        clock_band_mhz=catalogue.clock_band_for(chip),
+        domains=described.domains,
+        moves_together=described.moves_together,
+        controls=tuple(_control(described, name) for name in described.controls),
+        default_control=described.default_control,
+        default_domain=described.default_domain,
+        clock_step_mhz=described.clock_step_mhz,
+        clock_band_mhz=described.clock_band_mhz,
+        factory_lock=factory_lock_of(catalogue, chip, shares),
+        notes=published(notes, catalogue),
+        remark=described.remark,
+        unreviewed=tuple(name for name in _CHECKED if described.is_unreviewed(name)),
         siblings=tuple(c.key for c in known if c.series == chip.series and c.key != chip.key),
-        pools=tuple(_pool(pool) for pool in _pools_of(instance, chip)),
+        pools=tuple(map(_pool, pools)),
     )
 
 
-def _control(catalogue: Catalogue, chip: ChipName, control: Control) -> ControlKnown:
-    has_limits = control in LIMIT_CONTROLS
-    step = float(catalogue.grid_for(chip, control).step) if has_limits else None
-    return ControlKnown(control, step)
+_CHECKED: Final = tuple(name for name in TRAITS if name not in ("facts", "factory_lock"))
 
 
-def _pools_of(instance: Instance, chip: ChipName) -> list[PoolSize]:
+def _control(described: Description, control: Control) -> ControlKnown:
+    step = described.step_of(control)
+    return ControlKnown(
+        control=control,
+        domains=described.domains_of_control(control),
+        step=None if step is None else float(step),
+        is_reviewed=described.is_control_reviewed(control),
+    )
+
+
+def _read_about(
+    instance: Instance, chip: ChipName
+) -> tuple[list[PoolSize], list[LockShares], list[Note]]:
+    """The pools of a chip, its lock reports and its notes."""
     with instance.reading() as connection:
         line = pool_rows.find_line(connection, chip.line)
         pools = [] if line is None else load_pools_of_line(connection, line.id)
-    return [pool for pool in pools if pool.chip_key == chip.key]
+        shares = load_shares(connection, chip)
+        notes = notes_about(connection, instance.catalogue, chip, has_every_fact=True)
+    return [pool for pool in pools if pool.chip_key == chip.key], shares, notes
 
 
 def _pool(pool: PoolSize) -> PoolKnown:
@@ -339,15 +408,16 @@ def _known_chips(instance: Instance) -> _KnownChips:
 def _indexed(instance: Instance, stored: tuple[StoredChip, ...]) -> _KnownChips:
     """The known chips, prepared once for each set of them."""
     catalogue = instance.catalogue
-    chips = [_known(catalogue, row.chip) for row in catalogue.chips.values()]
+    named = (catalogue.find(key) for key in sorted(catalogue.models))
+    chips = [_known(catalogue, chip) for chip in named if chip is not None]
     chips += [
-        ChipKnown(**asdict(row), provisional=True)
+        ChipKnown(**asdict(row), provisional=not catalogue.describes_series(row.series))
         for row in stored
-        if catalogue.find(row.key) is None
+        if row.key not in catalogue.models
     ]
     by_key = {chip.key: chip for chip in sorted(chips, key=lambda chip: chip.key)}
     return _KnownChips(by_key, build_index(by_key))
 
 
 def _known(catalogue: Catalogue, chip: ChipName) -> ChipKnown:
-    return ChipKnown(**asdict(chip.summary), provisional=catalogue.find(chip.key) is None)
+    return ChipKnown(**asdict(chip.summary), provisional=not catalogue.is_described(chip))

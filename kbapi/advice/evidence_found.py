@@ -1,27 +1,39 @@
 """The evidence behind an answer, read once: control, grid, pool, related chips, outliers, locks."""
 
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
+from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
 from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
     PoolWanted,
+    evidence_from,
     find_pool,
     floor_steps,
     load_pool,
     load_siblings,
     stored_outliers_of,
 )
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, standing_on
+from kbapi.evidence.small_cells import FEWEST_SHOWN, released
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, load_standing
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
@@ -32,9 +44,9 @@ from kbapi.storage import pools
 from kbapi.storage.answers import save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.outliers import save_outliers
-from kbapi.storage.pools import LineRow, WhatIf, load_stock_points
+from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
-from kbapi.vocabulary import LIMIT_CONTROLS, Domain, LimitControl
+from kbapi.vocabulary import Domain, LimitControl
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +59,13 @@ class PeersByDepth:
     """Units that are stable there."""
 
 
+NO_PEERS: Final = PeersByDepth((), ())
+
+
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
-    """The numbers of a pool at each depth, at most a thousand depths."""
+    """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
+    if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
+        return NO_PEERS
     intervals, units = pool.intervals, pool.unit_counts
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
@@ -80,6 +97,12 @@ class EvidenceFound:
     """The control that was asked for, else that of the pool, else the usual one of the chip."""
     grid: Grid
     """The grid of the chip on this control."""
+    factory_lock: FactoryLockAnswer
+    """What is documented, compared with the lock reports."""
+    is_ruled_out: bool = False
+    """Whether the catalogue describes the chip and does not name this control on this domain."""
+    notes: tuple[PublishedNote, ...] = ()
+    """Notes of the catalogue and of curators on the chip and its series."""
     line: LineRow | None = None
     """None where no chip of the line has results."""
     pool: PoolFound | None = None
@@ -90,9 +113,18 @@ class EvidenceFound:
     """Stock voltage by clock, from results of the chip itself; for fixed_clock_voltage only."""
     related_chips: tuple[str, ...] = ()
     """Keys of the chips of the line that have results, those of the series first."""
-    is_filtered: bool = False
+    absences: tuple[Absence, ...] = ()
+    """What the chip lacks of what was asked about; no evidence is read where that is certain."""
+    peers: PeersByDepth | None = None
+    """What senders are shown of the pool from now on; None where that stays as it is."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
+
+    @property
+    def absence_text(self) -> str | None:
+        """What the chip lacks and what it has, if it has no results either; else None."""
+        has_units = self.own is not None and self.own.units > 0
+        return self.absences[0].text if self.absences and not has_units else None
 
     @property
     def has_results(self) -> bool:
@@ -116,11 +148,6 @@ class EvidenceFound:
         """Lower end of the clock band of the pool; None where its control has no clock."""
         return self.pool.key.clock_band_mhz or None if self.pool else None
 
-    @property
-    def revision(self) -> str:
-        """The revision of the line, as answers show it."""
-        return pools.revision_text(self.line)
-
     def domains_beside(self, domain: Domain) -> tuple[Domain, ...]:
         """The other domains that moved together with this one in the pool."""
         domains = () if self.pool is None else self.pool.key.rails
@@ -133,9 +160,10 @@ def find_evidence(
     instance: Instance,
     *,
     with_all_siblings: bool = False,
+    is_delayed: bool = False,
     what_if: WhatIf | None = None,
 ) -> EvidenceFound:
-    """The evidence for this question, with the outlier check of today.
+    """The evidence for this question, where `is_delayed` without results of the day that wait.
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
     of a chip with many units: then they are not read, unless `with_all_siblings`.
@@ -143,29 +171,53 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
-    check_time("pools of the line")
-    control = _control(question, pool, catalogue)
-    grid = catalogue.grid_for(chip, control)
-    if line is None:
-        return EvidenceFound(control, grid)
-    standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
-    own = _own(connection, question, pool, grid, standing, what_if)
-    is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    siblings = Siblings()
-    if pool is not None and (with_all_siblings or not is_enough):
-        siblings = load_siblings(connection, pool, catalogue, standing)
-    return EvidenceFound(
-        control=control,
-        grid=grid,
-        line=line,
+    base = _without_results(connection, question, line, pool, catalogue)
+    if line is None or any(absent.is_certain for absent in base.absences):
+        return base
+    standing = load_standing_in(connection, instance)
+    own = None
+    if pool is not None and pool.own is not None:
+        asked = standing, floor_steps(base.control, base.grid), question.filters, what_if
+        own = load_pool(connection, pool.own, *asked, is_delayed=is_delayed)
+    return replace(
+        base,
         pool=pool,
         own=own,
-        siblings=siblings,
+        siblings=_siblings(
+            connection, pool, catalogue, standing, None if with_all_siblings else own
+        ),
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
-        is_filtered=bool(question.filters_response),
-        locks=_locks(connection, line.id, question, pool, control),
     )
+
+
+def _without_results(
+    connection: Connection,
+    question: Question,
+    line: LineRow | None,
+    pool: PoolFound | None,
+    catalogue: Catalogue,
+) -> EvidenceFound:
+    """What is known apart from results: control, grid, lock reports, the catalogue and notes."""
+    chip, control = question.chip, _control(question, pool, catalogue)
+    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    presence = catalogue.control_presence(chip, control, question.domain)
+    return EvidenceFound(
+        control=control,
+        grid=catalogue.grid_for(chip, control),
+        line=line,
+        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
+        notes=published(notes_about(connection, catalogue, chip), catalogue),
+        absences=_absences(question, catalogue),
+        locks=locks,
+    )
+
+
+def _absences(question: Question, catalogue: Catalogue) -> tuple[Absence, ...]:
+    """What the chip lacks of that which the question names."""
+    domains = (question.domain, *(question.moved_with or ()))
+    return tuple(find_absences(catalogue, question.chip, domains, question.control))
 
 
 def _pool(
@@ -181,7 +233,9 @@ def _pool(
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    return find_pool(connection, line.id, question.chip, wanted, what_if)
+    found = find_pool(connection, line.id, question.chip, wanted, what_if)
+    check_time("pools of the line")
+    return found
 
 
 def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -> LimitControl:
@@ -189,24 +243,61 @@ def _control(question: Question, pool: PoolFound | None, catalogue: Catalogue) -
         return question.control
     if pool is not None:
         return pool.key.control
-    usual = catalogue.controls_for(question.chip)
-    return next((name for name in LIMIT_CONTROLS if name in usual), LIMIT_CONTROLS[0])
+    return catalogue.usual_control(question.chip)
 
 
-def _own(
+def known_among(
+    connection: Connection, instance: Instance, contributors: Collection[int]
+) -> NDArray[np.int64]:
+    """Those of the contributors whom small cells count."""
+    numbers = np.unique(np.array(list(contributors), dtype=np.int64))
+    return load_standing_in(connection, instance).known(connection, numbers)
+
+
+def load_standing_in(connection: Connection, instance: Instance) -> Standing:
+    """Which contributors of the instance are established today."""
+    return load_standing(connection, instance.today(), contributor_hash(instance.secret, None))
+
+
+def find_with_peers(
     connection: Connection,
     question: Question,
+    instance: Instance,
+    *,
+    with_all_siblings: bool = False,
+    is_delayed: bool,
+) -> EvidenceFound:
+    """The evidence, once a day with the peers of the pool, without results that wait."""
+    found = find_evidence(
+        connection,
+        question,
+        instance,
+        with_all_siblings=with_all_siblings,
+        is_delayed=is_delayed,
+    )
+    own = found.own
+    if own is None or question.filters_response:
+        return found
+    if find_peers_day(connection, own.id) == instance.today():
+        return found
+    rows = released(own.rows)
+    if rows is not own.rows:
+        own = evidence_from(rows, own.id, floor_steps(found.control, found.grid), {})
+    return replace(found, peers=peers_of(own))
+
+
+def _siblings(
+    connection: Connection,
     pool: PoolFound | None,
-    grid: Grid,
+    catalogue: Catalogue,
     standing: Standing,
-    what_if: WhatIf | None,
-) -> PoolEvidence | None:
-    """The evidence of the chip itself; None where a filter leaves too few units to be shown."""
-    if pool is None or pool.own is None:
-        return None
-    floor = floor_steps(pool.key.control, grid)
-    own = load_pool(connection, pool.own, standing, floor, question.filters, what_if)
-    return None if question.filters_response and own.units < FEWEST_UNITS_SHOWN else own
+    own: PoolEvidence | None,
+) -> Siblings:
+    """The evidence of related chips; none where the chip has enough units of its own."""
+    is_enough = own is not None and has_outgrown_siblings(own.intervals)
+    if pool is None or is_enough:
+        return Siblings()
+    return load_siblings(connection, pool, catalogue, standing)
 
 
 def _stock_line(
@@ -250,9 +341,9 @@ def keep_findings(connection: Connection, found: EvidenceFound, instance: Instan
         return
     stored_outliers = stored_outliers_of(own.outlier_report)
     save_outliers(connection, own.id, stored_outliers)
-    if not found.is_filtered:
-        peers = peers_of(own)
-        save_peers(connection, own.id, peers.known, peers.stable)
+    if found.peers is not None:
+        peers = found.peers
+        save_peers(connection, own.id, instance.today(), peers.known, peers.stable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,7 +372,7 @@ class EvidenceSummary:
     optimality_gap: float
     """Upper bound on the log likelihood that a better fit could gain; near 0 is a good fit."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +385,7 @@ class FilterDifference:
     """Chance of a difference this large if the filter had no influence, corrected for the number of
     filters compared, 0 to 1."""
     values: tuple[FilterValue, ...]
-    """The values that were compared, each with five units or more."""
+    """The values that were compared, each of five established contributors or more."""
     text: str
     """The difference in one sentence."""
 
@@ -331,13 +422,16 @@ def evidence_summary(
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
         optimality_gap=optimality_gap,
-        revision=found.revision,
+        revision="",
     )
 
 
 def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
     """The filters that make a difference in the chip's own pool, with all of its results."""
     own = found.own
+    differences = (
+        () if own is None else find_differences(own.whole, own.outlier_report, own.rows.known)
+    )
     return tuple(
         FilterDifference(
             filter=one.filter,
@@ -345,7 +439,7 @@ def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:
             values=one.values,
             text=difference_text(one.filter, one.values),
         )
-        for one in (() if own is None else find_differences(own.whole, own.outlier_report))
+        for one in differences
     )
 
 

@@ -6,14 +6,14 @@ from typing import Final
 
 from marshmallow import fields, validate
 
+from kbapi.bounds import LONGEST_RECORD
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipIds, ChipSummary, IdentifyCode, Match
 from kbapi.chips.naming import identify_chip
-from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Whole, read_parameters
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import OneChoiceOf, ParameterCount, StrictSchema, Whole
 from kbapi.errors import QueryInvalid
 from kbapi.vocabulary import CHIP_KINDS, FORMS, ChipKind, Form
-
-_LONGEST_TEXT: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +48,9 @@ class IdentifySchema(StrictSchema):
 
     text = fields.String(
         required=True,
-        validate=validate.Length(max=_LONGEST_TEXT),
+        validate=validate.Length(max=LONGEST_RECORD),
         metadata={
-            "description": "A chip's name as a system prints it.",
+            "description": "A chip's name as a system prints it, or a whole record that holds it.",
             "example": "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
         },
     )

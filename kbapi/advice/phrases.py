@@ -15,6 +15,15 @@ def counted(count: float, one: str, many: str) -> str:
     return f"{count:g} {one if count == 1 else many}"
 
 
+def nothing_for(what: str, absence: str) -> str:
+    """That there is no answer, with what the chip lacks; what it has is in the reason.
+
+    >>> nothing_for("start", "Norvane Sable 7 4880S has no io. It has: core, ring.")
+    'No start: Norvane Sable 7 4880S has no io.'
+    """
+    return f"No {what}: {absence.partition('. ')[0]}."
+
+
 def share_text(stable_share: float) -> str:
     """The share that may fail, as a count of machines.
 
@@ -120,19 +129,19 @@ def machines_text(count: int) -> str:
 
 
 def shown_from_five(missing: int | None = None) -> str:
-    """The number of machines that a group needs to be shown, and how many are missing.
+    """The number of contributors that a group needs to be shown, and how many are missing.
 
-    `missing` is None where the number would reveal how many machines fit a filter.
+    `missing` is None where the number would reveal how many fit a filter.
 
-    >>> shown_from_five(2)
-    'Shown from five machines on, so that no one can be recognised; 2 more are needed.'
+    >>> shown_from_five(2)[-44:]
+    'no one can be recognised; 2 more are needed.'
     >>> shown_from_five()
-    'Shown from five machines on, so that no one can be recognised.'
+    'Shown from five established contributors on, so that no one can be recognised.'
     """
-    if not missing:
-        return "Shown from five machines on, so that no one can be recognised."
-    more = counted(missing, "more is", "more are")
-    return f"Shown from five machines on, so that no one can be recognised; {more} needed."
+    rule = "Shown from five established contributors on, so that no one can be recognised"
+    if not missing or missing < 0:
+        return f"{rule}."
+    return f"{rule}; {counted(missing, 'more is', 'more are')} needed."
 
 
 def withheld_groups(count: int) -> str | None:
@@ -140,7 +149,7 @@ def withheld_groups(count: int) -> str | None:
 
     >>> withheld_groups(0)
     >>> withheld_groups(1)[:40]
-    '1 group is withheld. Shown from five mac'
+    '1 group is withheld. Shown from five est'
     """
     if not count:
         return None
@@ -184,6 +193,10 @@ def open_share_text(
     return _OPEN_WITH_CAUSE[overall].format(open=is_open)
 
 
-def no_lock_reports() -> str:
-    """That there is no report of a control."""
-    return "It is unknown whether it can be set: there are no lock reports."
+def no_lock_reports(documented: str = "it is unknown whether it can be set") -> str:
+    """That there is no report of a control, and what is documented instead.
+
+    >>> no_lock_reports("documented as locked at the factory")
+    'Without lock reports: documented as locked at the factory.'
+    """
+    return f"Without lock reports: {documented}."

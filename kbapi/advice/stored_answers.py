@@ -1,6 +1,6 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final, Protocol, TypeVar
 
 import orjson
@@ -49,11 +49,17 @@ class Found(Protocol):
         ...
 
 
+_NO_TEXTS: Final[Mapping[str, str]] = {}
 _Found = TypeVar("_Found", bound=Found)
 
 
 def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
+
+
+def stored_key(instance: Instance, kind: str, question: Asked) -> str:
+    """The keyed hash that the answer is stored under: a question may hold texts of a person."""
+    return instance.secret.keyed_hash("question", f"{kind}|{question.key}".encode()).hex()
 
 
 def answer_once(
@@ -63,13 +69,15 @@ def answer_once(
     find: Callable[[Connection], _Found],
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
+    texts: Mapping[str, str] = _NO_TEXTS,
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
     `find` reads what it stands on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
-    else in the transaction that keeps the answer.
+    else in the transaction that keeps the answer. An answer repeats the `texts` of its filters, so
+    it is stored only if results have the same texts.
 
     Raises
     ------
@@ -78,14 +86,28 @@ def answer_once(
     TooCostly
         When the time of the request is used up; nothing is kept.
     """
-    key = f"{kind}|{question.key}"
-    fresh = answers.find_fresh_answer(instance.hot_reads, key, ANSWER_STAMP, instance.today())
+    key = stored_key(instance, kind, question)
+    version = _version_of(instance)
+    fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
     if fresh is not None:
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
-        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more)
+        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts)
     )
+
+
+def _version_of(instance: Instance) -> str:
+    """What answers depend on beside evidence: this program, and the host's own catalogue."""
+    return ANSWER_STAMP + instance.catalogue.stamp
+
+
+def revision_of(answer: object) -> str:
+    """The ETag that an answer with an empty revision would have; it changes with the answer only.
+
+    A number that rises with each result would count the results of others.
+    """
+    return checksum_of(orjson.dumps(answer))
 
 
 def _compute_answer(
@@ -95,21 +117,25 @@ def _compute_answer(
     find: Callable[[Connection], _Found],
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None],
+    texts: Mapping[str, str],
 ) -> AnswerBytes:
     with instance.reading() as connection:
         found = find(connection)
+        are_stored = answers.have_results(connection, question.chip.key, texts)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")
     body = orjson.dumps(answer)
-    finished = AnswerBytes(body, checksum_of(body))
-    if found.line is not None and (found.has_results or instance.catalogue.find(question.chip.key)):
+    to_store = AnswerBytes(body, checksum_of(body))
+    finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
+    is_known = found.has_results or instance.catalogue.find(question.chip.key)
+    if found.line is not None and is_known and are_stored:
         # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)
-        stamp = Stamp(found.line.revision, ANSWER_STAMP, instance.today())
+        stamp = Stamp(found.line.revision, _version_of(instance), instance.today())
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
-                if answers.save_answer(connection, place, stamp, finished):
+                if answers.save_answer(connection, place, stamp, to_store):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):
             # The answer is right all the same; it is computed again for the next one who asks.

@@ -26,7 +26,7 @@ from kbapi.access.limits import (
 from kbapi.api.http_messages import bearer_key
 from kbapi.api.openapi import problem_answers
 from kbapi.clock import Clock
-from kbapi.errors import AccessKeyMissing, AccessKeyWrong, CpuTimeExceeded
+from kbapi.errors import AccessKeyWrong, CpuTimeExceeded
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import (
     CountedBy,
@@ -358,7 +358,7 @@ _TIMES: Final = {
 def admit_requests(app: Flask, *, is_guarded: bool) -> None:
     """Guard every present endpoint of the app, with limits and keys if `is_guarded`.
 
-    Otherwise the sender holds the folder of the instance, and only curating needs a key.
+    Otherwise the sender holds the folder of the instance and needs no key.
     """
     instance: Instance = app.extensions["kbapi"]
     needed = {rule.endpoint: need_of(app, rule.endpoint) for rule in app.url_map.iter_rules()}
@@ -379,7 +379,7 @@ def admit_requests(app: Flask, *, is_guarded: bool) -> None:
         if g.wrong_key is not None:
             raise g.wrong_key
         # The preflight request of a browser has no key.
-        if request.method != "OPTIONS":
+        if is_guarded and request.method != "OPTIONS":
             require(g.need, join, g.holder)
         begin_time(_TIMES.get(g.need))
 
@@ -397,11 +397,9 @@ def _holder_of(sent: str | None) -> tuple[KeyHolder | None, AccessKeyWrong | Non
         return None, wrong
 
 
-def curator() -> KeyHolder:
-    """The holder of the key that this endpoint needed."""
+def curator() -> KeyHolder | None:
+    """The holder of the key that this endpoint needed; None for a command on the folder."""
     holder: KeyHolder | None = g.holder
-    if holder is None:
-        raise AccessKeyMissing
     return holder
 
 

@@ -14,11 +14,21 @@ from pydantic import TypeAdapter
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import core_schema
 
+from kbapi.advice.cautions import CODES as CAUTION_CODES
+from kbapi.advice.cautions import Caution
 from kbapi.advice.diagnosis.query import DiagnosisRequestSchema
 from kbapi.advice.next_step.query import NextStepRequestSchema
 from kbapi.curation.decisions import DecisionsSchema
 from kbapi.documents.follow_ups import FollowUpSchema
+from kbapi.documents.readings import READING_RULES
+from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.documents.results import SubmissionSchema
+from kbapi.errors import FAULTS, TooCostly
+from kbapi.intake.batch import CODES_OF_BATCHES, BatchItemError
+from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
+from kbapi.intake.follow_up_rules import SENTENCES as SENTENCES_OF_FOLLOW_UPS
+from kbapi.intake.my_submissions import ENDED, RETESTS_DUE, FollowUpDetail
+from kbapi.intake.responses import SENTENCES_OF_REASONS, TOKEN_WARNINGS, IgnoredReading, Reason
 
 
 def answer_shapes(answers: tuple[type, ...]) -> dict[str, Any]:
@@ -35,6 +45,38 @@ def answer_shapes(answers: tuple[type, ...]) -> dict[str, Any]:
     return parts
 
 
+PROBLEM_CODES: Final = tuple(
+    dict.fromkeys(
+        (
+            *FAULTS,
+            *(rule.code for rule in (*REFUSALS, *DOCUMENT_REFUSALS)),
+            *SENTENCES_OF_FOLLOW_UPS,
+            TooCostly.code,
+        )
+    )
+)
+"""The code of every fault of a document, a query or an item of a batch."""
+_REASONS: Final = tuple(
+    dict.fromkeys(
+        (
+            *SENTENCES_OF_REASONS,
+            *SENTENCES_OF_FOLLOW_UPS,
+            *TOKEN_WARNINGS,
+            *RETESTS_DUE,
+            *ENDED,
+            *CODES_OF_BATCHES,
+        )
+    )
+)
+_CODES: Final[dict[tuple[type, str], tuple[str, ...]]] = {
+    (Caution, "code"): CAUTION_CODES,
+    (IgnoredReading, "code"): tuple(rule.code for rule in READING_RULES),
+    (FollowUpDetail, "reasons"): (*SENTENCES_OF_FOLLOW_UPS, LEFT_WITH_SETTING),
+    (BatchItemError, "code"): PROBLEM_CODES,
+    (Reason, "code"): _REASONS,
+}
+
+
 class _Shapes(GenerateJsonSchema):
     """Shapes with a description for each field and nothing that repeats its name."""
 
@@ -44,6 +86,8 @@ class _Shapes(GenerateJsonSchema):
         cls = schema["cls"]
         shape["description"] = one_line(inspect.getdoc(cls) or "")
         for name, field in shape["properties"].items():
+            if codes := _CODES.get((cls, name)):
+                field.get("items", field)["enum"] = list(codes)
             if described := description_of(cls, name):
                 field["description"] = described
         return shape

@@ -5,7 +5,7 @@ import re
 import time
 from dataclasses import dataclass, field, fields
 from hashlib import blake2b
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, Protocol, get_args
 from urllib.parse import urlencode
 from uuid import uuid4
 
@@ -15,7 +15,11 @@ from werkzeug.exceptions import NotFound
 
 from kbapi.access.keys import KEY_PREFIX
 from kbapi.access.limits import LARGE_BYTES, BodyMemory
-from kbapi.documents.shapes import unknown_parameters
+from kbapi.documents.reader import read_parameters, unknown_parameters
+from kbapi.documents.shapes import (
+    ParameterFlag,
+    StrictSchema,
+)
 from kbapi.errors import (
     BodyTooLarge,
     ContributorMissing,
@@ -27,6 +31,8 @@ from kbapi.errors import (
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import RECEIPT_PREFIX
 from kbapi.instance.write_gate import Condition, WriteState
+from kbapi.intake.correct import Correction
+from kbapi.intake.follow_up import RemovedFollowUp
 from kbapi.intake.responses import Accepted
 from kbapi.metrics.counters import count_request, method_label
 from kbapi.settings import ANY_ORIGIN, Join
@@ -194,6 +200,14 @@ class SubmissionResponse(Accepted):
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectionResponse(SubmissionResponse):
+    """The answer to a corrected result."""
+
+    follow_ups_removed: tuple[RemovedFollowUp, ...] = field(kw_only=True)
+    """Follow-ups that do not fit the corrected result; they were removed."""
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """Whether the process is running."""
 
@@ -215,11 +229,15 @@ class Readiness:
     """`due` while the database holds results that older rules screened, else `done`."""
 
 
+Method = Literal["DELETE", "GET", "POST", "PUT"]
+METHODS: Final[tuple[Method, ...]] = get_args(Method)
+
+
 @dataclass(frozen=True, slots=True)
 class Endpoint:
     """One operation of the API."""
 
-    method: str
+    method: Method
     """Method of the request."""
     path: str
     """Path of the request; parts in braces are filled in."""
@@ -264,6 +282,13 @@ def with_links(accepted: Accepted) -> SubmissionResponse:
     )
     links = Links(self=f"/v1/submissions/{accepted.id}", start=tuple(starts))
     return SubmissionResponse(**own, links=links)
+
+
+def corrected_with_links(correction: Correction) -> CorrectionResponse:
+    """The corrected result with links to further requests."""
+    response = with_links(correction.accepted)
+    own = {part.name: getattr(response, part.name) for part in fields(SubmissionResponse)}
+    return CorrectionResponse(**own, follow_ups_removed=correction.follow_ups_removed)
 
 
 def dump(answer: object, status: int) -> Response:
@@ -329,6 +354,35 @@ IDEMPOTENCY_KEY: Final = f"^(?:{_QUOTED}|{_BARE})$"
 """RFC 8941 string, quotes optional: visible ASCII, with \" and \\ escaped."""
 _KEY: Final = re.compile(IDEMPOTENCY_KEY)
 _TOKEN: Final = re.compile(r"[A-Za-z0-9._~-]{16,128}\Z")
+
+
+class DryRunSchema(StrictSchema):
+    """Whether the request is a dry run."""
+
+    dry_run = ParameterFlag(
+        load_default=False,
+        metadata={
+            "description": "With true, the server answers as usual and stores nothing.",
+            "example": True,
+        },
+    )
+
+
+_DRY_RUN: Final = DryRunSchema()
+
+
+def is_dry_run() -> bool:
+    """Whether this request is a dry run; the endpoint takes no other query parameter.
+
+    Raises
+    ------
+    QueryInvalid
+        With every problem of the parameters.
+    """
+    parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
+    if parameters.problems:
+        raise QueryInvalid(problems=parameters.problems)
+    return bool(parameters.values["dry_run"])
 
 
 def require_no_parameters() -> None:

@@ -10,7 +10,7 @@ import orjson
 from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
 from flask_smorest import Api
-from marshmallow import Schema, fields
+from marshmallow import Schema, fields, validate
 
 from kbapi import vocabulary
 from kbapi.advice.chips import ChipDetail, ChipPage
@@ -27,16 +27,27 @@ from kbapi.advice.stability.answer import StabilityAnswer
 from kbapi.advice.start.answer import StartAnswer
 from kbapi.api.answer_schemas import (
     HEADERS,
+    PROBLEM_CODES,
     answer_shapes,
     example_of,
     headers_of,
     one_line,
     references_of,
 )
-from kbapi.api.http_messages import Health, Readiness, ServiceDescription, SubmissionResponse
+from kbapi.api.http_messages import (
+    CorrectionResponse,
+    Health,
+    Readiness,
+    ServiceDescription,
+    SubmissionResponse,
+)
+from kbapi.curation.contributors import ContributorDetail
 from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
+from kbapi.curation.erasure import ErasureResponse
 from kbapi.curation.item import ReviewItem
 from kbapi.curation.queue import ReviewPage
+from kbapi.curation.results import WholeSubmission
+from kbapi.curation.submissions import SubmissionPage
 from kbapi.documents.follow_ups import FollowUpSchema
 from kbapi.documents.results import SubmissionSchema
 from kbapi.intake.batch import BatchResponse
@@ -49,6 +60,7 @@ _LISTS: Final = {
     for name, values in vars(vocabulary).items()
     if get_origin(values) is Literal
 }
+_LISTS["ProblemCode"] = PROBLEM_CODES
 _NAMES: Final = {frozenset(values): name for name, values in _LISTS.items()}
 
 
@@ -84,9 +96,9 @@ def _refer(part: Any, used: set[str]) -> None:
 
 
 def _descriptions() -> dict[str, str]:
-    """The docstrings below the lists of the vocabulary."""
+    """The docstrings below the lists of the vocabulary, and below that of problems."""
     body = ast.parse(inspect.getsource(vocabulary)).body
-    return {
+    described = {
         target.id: one_line(below.value.value)
         for values, below in pairwise(body)
         if isinstance(values, ast.Assign) and isinstance(below, ast.Expr)
@@ -94,6 +106,11 @@ def _descriptions() -> dict[str, str]:
         if isinstance(target, ast.Name)
         if isinstance(below.value, ast.Constant) and isinstance(below.value.value, str)
     }
+    described["ProblemCode"] = (
+        "A fault of a document, a query or an item of a batch. The page `/problems/CODE` explains "
+        "each."
+    )
+    return described
 
 
 OPENAPI_VERSION: Final = "3.1.0"
@@ -115,11 +132,13 @@ _PATH_PARAMETERS: Final = {
         "example": "01a21000-8800-736b-8fa7-7e16bf7f60fd",
     },
     "ordinal": {"description": "Position of the setting in the result, from 0.", "example": 0},
+    "number": {"description": "The number of a contributor on this instance.", "example": 17},
 }
 # Registered by the framework for features that this API does not use.
 _SHAPES_OF_THE_FRAMEWORK: Final = ("Error", "PaginationMetadata")
 ANSWERS: Final = (
     SubmissionResponse,
+    CorrectionResponse,
     SubmissionDetail,
     DryRunResponse,
     BatchResponse,
@@ -140,6 +159,10 @@ ANSWERS: Final = (
     ReviewPage,
     ReviewItem,
     DecisionsResponse,
+    SubmissionPage,
+    WholeSubmission,
+    ContributorDetail,
+    ErasureResponse,
     Health,
     Readiness,
     ServiceDescription,
@@ -165,7 +188,12 @@ class ProblemItemSchema(Schema):
         },
     )
     code = fields.String(
-        required=True, metadata={"description": "Code of the fault.", "example": "above_stock"}
+        required=True,
+        validate=validate.OneOf(PROBLEM_CODES),
+        metadata={
+            "description": "Code of the fault. The page `/problems/CODE` explains it.",
+            "example": "above_stock",
+        },
     )
     detail = fields.String(
         required=True,

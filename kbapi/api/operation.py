@@ -10,6 +10,7 @@ import kbapi
 from kbapi.access.limits import Need
 from kbapi.api.admission import needs
 from kbapi.api.http_messages import (
+    METHODS,
     NOT_KEPT,
     Endpoint,
     Health,
@@ -109,8 +110,9 @@ def _endpoints() -> Iterator[Endpoint]:
     for rule in current_app.url_map.iter_rules():
         if rule.rule.startswith("/v1"):
             summary = (current_app.view_functions[rule.endpoint].__doc__ or "").partition("\n")[0]
-            for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}:
-                yield Endpoint(method, route_of(rule.rule), summary)
+            for method in METHODS:
+                if method in (rule.methods or ()):
+                    yield Endpoint(method, route_of(rule.rule), summary)
 
 
 def instance_state(instance: Instance) -> InstanceState:

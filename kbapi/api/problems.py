@@ -28,6 +28,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.PageMissing: 404,
     errors.ChipUnknown: 404,
     errors.SettingUnknown: 404,
+    errors.ResultUnknown: 404,
     errors.MethodWrong: 405,
     errors.BodyTooSlow: 408,
     errors.SubmissionGone: 410,

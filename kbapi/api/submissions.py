@@ -1,4 +1,4 @@
-"""Results: send one, read it back, follow it up, withdraw it; all results of one contributor."""
+"""Results: send, read back, correct, follow up, withdraw; all results of one contributor."""
 
 from typing import Final
 from uuid import UUID
@@ -12,13 +12,16 @@ from kbapi.api.admission import may_forward, needs
 from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
     NOT_KEPT,
+    DryRunSchema,
     bearer_receipt,
     contributor_token,
+    corrected_with_links,
     created,
     dump,
     dump_page,
     idempotency_key,
     instance,
+    is_dry_run,
     is_ndjson,
     require_json,
     require_no_parameters,
@@ -27,9 +30,11 @@ from kbapi.api.http_messages import (
 )
 from kbapi.api.openapi import json_answer, problem_answers, query_parameters
 from kbapi.bounds import MOST_ITEMS
-from kbapi.documents.shapes import ParameterFlag, StrictSchema, Whole, read_parameters
+from kbapi.documents.reader import read_parameters
+from kbapi.documents.shapes import StrictSchema, Whole
 from kbapi.errors import QueryInvalid
 from kbapi.intake.batch import accept_batch
+from kbapi.intake.correct import correct_submission
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import (
     list_own_results,
@@ -44,7 +49,7 @@ blueprint = Blueprint(
     "submissions",
     __name__,
     url_prefix="/v1/submissions",
-    description="Send, read, follow up and withdraw results.",
+    description="Send, read, correct, follow up and withdraw results.",
 )
 
 _IDEMPOTENCY_PARAMETER: Final = {
@@ -55,29 +60,6 @@ _IDEMPOTENCY_PARAMETER: Final = {
     "description": "A key of your choice. A repeat within 24 hours gets the first answer again.",
     "example": '"8e03978e-40d5-43e8"',
 }
-
-
-class DryRunSchema(StrictSchema):
-    """Whether the request is a dry run."""
-
-    dry_run = ParameterFlag(
-        load_default=False,
-        metadata={
-            "description": "With true, the server screens the result, answers as usual and "
-            "stores nothing.",
-            "example": True,
-        },
-    )
-
-
-_DRY_RUN: Final = DryRunSchema()
-
-
-def _is_dry_run() -> bool:
-    parameters = read_parameters(_DRY_RUN, request.args.to_dict(flat=False))
-    if parameters.problems:
-        raise QueryInvalid(problems=parameters.problems)
-    return bool(parameters.values["dry_run"])
 
 
 @blueprint.route("", methods=["POST"])
@@ -106,8 +88,8 @@ def submit_result() -> Response:
     Keep the receipt: it is shown only once. You need it to read, follow up and withdraw the result.
     """
     require_json()
-    is_dry_run, key = _is_dry_run(), idempotency_key()
-    if is_dry_run:
+    dry_run, key = is_dry_run(), idempotency_key()
+    if dry_run:
         return dump(dry_run_submission(instance(), sent_body()), 200)
     accepted = accept_submission(instance(), sent_body(), key)
     response = with_links(accepted)
@@ -131,8 +113,8 @@ _SUBMISSIONS: Final = {"type": "array", "items": {"$ref": "#/components/schemas/
         "200": json_answer("A dry run: screened, nothing was stored.", "BatchResponse"),
         "201": json_answer("All results are stored.", "BatchResponse"),
         "207": json_answer(
-            "Some results are stored; others are refused or were not tried. Each item gives its "
-            "status.",
+            "Some results are stored; others are refused, withdrawn or were not tried. Each item "
+            "gives its status.",
             "BatchResponse",
         ),
         **problem_answers(
@@ -152,7 +134,7 @@ def submit_batch() -> Response:
     Send a JSON array, or one JSON document on each line. After 20 s the rest comes back as
     `not_tried`: send the batch again with the same Idempotency-Key.
     """
-    ndjson, dry_run = is_ndjson(), _is_dry_run()
+    ndjson, dry_run = is_ndjson(), is_dry_run()
     request.max_content_length = instance().settings.max_batch_bytes
     body = sent_body()
     begin_time(BATCH_TIME)
@@ -164,7 +146,7 @@ def submit_batch() -> Response:
         dry_run=dry_run,
         may_forward=may_forward(),
     )
-    is_whole = not response.counts.refused and not response.counts.not_tried
+    is_whole = response.counts.stored == response.counts.items
     return dump(response, 200 if dry_run else 201 if is_whole else 207)
 
 
@@ -190,6 +172,44 @@ def read_result(submission_id: UUID) -> Response:
     require_no_parameters()
     own = read_own_result(instance(), str(submission_id), bearer_receipt())
     return dump(own, 200)
+
+
+@blueprint.route("/<uuid:submission_id>", methods=["PUT"])
+@blueprint.doc(
+    parameters=[_IDEMPOTENCY_PARAMETER],
+    requestBody={
+        "required": True,
+        "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Submission"}}},
+    },
+    responses={
+        "200": json_answer("Replaced and screened.", "CorrectionResponse"),
+        **problem_answers(
+            _400="The body is not valid JSON, or the Idempotency-Key is invalid.",
+            _401="The request has no receipt.",
+            _403="The receipt does not belong to this submission.",
+            _410="The submission was withdrawn.",
+            _413="The body is too large.",
+            _415="The Content-Type is not application/json.",
+            _422="At least one value is not possible: all problems are listed, and nothing was "
+            "changed.",
+            _503="The database cannot be written now; nothing was changed.",
+        ),
+    },
+)
+@needs(blueprint, Need.OWN_RESULT)
+def correct_result(submission_id: UUID) -> Response:
+    """Replace your own result by a corrected document, with its receipt.
+
+    Id and receipt stay. The new document is screened like a new result, and the earlier one is
+    deleted. Without a contributor token the result stays with its contributor and unit. Follow-ups
+    stay where they fit the new document.
+    """
+    require_no_parameters()
+    require_json()
+    correction = correct_submission(
+        instance(), str(submission_id), bearer_receipt(), sent_body(), idempotency_key()
+    )
+    return dump(corrected_with_links(correction), 200)
 
 
 @blueprint.route("/<uuid:submission_id>", methods=["DELETE"])

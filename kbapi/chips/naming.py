@@ -126,75 +126,77 @@ REFUSALS: Final[tuple[Refusal, ...]] = (
     _refusal(
         "virtual_chip",
         "This is the name of a virtual machine's or cloud host's chip, which hides the real one.",
-        r"\b(?:qemu|kvm|virtual|svga|qxl|bochs|hyper-?v|parallels|citrix|xen|tcg|bhyve|cirrus)\b",
-        r"virtualbox|virtualapple|vmware|svga3d|\bvirgl|\bvirtio|\bvenus\b|\bred hat\b",
-        r"\b(?:mxgpu|vgpu|grid|cloud|vdi)\b|\bremote desktop\b|^apple processor\b",
+        r"\b(?:virtual(?:box|apple)|vmware|svga3d|virgl|virtio|mxgpu|vgpu|(?:qemu|kvm|virtual|svga|"
+        r"qxl|bochs|hyper-?v|parallels|citrix|xen|tcg|bhyve|cirrus|venus|red hat|grid|cloud|vdi|"
         # Model numbers with letters for the unknown digits, and the code names behind them.
-        r"^(?!.*\bgraphics\b).*\b[a-z]?\d{0,3}xx\b|\b\dx\d\b|\bclass (?:core|opteron)\b",
-        r"\bprocessor \([a-z][a-z -]*(?:, [a-z ]+)*\)|^amd epyc(?:-[a-z0-9]+)? processor",
-        r"\bintel (?:core|xeon) processor *(?:\(|$)|^(?:intel )?xeon(?: cpu| processor)* *(?:@|$)",
+        r"remote desktop|\dx\d|class (?:core|opteron)|"
         # A slice of a card that a server lends out is named by the card, a size and a letter.
-        r"\b(?:a\d{2,3}[a-z]*|rtx ?\d{4}|t4)-\d{1,2}[qcba]\b",
+        r"(?:a\d{2,3}[a-z]*|rtx ?\d{4}|t4)-\d{1,2}[qcba])\b|"
+        r"processor \([a-z][a-z -]*(?:, [a-z ]+)*\)|intel (?:core|xeon) processor *(?:\(|$))",
+        r"^(?:apple processor\b|amd epyc(?:-[a-z0-9]+)? processor|"
+        r"(?:intel )?xeon(?: cpu| processor)* *(?:@|$)|(?!.*\bgraphics\b).*\b[a-z]?\d{0,3}xx\b)",
     ),
     _refusal(
         "software_renderer",
         "This is a program that draws without a graphics chip.",
-        r"llvmpipe|softpipe|swiftshader|swrast|software rasteri[sz]er|\blavapipe\b|\bopenswr\b",
-        r"basic render|basic display|gdi generic|\bwarp\b|apple software|\bmesa offscreen\b",
-        r"\bstandard vga\b|\bvga graphics adapter\b|\bdisplaylink\b|\bmirror driver\b|\bidd\b",
+        r"\b(?:llvmpipe|softpipe|swiftshader|swrast|software rasteri[sz]er|basic render|"
+        r"basic display|gdi generic|apple software|(?:lavapipe|openswr|warp|mesa offscreen|"
+        r"standard vga|vga graphics adapter|displaylink|mirror driver|idd)\b)",
     ),
     _refusal(
         "engineering_sample",
         "This is an engineering or unprogrammed sample, whose name carries no model.",
-        r"\bgenuine\b|\beng(?:ineering)?\.? sample(?!$)|^amd eng(?:ineering)? sample",
-        r"\b100-\d{9}|\bintel cpu 0+\b|%@|\bqual(?:ification)? sample",
+        r"\b(?:genuine\b|eng(?:ineering)?\.? sample(?!$)|100-\d{9}|intel cpu 0+\b|"
+        r"qual(?:ification)? sample)|^amd eng(?:ineering)? sample|%@",
     ),
     _refusal(
         "placeholder",
         "This is a placeholder that the machine's maker never filled in.",
-        r"to be filled|^o\.?e\.?m\.?$|\bby o\.?e\.?m\b|default string|\bsystem product\b",
-        r"\bnot (?:specified|available|applicable)|\b(?:undefined|null|none|invalid)\b",
-        r"\bunknown\b(?! (?:amd|intel|nvidia) (?:gpu|graphics))",
-        r"\bn/a\b|^(?:0x)?[0-9a-f]{1,2}$|^0x[0-9a-f]+$|^\d\d?/\d\d$|^[cg]pu ?\d*$|^generic\b",
+        r"\b(?:to be filled|default string|"
+        r"not (?:specified|available|applicable|installed|present)|"
+        r"(?:by o\.?e\.?m|system product|undefined|null|none|invalid|n/a|tbd|dummy|placeholder|"
+        r"unknown(?! (?:amd|intel|nvidia) (?:gpu|graphics)))\b)",
+        r"^(?:o\.?e\.?m\.?|(?:0x)?[0-9a-f]{1,2}|0x[0-9a-f]+|\d\d?/\d\d|[cg]pu ?\d*|x+|-+|"
+        r"(?:intel|amd|nvidia|via)?(?: ?[cg]pu| processor| graphics card)?|"
+        r"(\d)\1*|1234\d*|(?:your|my|the|some|any|a|test|sample|example) (?:cpu|gpu|chip|card|"
+        r"processor)(?: \w+)?)$|^generic\b",
     ),
     _refusal(
         "unnamed_device",
         "The system's own table of names does not know this device.",
-        r"\bdevice [0-9a-f]{4}\b",
+        # A list for programs ends with the device of the board's maker.
+        r"\bdevice [0-9a-f]{4}\b(?!\"$)",
     ),
     _refusal(
         "not_a_model",
         "This names an architecture or a core revision, not a chip.",
-        r"\bfamily \d+,? model\b|\bmodel \d+ stepping\b|\bstepping \d+\b",
-        r"^(?:x86|x86-64|amd64|arm64|i[3-6]86|ia64|ppc64(?:le)?)$|\briscv|\brisc-v\b",
-        r"\barmv\d|\bcortex\b|\bneoverse\b|\baarch64\b|\bthunderx|\bbcm\d{4}|\braspberry\b",
-        r"\bpower(?:pc|\d+)\b|\bmips\b|\bsparc\b|\bs/?390|\bloongson\b|\bgodson\b",
+        r"\b(?:riscv|armv\d|thunderx|bcm\d{4}|s/?390|cpu implementer|(?:family \d+,? model|"
+        r"model \d+ stepping|stepping \d+|risc-v|cortex|neoverse|aarch64|raspberry|power(?:pc|\d+)|"
+        r"mips|sparc|loongson|godson)\b)|^(?:x86|x86-64|amd64|arm64|i[3-6]86|ia64|ppc64(?:le)?)$",
     ),
     _refusal(
         "other_architecture",
         "Only x86 processors and those of current Arm computers are pooled.",
-        r"\bitanium\b|\balpha\b|\bgeode\b|\bquark\b|\bvortex86\b|\brise\b",
+        r"\b(?:itanium|alpha|geode|quark|vortex86|rise)\b",
     ),
     _refusal(
         "too_old",
         "Chips from before 2008 are not pooled.",
-        r"\bpentium (?:pro|ii|iii|iv|[1234]|d(?! 15\d\d)|mmx|m|60|75|90|1\d\d|200)\b(?! ?v\d)",
-        r"\bpentium ?[234]\b|\bcoppermine\b|\bkatmai\b|\bk[567]\b",
+        r"\b(?:pentium (?:pro|ii|iii|iv|[1234]|d(?! 15\d\d)|mmx|m|60|75|90|1\d\d|200)\b(?! ?v\d)|"
+        r"(?:pentium ?[234]|coppermine|katmai|k[567]|via (?:c[37]|samuel|ezra|nehemiah|esther)|"
+        r"crusoe|efficeon|transmeta|cyrix|idt|winchip|centaur|duron|athlon (?:xp|mp|fx|64)|"
+        r"turion 64|opteron (?:processor )?\d{3}|riva|voodoo|rage|geforce(?: ?[234]| fx| pcx))\b|"
+        r"celeron (?:[dm] )?(?:cpu |processor )?\d[\d.]* ?[gm]hz|celeron \(|"
+        r"xeon (?:cpu |processor )?\d\.\d+ ?ghz)",
         # The number has to be the whole of it: newer chips are called 386H, 486V and Ryzen 5 586.
         r"^(?:[a-z ]*: ?)?(?:(?:intel|amd|ibm|nexgen|cpu|processor) )*(?:80|am|nx)?[3456]x?86"
         r"(?:[sd]x(?:\d|l)?)?(?:[ /-].*)?$",
-        r"\bceleron (?:[dm] )?(?:cpu |processor )?\d[\d.]* ?[gm]hz|\bceleron \(",
-        r"\bxeon (?:cpu |processor )?\d\.\d+ ?ghz|\bopteron (?:processor )?\d{3}\b",
-        r"\b(?:crusoe|efficeon|transmeta|cyrix|idt|winchip|centaur|duron)\b|\bvia c[37]\b",
-        r"\bvia (?:samuel|ezra|nehemiah|esther)\b",
-        r"\bathlon (?:xp|mp|fx|64)\b|\bturion 64\b|^(?>.*?\b(?:sempron|athlon)\b).* \d{4}\+",
-        r"^(?:amd )?athlon processor$",
-        r"\briva\b|\bvoodoo\b|\brage\b|\bgeforce(?: ?[234]| fx| pcx)\b",
+        r"^(?>.*?\b(?:sempron|athlon)\b).* \d{4}\+|^(?:amd )?athlon processor$",
     ),
     _refusal(
         "management_graphics",
         "This graphics chip of a server's management unit cannot be tuned.",
-        r"\baspeed\b|\bmatrox\b|\bsilicon motion\b|\bsis\b|\bxgi\b|\bs3 graphics\b|\bchrome\d",
+        r"\b(?:(?:aspeed|matrox|silicon motion|sis|xgi|s3 graphics)\b|chrome\d)",
     ),
 )
 
@@ -222,10 +224,32 @@ _OTHER_KIND: Final[dict[ChipKind, str]] = {
 }
 
 
+_MOST_NAMES: Final = 8
+# Graphics that a machine has beside the chip that is tuned.
+_BESIDE_A_CHIP: Final = ("software_renderer", "management_graphics")
+
+
 def identify_chip(
     text: str, *, kind: ChipKind | None = None, form: Form | None = None, ids: ChipIds | None = None
 ) -> Identification:
-    """What the text names: one chip, several candidates, or nothing with a reason."""
+    """What the text names: one chip, several candidates, or nothing with a reason.
+
+    The text is a name, or a record with a line that names the chip.
+    """
+    names = cleaning.names_in(text)[:_MOST_NAMES]
+    found = [_identify_name(name, kind, form, ids) for name in names]
+    if len(found) == 1:
+        return found[0]
+    tunable = [one for one in found if one.code not in _BESIDE_A_CHIP] or found[:1]
+    if len({one.chip for one in tunable}) == 1:
+        return tunable[0]
+    keys = (key for one in tunable for key in ((one.chip.key,) if one.chip else one.candidates))
+    return replace(_ambiguous("several", ()), candidates=tuple(dict.fromkeys(keys)))
+
+
+def _identify_name(
+    text: str, kind: ChipKind | None, form: Form | None, ids: ChipIds | None
+) -> Identification:
     folded = cleaning.fold(text)
     if not folded:
         return _none("unreadable")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 import kbapi
-from kbapi.errors import ServerUnreachable
+from kbapi.errors import ServerUnreachable, UnsafeSetup
 from kbapi.settings import Settings
 
 _RESPONSE_TIMEOUT_S: Final = 60
@@ -54,9 +54,16 @@ class LocalClient:
     def __init__(self, settings: Settings) -> None:
         from kbapi.app import create_app
         from kbapi.instance.instance import open_instance
+        from kbapi.instance.write_gate import is_begun, require_nothing_lost
         from kbapi.logs import log_as_json
 
         log_as_json("ERROR")
+        require_nothing_lost(settings)
+        if not is_begun(settings.database_path):
+            raise UnsafeSetup(
+                f"There is no instance in {settings.home}. To ask a server, add --to URL. For "
+                "another folder, add --home DIR. 'kbapi db upgrade' creates an instance."
+            )
         self._client = create_app(open_instance(settings), is_guarded=False).test_client()
 
     def request(

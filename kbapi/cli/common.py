@@ -105,6 +105,11 @@ def client_options(command: _Command) -> _Command:
     return home_option(url_option(json_option(command)))
 
 
+def server_of(home: Path, url: str | None) -> str:
+    """The address of the server, or the folder of the instance, that a command asks."""
+    return url.rstrip("/") if url else str(home.resolve())
+
+
 def settings_of(home: Path) -> Settings:
     """The settings of the instance in this folder.
 
@@ -169,7 +174,11 @@ def answer_of(reply: Reply) -> Any:
 
 
 def print_problem(problem: dict[str, Any]) -> None:
-    """Print a problem document to standard error."""
+    """Print a problem document: to standard error, or as JSON in place of the answer."""
+    context = click.get_current_context(silent=True)
+    if context is not None and context.params.get("as_json"):
+        click.echo(orjson.dumps(problem))
+        return
     click.echo(paragraph(f"{problem['title']}. {problem['detail']}".strip()), err=True)
     for fault in problem.get("errors", []):
         place = f"{fault['pointer']}: " if fault["pointer"] else ""

@@ -2,15 +2,15 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 import orjson
 
+from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
     answer_of,
     bullet,
-    client_options,
     connected,
     errors_as_messages,
     home_option,
@@ -19,7 +19,22 @@ from kbapi.cli.common import (
     print_answer,
     settings_of,
 )
-from kbapi.curation.notes import mark_reviewed, publish_note, store_notes
+from kbapi.cli.submissions import (
+    bearer,
+    decided_by,
+    dry_run_option,
+    require_yes,
+    starts_in_lines,
+    with_key,
+    yes_option,
+)
+from kbapi.curation.notes import (
+    mark_reviewed,
+    notes_of_catalogue,
+    publish_note,
+    retire_note,
+    store_notes,
+)
 from kbapi.instance.instance import open_instance
 from kbapi.storage.notes import load_history, load_notes
 
@@ -27,6 +42,10 @@ from kbapi.storage.notes import load_history, load_notes
 def page_in_lines(page: dict[str, Any]) -> str:
     """The text of a page of waiting settings."""
     lines = [line for one in page["waiting"] for line in _setting(one)]
+    lines += [
+        paragraph(f"{one['chip']}: {one['factory_lock']['text']}")
+        for one in page["contradicted_locks"]
+    ]
     if page["next_cursor"]:
         lines.append(f"more: --cursor {page['next_cursor']}")
     return "\n".join(lines) or "No setting waits for a decision."
@@ -66,9 +85,8 @@ def item_in_lines(item: dict[str, Any]) -> str:
     lines = _setting(setting)
     lines += [bullet(reason["text"]) for reason in setting["reasons"]]
     for seen in item["history"]:
-        name = seen["key_name"] or "without a name"
         decision = f"{seen['decision']}, {seen['reason']['code']}"
-        lines.append(paragraph(f"{seen['day']}: {decision} (key {seen['key']}, {name})", "  "))
+        lines.append(paragraph(f"{seen['day']}: {decision} ({decided_by(seen)})", "  "))
     pool = item["pool"]
     if pool is None:
         return "\n".join(
@@ -97,40 +115,30 @@ def _percentile(percentile: dict[str, Any]) -> str:
 
 
 def decisions_in_lines(response: dict[str, Any]) -> str:
-    """The text of the changes of decisions."""
+    """The text of the changes of decisions, or of what a dry run would change."""
+    got = "would get" if response["dry_run"] else "got"
     lines = [
-        f"{response['decided']} of {response['settings']} settings got this decision, "
+        f"{response['decided']} of {response['settings']} settings {got} this decision, "
         f"{response['unchanged']} had it before."
     ]
+    if response["includes_shared_contributor"]:
+        lines.append(paragraph("Senders without a token share one number: all are among them."))
+    elif response["contributors"] > 1:
+        lines.append(f"They are of {response['contributors']} contributors.")
     lines += [
         f"  {one['submission']}/{one['ordinal']}: {one['before']} -> {one['now']}"
         for one in response["changed"]
     ]
     if response["lock_only_results"]:
         lines.append(
-            f"{response['lock_only_results']} results with only lock reports got it as well."
+            f"{response['lock_only_results']} results with only lock reports {got} it as well."
         )
     left = response["decided"] - len(response["changed"])
-    return "\n".join([*lines, *([f"  and {left} more"] if left else [])])
+    lines += [f"  and {left} more"] if left else []
+    return "\n".join([*lines, *starts_in_lines(response)])
 
 
 _PATH = "/v1/review"
-
-
-def _with_key(command: Callable[..., Any]) -> Callable[..., Any]:
-    """The command with the options --key, --home, --to and --json."""
-    key = click.option(
-        "--key",
-        envvar="KBAPI_KEY",
-        show_envvar=True,
-        required=True,
-        help="Your access key. The variable is safer: process lists show options.",
-    )
-    return key(client_options(command))
-
-
-def _bearer(key: str) -> dict[str, str]:
-    return {"Authorization": f"Bearer {key}"}
 
 
 @click.group("review")
@@ -144,68 +152,67 @@ def review_commands() -> None:
 @click.option("--contributor", type=int, help="Show only this contributor, by number.")
 @click.option("--limit", type=int, help="Settings on one page.")
 @click.option("--cursor", help="Continue from the cursor that the previous page printed.")
-@_with_key
-def list_command(key: str, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
+@with_key
+def list_command(key: str | None, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
     """List the settings that wait for a decision, oldest first."""
     query = {name: str(value) for name, value in asked.items() if value is not None}
     with connected(home, url) as api_client:
-        reply = api_client.request("GET", _PATH, query=query, headers=_bearer(key))
+        reply = api_client.request("GET", _PATH, query=query, headers=bearer(key))
     print_answer(answer_of(reply), as_json, page_in_lines)
 
 
 @review_commands.command("show")
 @click.argument("setting", metavar="ID/ORDINAL")
-@_with_key
-def show_command(setting: str, key: str, home: Path, url: str | None, as_json: bool) -> None:
+@with_key
+def show_command(setting: str, key: str | None, home: Path, url: str | None, as_json: bool) -> None:
     """Show one setting, its history, and the start with and without it."""
     with connected(home, url) as api_client:
-        reply = api_client.request("GET", f"{_PATH}/{setting}", headers=_bearer(key))
+        reply = api_client.request("GET", f"{_PATH}/{setting}", headers=bearer(key))
     print_answer(answer_of(reply), as_json, item_in_lines)
+
+
+def _about(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The command with the options that choose settings, and those about questions."""
+    for option in reversed(
+        (
+            click.option(
+                "--contributor",
+                type=int,
+                help="Decide about all settings of this contributor, by number.",
+            ),
+            click.option("--client", help="Decide about all settings that this script sent."),
+            click.option("--firmware", help="Decide about all settings with this firmware."),
+            click.option("--machine", help="Decide about all settings of this machine class."),
+            yes_option,
+            dry_run_option,
+        )
+    ):
+        command = option(command)
+    return with_key(command)
 
 
 @review_commands.command("decide")
 @click.argument("decision")
 @click.argument("settings", metavar="[ID/ORDINAL]...", nargs=-1)
 @click.option("--reason", required=True, help="Code of the reason; the sender sees its sentence.")
-@click.option(
-    "--contributor", type=int, help="Decide about all settings of this contributor, by number."
-)
-@click.option("--client", help="Decide about all settings that this script sent.")
-@click.option("--firmware", help="Decide about all settings with this firmware.")
-@click.option("--machine", help="Decide about all settings of this machine class.")
-@_with_key
-def decide_command(
-    decision: str,
-    settings: tuple[str, ...],
-    reason: str,
-    contributor: int | None,
-    key: str,
-    home: Path,
-    url: str | None,
-    as_json: bool,
-    **origin: str | None,
-) -> None:
+@_about
+def decide_command(decision: str, **options: Any) -> None:
     """Decide about settings: include, exclude, invalidate or undo.
 
     Name settings as ID/ORDINAL, or choose all of a contributor, script,
-    firmware or machine class. All decisions are stored, or none.
+    firmware or machine class: then the command first shows what it would
+    touch. All decisions are stored, or none.
     """
-    sent_origin = {name: value for name, value in origin.items() if value is not None}
-    which = [_named(setting) for setting in settings]
-    which += [{"contributor": contributor}] if contributor is not None else []
-    which += [{"origin": sent_origin}] if sent_origin else []
-    _decide(decision, reason, which, key, home, url, as_json)
+    _decide(decision, **options)
 
 
 @review_commands.command("undo")
-@click.argument("settings", metavar="ID/ORDINAL...", nargs=-1, required=True)
+@click.argument("settings", metavar="[ID/ORDINAL]...", nargs=-1)
 @click.option("--reason", default="decided_in_error", show_default=True, help="Code of the reason.")
-@_with_key
-def undo_command(
-    settings: tuple[str, ...], reason: str, key: str, home: Path, url: str | None, as_json: bool
-) -> None:
+@_about
+def undo_command(**options: Any) -> None:
     """Undo decisions: the screening rules apply again."""
-    _decide("undo", reason, [_named(setting) for setting in settings], key, home, url, as_json)
+    _decide("undo", **options)
 
 
 def _named(setting: str) -> dict[str, Any]:
@@ -219,22 +226,51 @@ def _named(setting: str) -> dict[str, Any]:
 
 def _decide(
     decision: str,
+    *,
+    settings: tuple[str, ...],
     reason: str,
-    which: list[dict[str, Any]],
-    key: str,
+    contributor: int | None,
+    yes: bool,
+    dry_run: bool,
+    key: str | None,
     home: Path,
     url: str | None,
     as_json: bool,
+    **origin: str | None,
 ) -> None:
+    sent_origin = {name: value for name, value in origin.items() if value is not None}
+    many: list[dict[str, Any]] = [] if contributor is None else [{"contributor": contributor}]
+    many += [{"origin": sent_origin}] if sent_origin else []
+    which = [*map(_named, settings), *many]
     if not which:
         raise click.UsageError(
             "Name settings as ID/ORDINAL, or give --contributor, --client, --firmware or --machine."
         )
-    decisions = [{**one, "decision": decision, "reason": reason} for one in which]
-    body = orjson.dumps({"decisions": decisions})
+    body: dict[str, Any] = {
+        "decisions": [{**one, "decision": decision, "reason": reason} for one in which]
+    }
     with connected(home, url) as api_client:
-        reply = api_client.request("POST", f"{_PATH}/decisions", body=body, headers=_bearer(key))
-    print_answer(answer_of(reply), as_json, decisions_in_lines)
+        answer = None
+        if many or dry_run:
+            answer = _sent(api_client, body, key, dry_run="true")
+        if answer is not None and not dry_run:
+            require_yes(decisions_in_lines(answer), yes)
+            body["confirm"] = answer["confirm"]
+        if not dry_run:
+            answer = _sent(api_client, body, key)
+    print_answer(answer, as_json, decisions_in_lines)
+
+
+def _sent(api_client: ApiClient, body: dict[str, Any], key: str | None, **query: str) -> Any:
+    return answer_of(
+        api_client.request(
+            "POST",
+            f"{_PATH}/decisions",
+            query=query,
+            body=orjson.dumps(body),
+            headers=bearer(key),
+        )
+    )
 
 
 @click.group("notes")
@@ -242,20 +278,45 @@ def notes_commands() -> None:
     """Manage curated notes on chips, series and machine classes."""
 
 
+_STATES: Final = {"draft": " (draft, not in answers)", "retired": " (retired, not in answers)"}
+
+
 @notes_commands.command("list")
+@click.option(
+    "--catalogue", "has_catalogue", is_flag=True, help="List the notes of the catalogue instead."
+)
 @json_option
 @home_option
-def list_notes_command(as_json: bool, home: Path) -> None:
-    """List all notes with source and month of last review."""
-    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
-        notes = load_notes(connection)
+def list_notes_command(has_catalogue: bool, as_json: bool, home: Path) -> None:
+    """List all notes with source and month of last review.
+
+    A note that you load with the key of a note of the catalogue replaces it.
+    """
+    with errors_as_messages():
+        instance = open_instance(settings_of(home))
+        with instance.reading() as connection:
+            kept = load_notes(connection)
+        notes = notes_of_catalogue(instance.catalogue) if has_catalogue else kept
     if as_json:
         click.echo(orjson.dumps(notes))
         return
     for note in notes:
-        draft = " (draft, not in answers)" if note.state == "draft" else ""
+        state = _STATES.get(getattr(note, "state", ""), "")
         review = f"reviewed in {note.reviewed_month}. {note.source}"
-        click.echo(bullet(f"{note.key}{draft}: {note.subject}, {review}"))
+        click.echo(bullet(f"{note.key}{state}: {note.subject}, {review}"))
+
+
+@notes_commands.command("retire")
+@click.argument("key")
+@home_option
+def retire_command(key: str, home: Path) -> None:
+    """Leave the note KEY out of every answer, also one of the catalogue.
+
+    A note that you load later with the same key is shown again.
+    """
+    with errors_as_messages():
+        retire_note(open_instance(settings_of(home)), key)
+    click.echo(f"{key} is retired.")
 
 
 @notes_commands.command("load")

@@ -13,7 +13,7 @@ from kbapi.cli.common import errors_as_messages, paragraph, settings_of, show_pr
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
 from kbapi.cli.questions import print_with_cautions
 from kbapi.curation.notes import store_notes
-from kbapi.demo.members import note_texts
+from kbapi.demo.members import install_catalogue, note_texts
 from kbapi.demo.results import ClubResult, as_batches, as_lines, club_results, draw_follow_up
 from kbapi.demo.truth import CLIENT
 from kbapi.errors import DocumentRefused
@@ -79,6 +79,7 @@ def demo_command(home: Path, results: int, serve: bool, port: int) -> None:
     """
     with errors_as_messages():
         instance = create_or_open_instance(settings_of(home))
+        install_catalogue(instance.settings.catalogue_path)
         _fill(instance, results)
         _print_before_and_after(instance)
         instance.close()

@@ -1,4 +1,4 @@
-"""Commands of the host on a folder: upgrade, backup, restore, check, access keys."""
+"""Commands of the host on a folder: upgrade, backup, restore, check, catalogue, access keys."""
 
 from pathlib import Path
 from typing import Final
@@ -7,6 +7,8 @@ import click
 import orjson
 
 from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
+from kbapi.chips.catalogue import resolve_chip
+from kbapi.chips.catalogue_file import parse_file, problems_in, read_text
 from kbapi.cli.common import (
     REFUSED,
     bullet,
@@ -18,10 +20,16 @@ from kbapi.cli.common import (
     progress_shown,
     settings_of,
 )
+from kbapi.errors import ChipUnknown, Problem
 from kbapi.instance import clock_repair
 from kbapi.instance.backup import back_up_secret, make_backup
 from kbapi.instance.check import check_backup, check_instance
-from kbapi.instance.instance import open_instance, upgrade_instance
+from kbapi.instance.instance import (
+    bundled_catalogue,
+    catalogue_in,
+    open_instance,
+    upgrade_instance,
+)
 from kbapi.instance.restore import LOST_WITH_IT, restore_backup
 from kbapi.intake.rescreen import rescreen
 from kbapi.storage.files import require_may_open
@@ -211,6 +219,60 @@ def check_command(
         click.echo(f"{'ok' if found.is_ok else 'WRONG':<6}{found.subject:<12}{found.detail}")
     if not all(found.is_ok for found in findings):
         raise SystemExit(REFUSED)
+
+
+@click.group("catalogue")
+def catalogue_commands() -> None:
+    """Check and explain the catalogue of chips.
+
+    Your own files are in the folder `catalogue` of the instance. They overrule
+    the bundled ones.
+    """
+
+
+@catalogue_commands.command("check")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+def check_catalogue_command(file: Path) -> None:
+    """Check the catalogue file FILE before you copy it into the instance.
+
+    Exits with 1 when something is wrong.
+    """
+    with errors_as_messages():
+        parsed = parse_file(file.name, read_text(file))
+    problems = problems_in(parsed, bundled_catalogue())
+    for problem in problems:
+        click.echo(paragraph(problem), err=True)
+    if problems:
+        raise SystemExit(REFUSED)
+    chips = len(parsed.chips) + len(parsed.models)
+    counts = f"{len(parsed.series)} series, {chips} chips, {len(parsed.facts)} facts"
+    click.echo(f"{file.name}: {counts}; no problem.")
+
+
+@catalogue_commands.command("show")
+@click.argument("chip")
+@json_option
+@home_option
+def show_catalogue_command(chip: str, as_json: bool, home: Path) -> None:
+    """Show what the catalogue says of CHIP, and from which table.
+
+    Without an instance in --home, only the bundled files are used.
+    """
+    with errors_as_messages():
+        catalogue = catalogue_in(settings_of(home))
+        found = resolve_chip(chip, "chip", catalogue)
+        if isinstance(found, Problem):
+            raise ChipUnknown(problems=[found])
+    traits = list(catalogue.describe(found).traits())
+    if as_json:
+        click.echo(orjson.dumps({"chip": found.key, "traits": traits}))
+        return
+    click.echo(f"{found.key} (series {found.series})")
+    for one in traits:
+        general = "" if one.is_reviewed else " (general knowledge)"
+        click.echo(bullet(f"{one.trait}: {one.value.rstrip('.')}{general}. From {one.origin}."))
+    if not catalogue.is_described(found):
+        click.echo("No table describes this chip or its series.")
 
 
 def _repair_clock(home: Path, applies: bool) -> None:

@@ -2,10 +2,11 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 from random import Random
-from typing import Any
+from typing import Any, Final
 
 import click
 import orjson
@@ -20,9 +21,12 @@ from kbapi.cli.common import (
     home_option,
     paragraph,
     print_answer,
+    server_of,
     settings_of,
     show_progress,
 )
+from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.cli.sending import machine_of, object_in, with_fields
 from kbapi.demo.attackers import attacker_documents
 from kbapi.demo.members import bundled_club
 from kbapi.demo.results import as_batches, club_documents
@@ -126,34 +130,59 @@ def _cutoffs_text(found: OutlierReport) -> str:
 @click.option(
     "--seed", type=int, default=6, show_default=True, help="Seed of the invented results."
 )
+@sender_option
 @client_options
 def import_command(
     files: tuple[Path, ...],
     club: int,
     attackers: int,
     seed: int,
+    sender_path: Path,
     home: Path,
     url: str | None,
     as_json: bool,
 ) -> None:
     """Send many results from FILES.
 
-    Each line of FILES is one JSON document. --club and --attackers send
-    invented results instead. Refused results are counted by reason; the
-    others are stored.
+    Each line of FILES is one JSON document. A document without tokens gets
+    yours: the same chip in the same machine is one unit. Receipts are saved
+    in your file. The status is 1 if a line was refused; the others are
+    stored. --club and --attackers send invented results instead.
     """
     if not files and not club and not attackers:
         raise click.UsageError("Give FILES, --club N or --attackers N.")
     rng = Random(seed)  # noqa: S311 - synthetic data, no secret
-    lines = [line for file in files for line in file.read_bytes().splitlines() if line.strip()]
-    documents = chain(lines, _invented(rng, club, attackers))
+    lines = [line for file in files for line in _lines_of(file)]
     total = len(lines) + club + attackers
     with connected(home, url) as api_client:
-        counts, reasons = _send(api_client, show_progress(documents, total, "Sending"))
-    summary = {"counts": dict(counts), "refused_for": dict(reasons.most_common(10))}
-    print_answer(summary, as_json, _summary_lines)
-    if counts["stored"] == 0:
+        sending = _Import(api_client, SenderFile(sender_path, server_of(home, url)))
+        # Before anything is sent: a chip in several unnamed machines is an error.
+        sendable = [sending.with_tokens(line) for line in lines]
+        documents = chain(sendable, map(_Line, _invented(rng, club, attackers)))
+        sending.send(show_progress(documents, total, "Sending"))
+    print_answer(sending.summary(), as_json, _summary_lines)
+    if sending.refused or sending.counts["stored"] == 0:
         raise SystemExit(REFUSED)
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """A document with its place; an invented one has none."""
+
+    body: bytes
+    file: str = ""
+    number: int = 0
+    chip: str = ""
+
+    @property
+    def place(self) -> dict[str, Any]:
+        return {"file": self.file, "line": self.number}
+
+
+def _lines_of(file: Path) -> Iterator[_Line]:
+    for number, body in enumerate(file.read_bytes().splitlines(), start=1):
+        if body.strip():
+            yield _Line(body, str(file), number)
 
 
 def _invented(rng: Random, results: int, false_results: int) -> Iterator[bytes]:
@@ -163,52 +192,148 @@ def _invented(rng: Random, results: int, false_results: int) -> Iterator[bytes]:
         yield from map(orjson.dumps, attacker_documents(false_results, rng, club))
 
 
-def _send(api_client: ApiClient, lines: Iterable[bytes]) -> tuple[Counter[str], Counter[str]]:
-    counts: Counter[str] = Counter()
-    reasons: Counter[str] = Counter()
-    for batch in as_batches(lines):
-        left = batch
-        while left:
-            left = _send_batch(api_client, left, counts, reasons)
-    return counts, reasons
+class _Import:
+    """Lines that are sent in batches, and what became of them."""
+
+    def __init__(self, api_client: ApiClient, own: SenderFile) -> None:
+        self.counts: Counter[str] = Counter()
+        self.reasons: Counter[str] = Counter()
+        self.stored: list[dict[str, Any]] = []
+        """The stored lines of the files, each with its receipt."""
+        self.refused: list[dict[str, Any]] = []
+        """The refused lines of the files, each with its problems."""
+        self._api_client, self._own = api_client, own
+        self._chips: dict[bytes, str] = {}
+        self._tokens: dict[tuple[str, str], dict[str, str]] = {}
+
+    def send(self, lines: Iterable[_Line]) -> None:
+        """Send the lines; those that were not tried for lack of time are sent again.
+
+        Raises
+        ------
+        KbapiError
+            When the server cannot store more.
+        """
+        for batch in as_batches(lines):
+            left = batch
+            while left:
+                left = self._send_batch(left)
+
+    def summary(self) -> dict[str, Any]:
+        """The counts, the most frequent reasons of refusals, and each line of the files."""
+        return {
+            "counts": dict(self.counts),
+            "refused_for": dict(self.reasons.most_common(10)),
+            "refused": self.refused,
+            "stored": self.stored,
+            "receipts_in": str(self._own.path) if self.stored else None,
+        }
+
+    def with_tokens(self, line: _Line) -> _Line:
+        """The line of a file with the sender's tokens, unless it has a contributor token."""
+        document = object_in(line.body)
+        if not document or not isinstance(document.get("chip"), str):
+            return line
+        if "contributor_token" in document:
+            return replace(line, chip=document["chip"])
+        chip = self._chip_of(document, line.body)
+        if chip is None:
+            return line  # the server refuses it, with its reasons
+        tokens = self._tokens_for(chip, machine_of(document))
+        missing = {name: tokens[name] for name in tokens if name not in document}
+        return replace(line, body=with_fields(line.body, missing), chip=chip)
+
+    def _chip_of(self, document: dict[str, Any], body: bytes) -> str | None:
+        """The key of the chip, asked once for each name; None for a document that is refused."""
+        platform = document.get("platform")
+        form = platform.get("form") if isinstance(platform, dict) else None
+        name = orjson.dumps([document["chip"], document.get("chip_ids"), form])
+        if name not in self._chips:
+            path, query = "/v1/submissions", {"dry_run": "true"}
+            reply = self._api_client.request("POST", path, query=query, body=body)
+            if reply.is_refusal:
+                return None
+            self._chips[name] = reply.value["chip"]["key"]
+        return self._chips[name]
+
+    def _tokens_for(self, chip: str, machine: str) -> dict[str, str]:
+        if (chip, machine) not in self._tokens:
+            self._tokens[chip, machine] = self._own.tokens_for(chip, machine)
+        return self._tokens[chip, machine]
+
+    def _send_batch(self, batch: list[_Line]) -> list[_Line]:
+        """The lines that were not tried: each answer has tried one at least."""
+        reply = self._api_client.request(
+            "POST",
+            "/v1/submissions/batch",
+            body=b"\n".join(line.body for line in batch),
+            headers={"Content-Type": "application/x-ndjson"},
+        )
+        if reply.status == 422 and "errors" in reply.value:
+            self._add_refused(batch, reply.value["errors"])
+            return []
+        answer = answer_of(reply)
+        not_tried = answer["counts"].pop("not_tried")
+        answer["counts"]["items"] -= not_tried
+        self.counts += Counter(answer["counts"])
+        for item in answer["not_counted"]:
+            self._list_refused(batch[item["index"]], item["status"], item["errors"])
+        self._list_stored(batch, answer["items"])
+        return batch[len(batch) - not_tried :]
+
+    def _add_refused(self, batch: list[_Line], problems: list[dict[str, Any]]) -> None:
+        """List a batch of which all items are refused: the pointers begin with their positions."""
+        self.counts += Counter(items=len(batch), refused=len(batch))
+        for place, line in enumerate(batch):
+            at = f"/{place}"
+            errors = [
+                one | {"pointer": one["pointer"].removeprefix(at)}
+                for one in problems
+                if f"{one['pointer']}/".startswith(f"{at}/")
+            ]
+            self._list_refused(line, "refused", errors)
+
+    def _list_refused(self, line: _Line, status: str, errors: list[dict[str, Any]]) -> None:
+        self.reasons += Counter(one["code"] for one in errors)
+        if line.file and status == "refused":
+            self.refused.append(line.place | {"errors": errors})
+
+    def _list_stored(self, batch: list[_Line], items: list[dict[str, Any]]) -> None:
+        stored = [
+            (batch[item["index"]], item)
+            for item in items
+            if item["receipt"] is not None and batch[item["index"]].file
+        ]
+        for line, item in stored:
+            shown = {name: item[name] for name in ("id", "receipt", "status")}
+            self.stored.append(line.place | shown)
+        # After the answer is listed: a full disk must not lose it.
+        self._own.save_receipts({item["id"]: (item["receipt"], line.chip) for line, item in stored})
 
 
-def _send_batch(
-    api_client: ApiClient, batch: list[bytes], counts: Counter[str], reasons: Counter[str]
-) -> list[bytes]:
-    """The lines that were not tried for lack of time: each answer has tried one line at least.
-
-    Raises
-    ------
-    KbapiError
-        When the server cannot store more.
-    """
-    reply = api_client.request(
-        "POST",
-        "/v1/submissions/batch",
-        body=b"\n".join(batch),
-        headers={"Content-Type": "application/x-ndjson"},
-    )
-    if reply.status == 422 and "errors" in reply.value:
-        # All items are refused: the pointers of the problems begin with their positions.
-        counts += Counter(items=len(batch), refused=len(batch))
-        reasons += Counter(problem["code"] for problem in reply.value["errors"])
-        return []
-    answer = answer_of(reply)
-    not_tried = answer["counts"].pop("not_tried")
-    answer["counts"]["items"] -= not_tried
-    counts += Counter(answer["counts"])
-    reasons += Counter(_codes(answer["not_counted"]))
-    return batch[len(batch) - not_tried :]
-
-
-def _codes(not_counted: list[dict[str, Any]]) -> Iterator[str]:
-    for item in not_counted:
-        for problem in item["errors"]:
-            yield problem["code"]
+_LINES_SHOWN: Final = 20
 
 
 def _summary_lines(summary: dict[str, Any]) -> str:
-    lines = [f"{name}: {number:,}" for name, number in summary["counts"].items()]
+    lines = [_refused_text(one) for one in summary["refused"][:_LINES_SHOWN]]
+    for one in summary["stored"][:_LINES_SHOWN]:
+        lines += [f"{_place_text(one)}: {one['status']}, {one['id']}", f"    {one['receipt']}"]
+    if max(len(summary["refused"]), len(summary["stored"])) > _LINES_SHOWN:
+        lines.append(f"The first {_LINES_SHOWN} lines are shown; --json lists all.")
+    lines += [f"{name}: {number:,}" for name, number in summary["counts"].items()]
     lines += [f"  refused, {code}: {number:,}" for code, number in summary["refused_for"].items()]
+    if summary["receipts_in"]:
+        lines.append(paragraph(f"The receipts are saved in {summary['receipts_in']}."))
     return "\n".join(lines)
+
+
+def _place_text(one: dict[str, Any]) -> str:
+    return f"{Path(one['file']).name}, line {one['line']}"
+
+
+def _refused_text(one: dict[str, Any]) -> str:
+    problems = [
+        paragraph(f"{fault['pointer']}: {fault['detail']} [{fault['code']}]".lstrip(": "), "    ")
+        for fault in one["errors"]
+    ]
+    return "\n".join([f"{_place_text(one)}: refused", *problems])

@@ -57,7 +57,20 @@ def _excluded(evidence: dict[str, Any]) -> str | None:
 def accepted_in_lines(accepted: dict[str, Any]) -> str:
     """The text of the response to a result."""
     repeated = " (this document was here before)" if accepted["duplicate_of"] else ""
-    lines = [f"Stored as {accepted['id']}{repeated}", f"Chip: {accepted['chip']['name']}"]
+    return "\n".join([f"Stored as {accepted['id']}{repeated}", *_screened(accepted)])
+
+
+def corrected_in_lines(corrected: dict[str, Any]) -> str:
+    """The text of the response to a correction."""
+    lines = [f"Corrected {corrected['id']}", *_screened(corrected)]
+    for removed in corrected["follow_ups_removed"]:
+        about = f"{removed['outcome']} of {removed['month']}"
+        lines.append(paragraph(f"Removed follow-up {about}: {removed['text']}"))
+    return "\n".join(lines)
+
+
+def _screened(accepted: dict[str, Any]) -> list[str]:
+    lines = [f"Chip: {accepted['chip']['name']}"]
     for setting in accepted["settings"]:
         moved = " with ".join([setting["domain"], *setting["moved_with"]])
         lines.append(f"{moved}, {setting['control']}: {setting['status']}")
@@ -67,10 +80,12 @@ def accepted_in_lines(accepted: dict[str, Any]) -> str:
             lines.append(f"    {peers['stable']} of {peers['known']} machines hold this setting")
     lines += [
         f"Receipt: {accepted['receipt']}",
-        paragraph("Keep the receipt: with it you can read or withdraw this result.", "  "),
+        paragraph(
+            "With the receipt you can read, correct, follow up or withdraw this result.", "  "
+        ),
         paragraph(accepted["thanks"]),
     ]
-    return "\n".join(lines)
+    return lines + [paragraph(f"Warning: {one['text']}") for one in accepted["warnings"]]
 
 
 def stability_in_lines(answer: dict[str, Any]) -> str:
@@ -127,6 +142,8 @@ def identified_in_lines(answer: dict[str, Any]) -> str:
     else:
         lines = [paragraph(answer["reason"], "  ")]
         lines += [f"  maybe {candidate['key']}" for candidate in answer["candidates"]]
+        if not answer["candidates"]:
+            lines.append("  To look for a name, use 'kbapi chips search TEXT'.")
     if answer["chip_conflict"]:
         lines.append(paragraph(answer["chip_conflict"], "  "))
     return "\n".join(lines)
@@ -146,6 +163,8 @@ def chips_in_lines(page: dict[str, Any]) -> str:
 def locks_in_lines(answer: dict[str, Any]) -> str:
     """The text of a lock answer."""
     lines = [paragraph(answer["summary"])]
+    if answer["factory_lock"]["status"] != "unknown":
+        lines.append(paragraph(answer["factory_lock"]["text"]))
     for lock in answer["locks"]:
         lines += ["", *_lock(lock)]
     if answer["withheld_text"] is not None:
@@ -204,11 +223,16 @@ def own_in_lines(answer: dict[str, Any]) -> str:
     for result in answer["submissions"]:
         lines.append(f"{result['id']}  {result['chip']['name']}, {result['measured_in']}")
         for setting in result["settings"]:
-            lines.append(f"  {setting['domain']}, {setting['control']}: {setting['status']}")
+            moved = " with ".join([setting["domain"], *setting["moved_with"]])
+            lines.append(f"  {moved}, {setting['control']}: {setting['status']}")
             lines += [paragraph(reason["text"], "    ") for reason in setting["reasons"]]
         for in_use in result["in_use"]:
             unit = _unit(in_use["control"])
             lines.append(f"  in use: {in_use['domain']} {in_use['in_use']:g} {unit}")
+        for ended in result["in_use_ended"]:
+            unit = _unit(ended["control"])
+            text = f"no longer in use: {ended['domain']} {ended['in_use']:g} {unit}. "
+            lines.append(paragraph(text + ended["reason"]["text"], "  "))
         lines += ["  due:" for _ in result["retests_due"][:1]]
         lines += [bullet(due["text"]) for due in result["retests_due"]]
     return "\n".join(lines) or "Nothing of yours is here."

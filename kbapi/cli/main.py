@@ -13,6 +13,7 @@ from kbapi.cli.guidance import (
 )
 from kbapi.cli.host import (
     backup_command,
+    catalogue_commands,
     check_command,
     database_commands,
     keys_commands,
@@ -29,12 +30,14 @@ from kbapi.cli.questions import (
     start_command,
 )
 from kbapi.cli.sending import (
+    correct_command,
     follow_up_command,
     my_submissions_command,
     submit_command,
     withdraw_command,
 )
 from kbapi.cli.serve import serve_command
+from kbapi.cli.submissions import submissions_commands
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80})
@@ -61,15 +64,18 @@ for command in (
     diagnose_command,
     cautions_command,
     submit_command,
+    correct_command,
     follow_up_command,
     withdraw_command,
     my_submissions_command,
     identify_command,
     chips_commands,
+    catalogue_commands,
     import_command,
     notes_commands,
     keys_commands,
     review_commands,
+    submissions_commands,
     find_outliers_command,
     backup_command,
     restore_command,

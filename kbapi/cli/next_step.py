@@ -8,8 +8,15 @@ import orjson
 
 from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient
-from kbapi.cli.common import REFUSED, answer_of, client_options, connected, paragraph
-from kbapi.cli.interview import ask_stock, ask_until, minutes_in, number_in
+from kbapi.cli.common import REFUSED, answer_of, client_options, connected, paragraph, server_of
+from kbapi.cli.interview import (
+    ask_failure,
+    ask_in_use,
+    ask_read_back,
+    ask_stock,
+    ask_until,
+    minutes_in,
+)
 from kbapi.cli.search_record import (
     SearchRecord,
     closing_card,
@@ -21,9 +28,10 @@ from kbapi.cli.search_record import (
     step_card,
     under_way_card,
 )
-from kbapi.cli.sending import offer_to_send, require_terminal, sender_file
+from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.cli.sending import machine_option, offer_to_send, report_stored, require_terminal
 from kbapi.errors import UnsafeSetup
-from kbapi.vocabulary import FAILURES, LOADS
+from kbapi.vocabulary import LOADS
 
 _USUAL_MINUTES: Final = 20.0
 
@@ -54,12 +62,16 @@ _USUAL_MINUTES: Final = 20.0
 @click.option(
     "--record",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="File for the search.  [default: a file for the chip in --home]",
+    help="File for the search.  [default: a file for the chip beside --sender]",
 )
+@machine_option
+@sender_option
 @client_options
 def next_step_command(
     chip: str,
     record: Path | None,
+    machine: str,
+    sender_path: Path,
     home: Path,
     url: str | None,
     as_json: bool,
@@ -78,14 +90,14 @@ def next_step_command(
     if not as_json:
         require_terminal("Run this command in one.")
     with connected(home, url) as api_client:
-        path = record or _usual_path(
-            api_client, chip, home if url is None else sender_file().parent
-        )
+        path = record or _usual_path(api_client, chip, sender_path.parent)
         search = _search_in(path, chip, given)
         if as_json:
             click.echo(orjson.dumps(_ask(api_client, search)))
             return
-        _walk(api_client, path, search)
+        answer = _walk(api_client, path, search)
+        own = SenderFile(sender_path, server_of(home, url))
+        _finish(api_client, path, search, answer, own, machine)
 
 
 def _usual_path(api_client: ApiClient, chip: str, folder: Path) -> Path:
@@ -119,8 +131,8 @@ def _ask(api_client: ApiClient, search: SearchRecord) -> dict[str, Any]:
     return answer
 
 
-def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> None:
-    """Guide the user through the steps until none is left or the user stops."""
+def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> dict[str, Any]:
+    """The answer after the last step; none is left, or the user stops."""
     if search.under_way is not None:
         click.echo(under_way_card(search.under_way))
         _ask_how_it_ended(path, search)
@@ -145,7 +157,7 @@ def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> None:
         click.echo(f"Saved in {path}. Set it now.")
         _ask_how_it_ended(path, search)
         answer = _ask(api_client, search)
-    _finish(api_client, path, search, answer)
+    return answer
 
 
 def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
@@ -207,7 +219,7 @@ def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any
     if load is not None:
         ended["load"] = load
     if end == "failed":
-        ended["failure"] = click.prompt("Kind of failure", type=click.Choice(FAILURES))
+        ask_failure(ended)
     elif click.confirm("Did the load check its own results?", default=False):
         ended["checked_results"] = True
     return ended
@@ -220,20 +232,25 @@ def _leave(path: Path, search: SearchRecord) -> None:
 
 
 def _finish(
-    api_client: ApiClient, path: Path, search: SearchRecord, answer: dict[str, Any]
+    api_client: ApiClient,
+    path: Path,
+    search: SearchRecord,
+    answer: dict[str, Any],
+    own: SenderFile,
+    machine: str,
 ) -> None:
     """Print the end of the search, and offer to send it as a result."""
     save_record(path, search)
     click.echo(closing_card(answer))
     if not search.trials:
         return
-    in_use = ask_until("Setting that you will use", number_in, "Enter a number.")
-    read_back = ask_until(
-        "Setting that the control reported at your deepest pass", number_in, "Enter a number."
-    )
-    accepted = offer_to_send(api_client, result_of(search, answer, in_use, read_back))
+    document = result_of(search, answer)
+    (setting,) = document["settings"]
+    ask_in_use(setting)
+    ask_read_back(setting)
+    accepted = offer_to_send(api_client, own, document, machine)
     if accepted is None:
         click.echo(f"Nothing was sent. The search is saved in {path}.")
         return
+    report_stored(own, accepted, False, lines.accepted_in_lines)
     remove_record(path)
-    click.echo(lines.accepted_in_lines(accepted))

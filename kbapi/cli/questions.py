@@ -22,7 +22,7 @@ from kbapi.cli.common import (
     print_answer,
     settings_of,
 )
-from kbapi.cli.sending import sender_file
+from kbapi.cli.sender_file import settings_folder
 from kbapi.cli.this_machine import PrintedName, printed_names
 
 
@@ -57,7 +57,7 @@ def _has_seen_all_today() -> bool:
 
     If the record cannot be written, they are printed again next time.
     """
-    path = sender_file().with_name("cautions-printed")
+    path = settings_folder() / "cautions-printed"
     today = date.today().isoformat()
     try:
         if path.exists() and path.read_text("utf-8").strip() == today:
@@ -181,9 +181,10 @@ def identify_command(text: str | None, home: Path, url: str | None, as_json: boo
 def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
     if url is None:
         from kbapi.advice.identify import identify_with
-        from kbapi.instance.instance import bundled_catalogue
+        from kbapi.instance.instance import catalogue_in
 
-        found = identify_with(name.text, bundled_catalogue(), kind=name.kind, ids=name.ids)
+        catalogue = catalogue_in(settings_of(home))
+        found = identify_with(name.text, catalogue, kind=name.kind, ids=name.ids)
         local_answer: dict[str, Any] = orjson.loads(orjson.dumps(found))
         return local_answer
     numbers = {key: str(value) for key, value in name.numbers().items()}

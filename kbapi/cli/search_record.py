@@ -1,14 +1,16 @@
 """The record of a search on disk: its trials, its document, and texts for the terminal."""
 
 import json
-import os
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from kbapi.advice.next_step.query import MOST_RISK
 from kbapi.advice.phrases import percent
 from kbapi.cli.common import bullet, paragraph
+from kbapi.cli.sender_file import save_private_file
 from kbapi.errors import UnsafeSetup
+from kbapi.storage.files import flush
 
 
 @dataclass
@@ -53,46 +55,20 @@ def save_record(path: Path, record: SearchRecord) -> None:
     UnsafeSetup
         When it cannot be written: then the step must not be tried.
     """
-    draft = path.with_name(f"{path.name}.new")
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump(asdict(record), file, indent=2)
-            file.flush()
-            os.fsync(file.fileno())
-        draft.replace(path)
-        _sync_folder(path.parent)
-    except OSError as error:
-        raise UnsafeSetup(
-            f"{path} cannot be written. Do not try the step before it is saved."
-        ) from error
+        save_private_file(path, json.dumps(asdict(record), indent=2))
+    except UnsafeSetup as error:
+        raise UnsafeSetup(f"{error.detail} Do not try the step before it is saved.") from error
 
 
 def remove_record(path: Path) -> None:
     """Remove the record of a finished search that was sent."""
     path.unlink(missing_ok=True)
-    _sync_folder(path.parent)
+    flush(path.parent)
 
 
-def _sync_folder(folder: Path) -> None:
-    # The folder has the new name: without this, a power cut may leave the old file.
-    if os.name == "nt":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-
-
-def result_of(
-    search: SearchRecord,
-    answer: dict[str, Any],
-    in_use: float | None,
-    read_back: float | None,
-) -> dict[str, Any]:
-    """The document of a search with at least one run, without tokens.
+def result_of(search: SearchRecord, answer: dict[str, Any]) -> dict[str, Any]:
+    """The document of a search with at least one run, without tokens and read-back.
 
     A failure overrides a pass at its setting or deeper. If the plan ended the search without a
     failure, the deepest pass is a planned end.
@@ -107,15 +83,11 @@ def result_of(
         "unstable_at": None if failed is None else _value(failed),
     }
     if failed is not None:
-        setting["failure"] = failed["failure"]
+        setting["failure"] = failed.get("failure")
     elif answer["reason"] is not None:
         setting["planned_end"] = setting["stable_at"]
     if passed is not None:
         setting |= _testing_behind(search.trials, setting["stable_at"])
-    if in_use is not None:
-        setting["in_use"] = in_use
-    if read_back is not None:
-        setting |= {"read_back": read_back, "effect": {"shown_by": "read_back"}}
     setting |= {
         name: search.asked[name] for name in ("clock_mhz", "stock_mv") if name in search.asked
     }
@@ -215,12 +187,22 @@ def closing_card(answer: dict[str, Any]) -> str:
     """The text of the end of a search, with the recommended setting."""
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
     recommended = answer["recommended_in_use"]["text"]
-    lines = ["", "-" * 40, paragraph(why), paragraph(recommended)]
+    lines = ["", "-" * 40, paragraph(why)]
+    if answer["reason"] and answer["reason"]["code"] == "too_risky" and _can_risk_more(answer):
+        lines.append(
+            paragraph(f"To go on, run the command again with --max-risk, up to {MOST_RISK:g}.")
+        )
+    lines.append(paragraph(recommended))
     if answer["recommended_in_use"]["setting"] is not None:
         lines.append(
             paragraph("Then test it for hours, under several loads, cold and after sleep.")
         )
     return "\n".join(lines)
+
+
+def _can_risk_more(answer: dict[str, Any]) -> bool:
+    max_risk: float = answer["max_risk"]
+    return max_risk < MOST_RISK
 
 
 def _chance(answer: dict[str, Any]) -> str:

@@ -3,93 +3,69 @@
 Tokens and receipts are only in the sender's file: without it a result cannot be read or withdrawn.
 """
 
-import json
-import os
-import secrets
 import sys
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Final
 
 import click
 import orjson
 
 from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient
-from kbapi.cli.common import REFUSED, answer_of, client_options, connected, print_answer
+from kbapi.cli.common import (
+    REFUSED,
+    answer_of,
+    client_options,
+    connected,
+    paragraph,
+    print_answer,
+    server_of,
+)
 from kbapi.cli.interview import interview
-from kbapi.errors import UnsafeSetup
+from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.vocabulary import FOLLOW_UP_OUTCOMES
 
+_GONE: Final = 410
+InLines = Callable[[Any], str]
 
-def sender_file() -> Path:
-    """The path of the sender's file, in the system's folder for settings."""
-    folder = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
-    return (Path(folder) if folder else Path.home() / ".config") / "kbapi" / "sender.json"
-
-
-@dataclass
-class Sender:
-    """The tokens of this sender, and the receipts of its results."""
-
-    contributor_token: str
-    unit_tokens: dict[str, str] = field(default_factory=dict)
-    """By chip key: one machine, one chip of a kind."""
-    receipts: dict[str, str] = field(default_factory=dict)
-    """By the id of the submission."""
-
-    def unit_token(self, chip_key: str) -> str:
-        """The unit token of this machine's chip, created at its first use."""
-        return self.unit_tokens.setdefault(chip_key, secrets.token_urlsafe(18))
-
-
-def load_sender(path: Path) -> Sender:
-    """The sender in this file, or a new one without results.
-
-    Raises
-    ------
-    UnsafeSetup
-        When the file is damaged; it is never overwritten.
-    """
-    if not path.exists():
-        return Sender(secrets.token_urlsafe(18))
-    try:
-        kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        return Sender(kept["contributor_token"], kept["unit_tokens"], kept["receipts"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise UnsafeSetup(f"{path} is damaged. Repair it or move it away.") from error
-
-
-def save_sender(path: Path, sender: Sender) -> None:
-    """Save the sender, readable by the owner only; the old file stays until this is complete."""
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    draft = path.with_suffix(".new")
-    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-        json.dump(vars(sender), file, indent=2)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(path)
+machine_option = click.option(
+    "--machine",
+    default="",
+    help="Name of the machine in your file, if you have its chip twice. Not sent.",
+)
 
 
 @click.command("submit")
 @click.argument("file", type=click.File("rb"), required=False)
+@machine_option
+@sender_option
 @client_options
-def submit_command(file: BinaryIO | None, home: Path, url: str | None, as_json: bool) -> None:
+def submit_command(
+    file: BinaryIO | None,
+    machine: str,
+    sender_path: Path,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+) -> None:
     """Send the result in FILE, or enter it step by step.
 
     FILE is a JSON document; - is standard input. Without FILE the command
-    asks for each value and checks each answer. It saves your tokens and
-    receipts in a file of your own.
+    asks for each value and checks each answer. A result without tokens gets
+    yours. The receipt is saved in your file.
     """
+    own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
         if file is not None:
-            accepted = _send(api_client, load_sender(sender_file()), file.read())
+            accepted = _send(api_client, own, file.read(), machine)
         else:
             require_terminal("Give a FILE, or - for standard input.")
-            accepted = offer_to_send(api_client, interview(api_client))
-    if accepted is None:
-        raise SystemExit(REFUSED)
-    print_answer(accepted, as_json, lines.accepted_in_lines)
+            accepted = offer_to_send(api_client, own, interview(api_client), machine)
+        if accepted is None:
+            raise SystemExit(REFUSED)
+        report_stored(own, accepted, as_json, lines.accepted_in_lines)
 
 
 def require_terminal(instead: str) -> None:
@@ -99,96 +75,189 @@ def require_terminal(instead: str) -> None:
         raise SystemExit(2)
 
 
-def offer_to_send(api_client: ApiClient, document: dict[str, Any]) -> Any:
-    """The response to the document with this machine's tokens; None if it is not sent."""
-    sender = load_sender(sender_file())
-    body = orjson.dumps(_with_tokens(document, sender, api_client))
+def offer_to_send(
+    api_client: ApiClient, own: SenderFile, document: dict[str, Any], machine: str
+) -> Any:
+    """The response to the document with the sender's tokens; None if it is not sent."""
     click.echo(orjson.dumps(document, option=orjson.OPT_INDENT_2))
     if not click.confirm("Send this?", default=True):
         return None
-    # Saved first: without its tokens a stored result could not be reached again.
-    save_sender(sender_file(), sender)
-    return _send(api_client, sender, body)
+    return _send(api_client, own, orjson.dumps(document), machine)
 
 
-def _send(api_client: ApiClient, sender: Sender, body: bytes) -> Any:
-    accepted = answer_of(api_client.request("POST", "/v1/submissions", body=body))
-    sender.receipts[accepted["id"]] = accepted["receipt"]
-    save_sender(sender_file(), sender)
-    return accepted
+def _send(api_client: ApiClient, own: SenderFile, body: bytes, machine: str) -> Any:
+    """The response to the body; without a contributor token it is sent with the sender's tokens."""
+    document = object_in(body)
+    if document and "contributor_token" not in document:
+        reply = api_client.request("POST", "/v1/submissions", query={"dry_run": "true"}, body=body)
+        chip = answer_of(reply)["chip"]["key"]
+        named = machine or machine_of(document)
+        tokens = own.tokens_for(chip, named)
+        body = with_fields(body, {name: tokens[name] for name in tokens if name not in document})
+    return answer_of(api_client.request("POST", "/v1/submissions", body=body))
 
 
-def _with_tokens(document: dict[str, Any], sender: Sender, api_client: ApiClient) -> dict[str, Any]:
-    found = answer_of(api_client.request("GET", "/v1/identify", query={"text": document["chip"]}))
-    return {
-        **document,
-        "contributor_token": sender.contributor_token,
-        "unit_token": sender.unit_token(found["chip"]["key"]),
-    }
+def machine_of(document: dict[str, Any]) -> str:
+    """The machine class that a document names; empty where it names none."""
+    platform = document.get("platform")
+    named = platform.get("machine") if isinstance(platform, dict) else None
+    return named if isinstance(named, str) else ""
 
 
-receipt_option = click.option(
-    "--receipt", help="The receipt.  [default: the one that this machine saved]"
-)
+def object_in(body: bytes) -> dict[str, Any] | None:
+    """The object in the body; None for other bodies, which the server refuses with its reasons."""
+    with suppress(orjson.JSONDecodeError):
+        value = orjson.loads(body)
+        return value if isinstance(value, dict) else None
+    return None
 
 
-def bearer(submission_id: str, receipt: str | None) -> dict[str, str]:
+def with_fields(body: bytes, fields: dict[str, str]) -> bytes:
+    """The object in the body with these fields before its own.
+
+    The rest stays byte by byte, so that the server still finds a repeated key.
+
+    >>> with_fields(b'{"chip": "x"}', {"unit_token": "y"})
+    b'{"unit_token":"y","chip": "x"}'
+    """
+    begin = body.index(b"{") + 1
+    return body[:begin] + orjson.dumps(fields)[1:-1] + b"," + body[begin:]
+
+
+def report_stored(own: SenderFile, accepted: Any, as_json: bool, in_lines: InLines) -> None:
+    """Print the response and save its receipt, in this order: a full disk must not lose it."""
+    print_answer(accepted, as_json, in_lines)
+    own.save_receipts({accepted["id"]: (accepted["receipt"], accepted["chip"]["key"])})
+    if not as_json:
+        click.echo(paragraph(f"The receipt is saved in {own.path}."))
+
+
+receipt_option = click.option("--receipt", help="The receipt.  [default: the one in your file]")
+
+
+def bearer(own: SenderFile, submission_id: str, receipt: str | None) -> dict[str, str]:
     """The header with the receipt, the given or the saved one."""
-    shown = receipt or load_sender(sender_file()).receipts.get(submission_id)
+    shown = receipt or own.find_receipt(submission_id)
     if shown is None:
-        click.echo("No receipt of this result is saved here. Give it with --receipt.", err=True)
+        click.echo(f"{own.path} has no receipt of this result. Give it with --receipt.", err=True)
         raise SystemExit(REFUSED)
     return {"Authorization": f"Bearer {shown}"}
+
+
+@click.command("correct")
+@click.argument("submission_id", metavar="ID")
+@click.argument("file", type=click.File("rb"))
+@receipt_option
+@sender_option
+@client_options
+def correct_command(
+    submission_id: str,
+    file: BinaryIO,
+    receipt: str | None,
+    sender_path: Path,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+) -> None:
+    """Replace the result ID by the document in FILE.
+
+    FILE is the whole corrected document; - is standard input. 'kbapi
+    my-submissions ID' prints the present one. Id, receipt, machine and
+    contributor stay the same.
+    """
+    own = SenderFile(sender_path, server_of(home, url))
+    with connected(home, url) as api_client:
+        reply = api_client.request(
+            "PUT",
+            f"/v1/submissions/{submission_id}",
+            body=file.read(),
+            headers=bearer(own, submission_id, receipt),
+        )
+        report_stored(own, answer_of(reply), as_json, lines.corrected_in_lines)
 
 
 @click.command("withdraw")
 @click.argument("submission_id", metavar="ID")
 @receipt_option
+@sender_option
 @client_options
 def withdraw_command(
-    submission_id: str, receipt: str | None, home: Path, url: str | None, as_json: bool
+    submission_id: str,
+    receipt: str | None,
+    sender_path: Path,
+    home: Path,
+    url: str | None,
+    as_json: bool,
 ) -> None:
     """Withdraw the result ID; older backups still contain it."""
+    own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
-        headers = bearer(submission_id, receipt)
-        answer_of(api_client.request("DELETE", f"/v1/submissions/{submission_id}", headers=headers))
-        path = sender_file()
-        sender = load_sender(path)
-        if sender.receipts.pop(submission_id, None) is not None:
-            save_sender(path, sender)
+        headers = bearer(own, submission_id, receipt)
+        reply = api_client.request("DELETE", f"/v1/submissions/{submission_id}", headers=headers)
+        if not reply.is_refusal or reply.status == _GONE:
+            own.remove_receipt(submission_id)
+        answer_of(reply)
     print_answer({"withdrawn": submission_id}, as_json, lambda _: f"Withdrawn: {submission_id}")
 
 
 @click.command("my-submissions")
+@click.argument("submission_id", metavar="[ID]", required=False)
 @click.option(
     "--contributor-token",
     envvar="KBAPI_CONTRIBUTOR_TOKEN",
     show_envvar=True,
-    help="Your contributor token.  [default: the one that 'kbapi submit' made]",
+    help="Your contributor token.  [default: the one in your file]",
 )
+@receipt_option
+@sender_option
 @client_options
 def my_submissions_command(
-    contributor_token: str | None, home: Path, url: str | None, as_json: bool
+    submission_id: str | None,
+    contributor_token: str | None,
+    receipt: str | None,
+    sender_path: Path,
+    home: Path,
+    url: str | None,
+    as_json: bool,
 ) -> None:
-    """List your results, settings in use and due re-tests."""
+    """List your results, settings in use and due re-tests.
+
+    With ID it prints the document of that result, ready for 'kbapi
+    correct'.
+    """
+    own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
-        token = contributor_token or load_sender(sender_file()).contributor_token
-        headers = {"Kbapi-Contributor": token}
-        results: list[Any] = []
-        query: dict[str, str] = {}
-        while True:
-            reply = api_client.request("GET", "/v1/my-submissions", query=query, headers=headers)
-            page = answer_of(reply)
-            results += page["submissions"]
-            if page["next_cursor"] is None:
-                break
-            query = {"cursor": page["next_cursor"]}
+        if submission_id is not None:
+            headers = bearer(own, submission_id, receipt)
+            reply = api_client.request("GET", f"/v1/submissions/{submission_id}", headers=headers)
+            print_answer(answer_of(reply), as_json, _document_in)
+            return
+        sender = own.read()
+        token = contributor_token or (sender.contributor_token if sender else None)
+        results = _results_of(api_client, token) if token else []
     print_answer({"submissions": results}, as_json, lines.own_in_lines)
+
+
+def _document_in(own_result: dict[str, Any]) -> str:
+    return orjson.dumps(own_result["document"], option=orjson.OPT_INDENT_2).decode()
+
+
+def _results_of(api_client: ApiClient, token: str) -> list[Any]:
+    results: list[Any] = []
+    query: dict[str, str] = {}
+    headers = {"Kbapi-Contributor": token}
+    while True:
+        reply = api_client.request("GET", "/v1/my-submissions", query=query, headers=headers)
+        page = answer_of(reply)
+        results += page["submissions"]
+        if page["next_cursor"] is None:
+            return results
+        query = {"cursor": page["next_cursor"]}
 
 
 @click.command("follow-up")
 @click.argument("submission_id", metavar="ID")
-@click.argument("outcome")
+@click.argument("outcome", metavar="OUTCOME", required=False)
 @click.option("--domain", default="core", show_default=True, help="Supply rail (domain).")
 @click.option(
     "--control", default="voltage_offset", show_default=True, help="Control of the setting."
@@ -203,11 +272,13 @@ def my_submissions_command(
 @click.option("--changed", help="Changes since the result, separated by commas.")
 @click.option("--shown-by", help="Proof that the setting still has an effect.")
 @receipt_option
+@sender_option
 @client_options
 def follow_up_command(
     submission_id: str,
-    outcome: str,
+    outcome: str | None,
     receipt: str | None,
+    sender_path: Path,
     home: Path,
     url: str | None,
     as_json: bool,
@@ -220,17 +291,20 @@ def follow_up_command(
     OUTCOME is still_stable, failed_later, locked_later, fails_at_stock_too,
     given_up or machine_gone.
     """
+    if outcome is None:
+        raise click.UsageError(f"Name the OUTCOME: {', '.join(FOLLOW_UP_OUTCOMES)}.")
     document = {name: value for name, value in given.items() if value is not None}
     document["outcome"] = outcome
     if changed:
         document["changed"] = [name.strip() for name in changed.split(",")]
     if shown_by:
         document["effect"] = {"shown_by": shown_by}
+    own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
         reply = api_client.request(
             "POST",
             f"/v1/submissions/{submission_id}/follow-ups",
             body=orjson.dumps(document),
-            headers=bearer(submission_id, receipt),
+            headers=bearer(own, submission_id, receipt),
         )
     print_answer(answer_of(reply), as_json, lines.followed_up_in_lines)

@@ -8,7 +8,8 @@ import click
 from kbapi.access.keys import has_live_key
 from kbapi.access.limits import require_rate_library
 from kbapi.cli.common import errors_as_messages, home_option, paragraph, settings_of
-from kbapi.instance.instance import create_or_open_instance
+from kbapi.instance.check import require_private
+from kbapi.instance.instance import catalogue_in, create_or_open_instance
 from kbapi.intake.rescreen import is_rescreening_due
 from kbapi.server.serve import (
     MOST_CONNECTIONS,
@@ -32,7 +33,13 @@ _RESCREENING_DUE: Final = (
 
 @click.command("serve")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option("--port", default=8080, show_default=True, help="Port to listen on.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65_535),
+    default=8080,
+    show_default=True,
+    help="Port to listen on.",
+)
 @click.option(
     "--workers",
     type=int,
@@ -60,6 +67,8 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
         settings = settings_of(home)
         if settings.rate_storage:
             require_rate_library()
+        require_private(settings)
+        catalogue_in(settings)  # a wrong file is reported before a server starts
         instance = create_or_open_instance(settings)
         if settings.join == "closed" and not has_live_key(instance):
             click.echo(paragraph(_NO_VALID_KEY), err=True)

@@ -1,7 +1,8 @@
 """Decisions of curators: parsed, stored, and applied to the evidence."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
 
@@ -10,6 +11,8 @@ from sqlalchemy import Connection
 
 from kbapi.access.keys import KeyHolder
 from kbapi.bounds import LARGEST_INTEGER, LONGEST_MACHINE, LONGEST_VERSION, MOST_SETTINGS
+from kbapi.curation.queue import confirmation_of, shared_contributor
+from kbapi.curation.starts import PoolName, StartChange, changes_between, find_pools, name_of
 from kbapi.documents.reader import read_json, refusal_of
 from kbapi.documents.shapes import (
     CLIENT,
@@ -27,6 +30,8 @@ from kbapi.intake.decision_reasons import DECISION_REASON
 from kbapi.storage import answers, decisions, locks
 from kbapi.storage.decisions import DecisionRow, Origin, SettingAt
 from kbapi.storage.locks import LocksAt
+from kbapi.storage.pools import load_pools
+from kbapi.storage.sqlite.engine import hold_state
 from kbapi.vocabulary import DECISION_REASONS, DECISIONS, DecisionAction, ScreeningStatus
 
 MOST_DECISIONS: Final = 1_000
@@ -140,6 +145,14 @@ class DecisionsSchema(StrictSchema):
         validate=validate.Length(1, MOST_DECISIONS),
         metadata={"description": "1 to 1,000 decisions."},
     )
+    confirm = fields.String(
+        validate=Whole("[0-9a-f]{16}", error="Send confirm of the dry run, unchanged."),
+        metadata=described(
+            "`confirm` of a dry run of these decisions; needed with `contributor` or `origin`. It "
+            "holds only while the same settings match.",
+            "4f6be1b0c1a95e27",
+        ),
+    )
 
 
 MOST_SETTINGS_AT_ONCE: Final = 10_000
@@ -156,6 +169,12 @@ _TOO_MANY: Final = (
     f"More than {MOST_SETTINGS_AT_ONCE:,} settings or lock-only results match. Narrow the "
     "origin, or decide in parts."
 )
+
+
+_NOT_CONFIRMED: Final = "Send it with dry_run=true first, and then with confirm of that answer."
+_CHANGED_SINCE: Final = "These are not the settings of the dry run. Look at a new dry run."
+MOST_POOLS: Final = 8
+"""More starts would take seconds to compute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +195,12 @@ class ChangedSetting:
 
 @dataclass(frozen=True, slots=True)
 class DecisionsResponse:
-    """What the decisions changed."""
+    """What the decisions changed, or would change in a dry run."""
 
+    dry_run: bool
+    """Whether nothing was stored."""
+    confirm: str
+    """Send it as `confirm` to store these decisions about exactly these settings."""
     settings: int
     """Settings that the decisions are about."""
     decided: int
@@ -186,8 +209,17 @@ class DecisionsResponse:
     """How many of these settings had the same decision for the same reason before."""
     lock_only_results: int
     """Results with locks alone that got a new decision as well."""
+    contributors: int
+    """Contributors of these settings."""
+    includes_shared_contributor: bool
+    """Whether settings of the contributor number are among them that all senders without a token
+    share."""
     changed: tuple[ChangedSetting, ...]
     """The first 100 settings with a new decision."""
+    starts: tuple[StartChange, ...]
+    """The start before and after, of the eight pools with the most changed settings."""
+    other_pools: int
+    """Pools with changed settings whose starts were not compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,13 +235,39 @@ class _Target:
         return _is_new(self.wanted, self.setting)
 
 
+@dataclass(frozen=True, slots=True)
+class _Touched:
+    """What the decisions are about."""
+
+    targets: list[_Target]
+    locks_alone: list[tuple[WantedDecision, list[LocksAt]]]
+    """The lock-only results of each decision."""
+
+
 def _is_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
     after = ("", None) if wanted.decision == "undo" else (wanted.decision, wanted.reason)
     return after != (at.decision, at.decision_reason if at.decision else None)
 
 
-def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> DecisionsResponse:
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    """The decisions of a request, with the confirmation of what they touch."""
+
+    decisions: tuple[WantedDecision, ...]
+    confirm: str | None
+
+    @property
+    def needs_confirmation(self) -> bool:
+        """Whether any of them names its settings by something else than their ids."""
+        return any(one.submission is None for one in self.decisions)
+
+
+def accept_decisions(
+    instance: Instance, holder: KeyHolder | None, body: bytes, *, dry_run: bool = False
+) -> DecisionsResponse:
     """The changes of the decisions, which are stored and applied together or not at all.
+
+    `holder` is None for a command on the folder. A dry run stores nothing.
 
     Raises
     ------
@@ -218,20 +276,88 @@ def accept_decisions(instance: Instance, holder: KeyHolder, body: bytes) -> Deci
     StorageBusy, StorageUnwritable, StorageBroken
         When the database cannot be written now.
     """
-    wanted, today = _read(body), instance.today()
-    with instance.writing() as connection:
-        targets = _valid_targets(connection, wanted)
-        new = [target for target in targets if target.is_new]
-        store_decisions(
-            connection,
-            [(one.setting, _row(holder, today, one.wanted, one.setting)) for one in new],
-        )
-        about_locks = _decide_about_locks(connection, holder, today, wanted)
-        changed = tuple(_changed_setting(connection, target) for target in new[:MOST_LISTED])
-    return DecisionsResponse(len(targets), len(new), len(targets) - len(new), about_locks, changed)
+    sent = _read(body)
+    with instance.reading() as earlier:
+        hold_state(earlier)
+        with instance.dry_run() if dry_run else instance.writing() as connection:
+            done = _decide(connection, instance, holder, sent, is_confirmed=dry_run)
+            # Only this connection sees what a dry run would change.
+            after = find_pools(connection, instance, done.pools) if dry_run else {}
+        before = find_pools(earlier, instance, done.pools)
+    if not dry_run:
+        with instance.reading() as later:
+            after = find_pools(later, instance, done.pools)
+    starts = changes_between(before, after)
+    return replace(done.response, dry_run=dry_run, starts=starts)
 
 
-def _read(body: bytes) -> tuple[WantedDecision, ...]:
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What was decided, without the starts, and the pools whose starts are compared."""
+
+    response: DecisionsResponse
+    pools: tuple[PoolName, ...]
+
+
+def _decide(
+    connection: Connection,
+    instance: Instance,
+    holder: KeyHolder | None,
+    sent: _Sent,
+    *,
+    is_confirmed: bool,
+) -> _Done:
+    touched = _find_valid(connection, sent.decisions)
+    targets, confirm = touched.targets, _confirmation_of(sent, touched)
+    if sent.needs_confirmation and not is_confirmed and sent.confirm != confirm:
+        raise DocumentRefused(problems=[_unconfirmed(sent, targets)])
+    today, new = instance.today(), [target for target in targets if target.is_new]
+    store_decisions(
+        connection, [(one.setting, _row(holder, today, one.wanted, one.setting)) for one in new]
+    )
+    about_locks = _decide_about_locks(connection, holder, today, touched)
+    pools = _most_changed_pools(connection, new)
+    contributors = {target.setting.contributor_id for target in targets}
+    response = DecisionsResponse(
+        dry_run=is_confirmed,
+        confirm=confirm,
+        settings=len(targets),
+        decided=len(new),
+        unchanged=len(targets) - len(new),
+        lock_only_results=about_locks,
+        contributors=len(contributors),
+        includes_shared_contributor=shared_contributor(connection, instance) in contributors,
+        changed=tuple(_changed_setting(connection, target) for target in new[:MOST_LISTED]),
+        starts=(),
+        other_pools=len({target.setting.place.pool_id for target in new}) - len(pools),
+    )
+    return _Done(response, pools)
+
+
+def _confirmation_of(sent: _Sent, touched: _Touched) -> str:
+    """A text that changes with any setting that the decisions touch."""
+    settings = [
+        (one.setting.submission_id, one.setting.ordinal, one.pointer) for one in touched.targets
+    ]
+    locks_alone = [[at.submission_id for at in found] for _, found in touched.locks_alone]
+    decided = [(one.decision, one.reason) for one in sent.decisions]
+    return confirmation_of([settings, locks_alone, decided])
+
+
+def _unconfirmed(sent: _Sent, targets: Sequence[_Target]) -> Problem:
+    contributors = len({target.setting.contributor_id for target in targets})
+    touched = f"Matching settings: {len(targets):,}, of {contributors:,} contributors."
+    advice = _CHANGED_SINCE if sent.confirm else _NOT_CONFIRMED
+    return Problem("/confirm", "confirmation_needed", f"{touched} {advice}")
+
+
+def _most_changed_pools(connection: Connection, new: Sequence[_Target]) -> tuple[PoolName, ...]:
+    by_pool = Counter(target.setting.place.pool_id for target in new)
+    most = [pool for pool, _ in by_pool.most_common(MOST_POOLS)]
+    return tuple(name_of(pool) for pool in load_pools(connection, most))
+
+
+def _read(body: bytes) -> _Sent:
     reading = read_json(body)
     if not reading.is_complete:
         raise refusal_of(reading.problems)
@@ -243,11 +369,12 @@ def _read(body: bytes) -> tuple[WantedDecision, ...]:
         raise refusal_of([*reading.problems, *problems_of(error.messages)]) from None
     if reading.problems:
         raise refusal_of(reading.problems)
-    return tuple(sent["decisions"])
+    return _Sent(tuple(sent["decisions"]), sent.get("confirm"))
 
 
-def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -> list[_Target]:
+def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _Touched:
     targets: list[_Target] = []
+    locks_alone = []
     problems: list[Problem] = []
     about_locks = 0
     for place, one in enumerate(wanted):
@@ -261,13 +388,14 @@ def _valid_targets(connection: Connection, wanted: tuple[WantedDecision, ...]) -
         targets += [_Target(setting, one, pointer) for setting in found]
         if not found and not lock_only_results:
             problems.append(Problem(pointer, "setting_unknown", _UNKNOWN))
+        locks_alone.append((one, lock_only_results))
         about_locks += len(lock_only_results)
         if max(len(targets), about_locks) > MOST_SETTINGS_AT_ONCE:
             raise DocumentRefused(problems=[Problem(pointer, "too_many_settings", _TOO_MANY)])
     problems += _faults_of(targets)
     if problems:
         raise DocumentRefused(problems=problems)
-    return targets
+    return _Touched(targets, locks_alone)
 
 
 def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
@@ -300,12 +428,12 @@ def _lock_only_results_of(connection: Connection, wanted: WantedDecision) -> lis
 
 
 def _decide_about_locks(
-    connection: Connection, holder: KeyHolder, today: date, wanted: tuple[WantedDecision, ...]
+    connection: Connection, holder: KeyHolder | None, today: date, touched: _Touched
 ) -> int:
     """The number of lock-only results that got a new decision; the decisions are stored."""
     decided = 0
-    for one in wanted:
-        new = [at for at in _lock_only_results_of(connection, one) if _is_new(one, at)]
+    for one, found in touched.locks_alone:
+        new = [at for at in found if _is_new(one, at)]
         decisions.add_decisions(connection, [_row(holder, today, one, at) for at in new])
         for line_id in sorted({at.line_id for at in new}):
             answers.outdate_answers_of_line(connection, line_id)
@@ -343,14 +471,14 @@ def store_decisions(
 
 
 def _row(
-    holder: KeyHolder, today: date, wanted: WantedDecision, at: SettingAt | LocksAt
+    holder: KeyHolder | None, today: date, wanted: WantedDecision, at: SettingAt | LocksAt
 ) -> DecisionRow:
     return DecisionRow(
         submission_id=at.submission_id,
         ordinal=at.ordinal if isinstance(at, SettingAt) else 0,
         decision=wanted.decision,
         reason_code=wanted.reason,
-        decided_by=holder.id,
+        decided_by=None if holder is None else holder.id,
         decided_day=today,
     )
 

@@ -8,11 +8,12 @@ from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution
 from kbapi.advice.evidence_found import EvidenceFound, Percentile, find_evidence
-from kbapi.advice.start.answer import NoStartReason, StartAnswer, SuggestedStart, start_answer
-from kbapi.advice.start.query import Question, parse_question
+from kbapi.advice.start.answer import StartAnswer, start_answer
+from kbapi.advice.start.query import Question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.curation.queue import ReviewedSetting, SettingReader
-from kbapi.errors import QueryInvalid, SettingUnknown
+from kbapi.curation.starts import PoolName, StartOutcome, outcome_of, question_about
+from kbapi.errors import SettingUnknown
 from kbapi.instance.instance import Instance
 from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.responses import Reason
@@ -33,24 +34,10 @@ class PastDecision:
     """The curator's reason."""
     day: str
     """Day of the decision, YYYY-MM-DD."""
-    key: int
-    """Number of the access key that made the decision."""
+    key: int | None
+    """Number of the access key that made the decision; null for a command on the host's folder."""
     key_name: str
-    """Name that the host gave the access key; empty if it has no name."""
-
-
-@dataclass(frozen=True, slots=True)
-class StartOutcome:
-    """The start that the pool would give under one decision, or why it would give none."""
-
-    start: SuggestedStart | None
-    """The suggested first setting; null where `reason` says why there is none."""
-    reason: NoStartReason | None
-    """Why there is no start; null where there is one."""
-    units: int
-    """Units in the pool."""
-    failures: int
-    """How many of them have failed at some setting."""
+    """Name that the host gave the access key; empty if it has no name or there was no key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +112,8 @@ def _load_context(
     if at is None:
         raise SettingUnknown
     stored = load_submission(connection, at.submission_id)
-    setting = SettingReader(connection, instance.secret).read(stored, ordinal)
-    history = tuple(map(_past_decision, load_history(connection, at.submission_id, ordinal)))
+    setting = SettingReader(connection, instance).read(stored, ordinal)
+    history = past_decisions(connection, at.submission_id, ordinal)
     question = _question(instance.catalogue, setting)
 
     def found_if(decision: Literal["include", "exclude"]) -> EvidenceFound | None:
@@ -138,6 +125,13 @@ def _load_context(
     with_it = found_if("include") if at.has_end else None
     without = found_if("exclude")
     return _Context(setting, stored, history, question, with_it, without)
+
+
+def past_decisions(
+    connection: Connection, submission_id: int, ordinal: int
+) -> tuple[PastDecision, ...]:
+    """Every decision about a setting, oldest first."""
+    return tuple(map(_past_decision, load_history(connection, submission_id, ordinal)))
 
 
 def _past_decision(kept: DecisionKept) -> PastDecision:
@@ -152,19 +146,8 @@ def _past_decision(kept: DecisionKept) -> PastDecision:
 
 def _question(catalogue: Catalogue, setting: ReviewedSetting) -> Question | None:
     """The question that this pool answers, None if the catalogue does not know the chip."""
-    asked = {
-        "chip": setting.chip,
-        "domain": setting.domain,
-        "control": setting.control,
-        "moved_with": ",".join(setting.moved_with),
-        "detail": "percentiles",
-    }
-    if setting.control == "fixed_clock_voltage":
-        asked["clock_mhz"] = f"{setting.clock_mhz}"
-    try:
-        return parse_question({name: [value] for name, value in asked.items()}, catalogue)
-    except QueryInvalid:
-        return None
+    pool = PoolName(setting.chip, setting.domain, setting.control, setting.moved_with, None)
+    return question_about(pool, catalogue, setting.clock_mhz, detail="percentiles")
 
 
 def _answer(context: _Context, found: EvidenceFound | None) -> StartAnswer | None:
@@ -176,11 +159,6 @@ def _pool(context: _Context, without: StartAnswer) -> PoolComparison:
     with_it = _answer(context, context.found_with)
     return PoolComparison(
         percentiles=without.percentiles or (),
-        start_with=None if with_it is None else _start(with_it),
-        start_without=_start(without),
+        start_with=None if with_it is None else outcome_of(with_it),
+        start_without=outcome_of(without),
     )
-
-
-def _start(answer: StartAnswer) -> StartOutcome:
-    evidence = answer.evidence
-    return StartOutcome(answer.start, answer.reason, evidence.units, evidence.failures)

@@ -2,12 +2,15 @@
 
 import re
 import tomllib
+from dataclasses import replace
 from typing import Any, Final
 
+from kbapi.advice.documented import note_of_fact
+from kbapi.chips.catalogue import Catalogue
 from kbapi.errors import NoteRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.storage import notes as note_rows
-from kbapi.storage.notes import Note
+from kbapi.storage.notes import Note, as_written
 from kbapi.vocabulary import CONTROLS, DOMAINS
 
 _FRAME: Final = re.compile(r"\A\+\+\+\n(?P<head>.*?)\n\+\+\+\n(?P<text>.+)\Z", re.DOTALL)
@@ -139,6 +142,8 @@ def publish_note(instance: Instance, key: str) -> None:
 def mark_reviewed(instance: Instance, key: str) -> str:
     """The present month, stored as the month of the last review of a published note.
 
+    A note of the catalogue becomes one of the curators.
+
     Raises
     ------
     NoteRefused
@@ -146,9 +151,48 @@ def mark_reviewed(instance: Instance, key: str) -> str:
     """
     month = f"{instance.today():%Y-%m}"
     with instance.writing() as connection:
-        if not note_rows.note_review(connection, key, month):
+        if note_rows.note_review(connection, key, month):
+            return month
+        states = {note.state for note in note_rows.load_notes(connection) if note.key == key}
+        bundled = None if states - {"draft"} else note_of_catalogue(instance.catalogue, key)
+        if bundled is None:
             raise _unknown("No published note has this key. 'kbapi notes list' shows the keys.")
+        reviewed = replace(bundled, reviewed_month=month)
+        note_rows.save_published(connection, [reviewed], instance.today())
     return month
+
+
+def retire_note(instance: Instance, key: str) -> None:
+    """Leave a published note, or one of the catalogue, out of every answer.
+
+    A later note with the same key is shown again.
+
+    Raises
+    ------
+    NoteRefused
+        When no published note and none of the catalogue has this key.
+    """
+    with instance.writing() as connection:
+        rows = note_rows.load_notes(connection)
+        kept: dict[str, Note] = {note.state: note for note in rows if note.key == key}
+        shown = kept.get("published")
+        if shown is None and "retired" not in kept:
+            shown = note_of_catalogue(instance.catalogue, key)
+        if shown is None:
+            raise _unknown("No note in answers has this key. 'kbapi notes list' shows the keys.")
+        note_rows.retire(connection, as_written(shown), instance.today())
+
+
+def note_of_catalogue(catalogue: Catalogue, key: str) -> Note | None:
+    """The note or fact of the catalogue with this key, about the first series that it names."""
+    fact, tables = catalogue.facts.get(key), catalogue.tables_with(key)
+    return note_of_fact(fact, tables[0]) if fact is not None and tables else None
+
+
+def notes_of_catalogue(catalogue: Catalogue) -> list[Note]:
+    """All notes and facts of the catalogue, in the order of their keys."""
+    found = (note_of_catalogue(catalogue, key) for key in sorted(catalogue.facts))
+    return [note for note in found if note is not None]
 
 
 def _unknown(detail: str) -> NoteRefused:

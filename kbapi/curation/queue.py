@@ -4,28 +4,31 @@ import base64
 import binascii
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any, Final
 
 import orjson
 from marshmallow import fields, validate
 from sqlalchemy import Connection
 
+from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
+from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
+    OneChoiceOf,
     ParameterCount,
     StrictSchema,
     Text,
-    Whole,
     described,
-    read_parameters,
 )
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import Secret, contributor_hash
-from kbapi.intake.responses import Reason, describe_setting
+from kbapi.instance.secret import contributor_hash
+from kbapi.intake.responses import EXCLUDING_CODES, Reason, describe_setting
 from kbapi.storage import review
 from kbapi.storage.contributors import find_contributor
+from kbapi.storage.pools import load_chips
 from kbapi.storage.results import StoredSubmission, load_submission
 from kbapi.storage.review import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
 from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
@@ -34,6 +37,7 @@ _DEFAULT_PAGE: Final = 20
 _LARGEST_PAGE: Final = 100
 _MOST_LOOKED_AT: Final = 1_000
 _MOST_RESULTS_COUNTED: Final = 100
+_MOST_CONTRADICTED: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +97,24 @@ class ReviewedSetting:
 
 
 @dataclass(frozen=True, slots=True)
+class ContradictedLock:
+    """A chip whose lock reports contradict what is documented about its series."""
+
+    chip: str
+    """Catalogue key of the chip."""
+    factory_lock: FactoryLockAnswer
+    """What is documented, and how many machines say otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewPage:
     """A page of the settings that wait for a decision."""
 
     waiting: tuple[ReviewedSetting, ...]
     """Settings that the rules excluded, oldest first; then those that the outlier check found."""
+    contradicted_locks: tuple[ContradictedLock, ...]
+    """Chips whose lock reports contradict the catalogue, at most 20; empty on later pages and with
+    a filter."""
     next_cursor: str | None
     """Send it as `cursor` for the next page; null on the last page. With a filter, a page may hold
     fewer settings than `limit` although more follow."""
@@ -112,9 +129,7 @@ class ReviewSchema(StrictSchema):
         )
     )
     code = fields.String(
-        validate=Whole(
-            "[a-z_]{1,60}", error="Send the code of a reason, such as beyond_soft_bound."
-        ),
+        validate=OneChoiceOf(EXCLUDING_CODES),
         metadata=described(
             "Only settings that were excluded for this reason.", "beyond_soft_bound"
         ),
@@ -148,7 +163,7 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
         With every problem of the parameters.
     """
     read = read_parameters(_REVIEW, sent)
-    after = _read_cursor(read.values.get("cursor"))
+    after = _read_place(read.values.get("cursor"))
     chip_key = _chip_key(read.values.get("chip"), instance.catalogue)
     problems = [*read.problems, *(x for x in (after, chip_key) if isinstance(x, Problem))]
     if problems or isinstance(after, Problem) or isinstance(chip_key, Problem):
@@ -156,9 +171,23 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
     filters = WaitingFilters(chip_key, read.values.get("code"), read.values.get("contributor"))
     with instance.reading() as connection:
         found = _find_page(connection, after, filters, read.values["limit"])
-        reader = SettingReader(connection, instance.secret)
+        reader = SettingReader(connection, instance)
         waiting = tuple(reader.load(one.submission_id, one.ordinal) for one in found.waiting)
-    return ReviewPage(waiting, None if found.next is None else _cursor_text(found.next))
+        is_whole = filters == WaitingFilters() and "cursor" not in read.values
+        contradicted = _contradicted_locks(connection, instance) if is_whole else ()
+    return ReviewPage(
+        waiting,
+        contradicted,
+        None if found.next is None else cursor_text([found.next.part, *found.next.key]),
+    )
+
+
+def _contradicted_locks(connection: Connection, instance: Instance) -> tuple[ContradictedLock, ...]:
+    catalogue = instance.catalogue
+    stored = (resolve_chip(one.key, "chip", catalogue) for one in load_chips(connection))
+    chips = (chip for chip in stored if not isinstance(chip, Problem))
+    found = find_contradicted(connection, catalogue, chips, _MOST_CONTRADICTED)
+    return tuple(ContradictedLock(key, lock) for key, lock in found.items())
 
 
 def _chip_key(text: str | None, catalogue: Catalogue) -> str | Problem | None:
@@ -196,30 +225,47 @@ def _find_page(
     return _Page(tuple(found), None)
 
 
-def _cursor_text(at: WaitingAt) -> str:
-    return base64.urlsafe_b64encode(orjson.dumps([at.part, *at.key])).decode().rstrip("=")
+def cursor_text(place: Sequence[object]) -> str:
+    """The cursor of a place in a list."""
+    return base64.urlsafe_b64encode(orjson.dumps(list(place))).decode().rstrip("=")
 
 
-def _read_cursor(text: str | None) -> WaitingAt | Problem:
+def read_cursor(text: str) -> list[Any]:
+    """The place that a cursor names; empty for a text that is no cursor."""
+    try:
+        place = orjson.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
+    except (binascii.Error, orjson.JSONDecodeError, ValueError):
+        return []
+    return place if isinstance(place, list) else []
+
+
+def _read_place(text: str | None) -> WaitingAt | Problem:
     if text is None:
         return WaitingAt(PARTS[0], BEGIN)
-    try:
-        part, *key = orjson.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
-        first, second, third, fourth = key
-    except (binascii.Error, orjson.JSONDecodeError, TypeError, ValueError):
-        part, key = None, []
-    if part not in PARTS or not all(type(number) is int and 0 <= number < 2**63 for number in key):
+    part, *key = read_cursor(text) or [None]
+    is_sound = len(key) == len(BEGIN) and all(type(one) is int and 0 <= one < 2**63 for one in key)
+    if part not in PARTS or not is_sound:
         return Problem("cursor", "invalid", "Send next_cursor of the previous page, unchanged.")
+    first, second, third, fourth = key
     return WaitingAt(part, (first, second, third, fourth))
+
+
+def shared_contributor(connection: Connection, instance: Instance) -> int | None:
+    """The contributor number that all senders without a token share; None before the first."""
+    return find_contributor(connection, contributor_hash(instance.secret, None))
+
+
+def confirmation_of(touched: object) -> str:
+    """A short text for what a request would touch; another one if any of it changes."""
+    return blake2b(orjson.dumps(touched), digest_size=8).hexdigest()
 
 
 class SettingReader:
     """Reads settings for curators over one connection."""
 
-    def __init__(self, connection: Connection, secret: Secret) -> None:
+    def __init__(self, connection: Connection, instance: Instance) -> None:
         self._connection = connection
-        without_token = contributor_hash(secret, None)
-        self._shared = find_contributor(connection, without_token)
+        self._shared = shared_contributor(connection, instance)
 
     def load(self, submission_id: int, ordinal: int) -> ReviewedSetting:
         """One setting of a stored document."""

@@ -13,7 +13,7 @@ from pathlib import Path
 from random import Random
 from typing import Any, Final
 
-from kbapi.chips.catalogue import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.demo import truth
 from kbapi.demo.machines import MachineClass, parse_machines
 from kbapi.demo.truth import PoolTruth, parse_truth, typing_unit
@@ -140,7 +140,7 @@ class Club:
 
 
 def load_club(folder: Path) -> Club:
-    """The club of a seed_data folder; raises CatalogueError if its files contradict each other."""
+    """The club of a folder; raises CatalogueError if its files contradict each other."""
     catalogue = load_catalogue(folder / "catalogue")
     club = Club(
         classes=parse_machines(tomllib.loads((folder / "machines.toml").read_text())),
@@ -156,7 +156,18 @@ def load_club(folder: Path) -> Club:
 
 def bundled_club() -> Club:
     """The club of this installation, read from its seed data."""
-    return load_club(bundled_folder("seed_data"))
+    return load_club(_bundled())
+
+
+def _bundled() -> Path:
+    return bundled_folder("seed_data") / "club"
+
+
+def install_catalogue(folder: Path) -> None:
+    """Copy the club's catalogue into this folder of an instance, as a host would."""
+    folder.mkdir(exist_ok=True)
+    for path in sorted((_bundled() / "catalogue").glob("*.toml")):
+        (folder / path.name).write_text(path.read_text(encoding="utf-8"), encoding="utf-8")
 
 
 def pool_truths() -> tuple[PoolTruth, ...]:
@@ -166,5 +177,5 @@ def pool_truths() -> tuple[PoolTruth, ...]:
 
 def note_texts() -> list[str]:
     """The texts of the club's curated notes, in the order of their names."""
-    folder = bundled_folder("seed_data") / "notes"
+    folder = _bundled() / "notes"
     return [path.read_text() for path in sorted(folder.glob("*.md")) if path.name != "README.md"]

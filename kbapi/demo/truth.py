@@ -49,7 +49,7 @@ CLIENT: Final = "tidewater-synthetic/1"
 """The client in every document, which marks it as invented."""
 
 # Of all documents, apart from the locked machines, whose share the classes' firmware decides
-# (about 0.10, see seed_data/machines.toml).
+# (about 0.10, see seed_data/club/machines.toml).
 UNVERIFIED: Final = 0.20
 WRONG_UNITS: Final = 0.03
 LOCKED_ABOUT: Final = 0.10

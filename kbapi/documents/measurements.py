@@ -21,14 +21,12 @@ from kbapi.documents.shapes import (
     MINUTES,
     Flag,
     RecordSchema,
-    Whole,
     WholeNumber,
     choice,
     choices,
     described,
     number,
     several,
-    text,
 )
 from kbapi.vocabulary import (
     CLOCK_KINDS,
@@ -41,7 +39,9 @@ from kbapi.vocabulary import (
     PERFORMANCE_UNITS,
     POWER_SCOPES,
     READING_STATES,
+    TEMPERATURE_SENSORS,
     THROTTLE_REASONS,
+    Control,
     Domain,
 )
 
@@ -77,7 +77,7 @@ class InForce:
     """One control at one value, as it was in force during a trial or a reading."""
 
     domain: Domain
-    control: str
+    control: Control
     value: float
 
 
@@ -301,14 +301,7 @@ class ReadingSchema(RecordSchema):
     clock_spread_mhz = number("Spread of the clock during the measurement, in MHz.", 40)
     temp_avg_c = number("Mean temperature, in °C.", 84)
     temp_max_c = number("Highest temperature, in °C.", 91)
-    temp_sensor = text(
-        "Name of the temperature sensor.",
-        "package",
-        Whole(
-            r"[A-Za-z][A-Za-z0-9 ._/+-]{0,39}",
-            error="Send a short name of the sensor, such as package.",
-        ),
-    )
+    temp_sensor = choice(TEMPERATURE_SENSORS, "Where the temperature was measured.", "package")
     ambient_c = number("Ambient temperature, in °C.", 22)
     fan = choice(FANS, "Whether the fan regulated itself or was fixed at one speed.", "fixed")
     noise_dba = number("Noise level, in dB(A).", 38)

@@ -1,4 +1,4 @@
-"""A body as a result or a question: strict JSON, personal-data check, shape, plausibility.
+"""A body or a query: strict values, personal-data check, shape, plausibility.
 
 Python's JSON reader keeps the last of two equal keys, accepts NaN, turns 1e400 into infinity and
 stops at the first fault. Here each fault is a problem with a pointer, and all are listed at once.
@@ -9,12 +9,12 @@ import math
 import re
 from codecs import getincrementaldecoder
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, islice, takewhile
 from typing import Any, Final, get_args
 
-from marshmallow import Schema, ValidationError
+from marshmallow import Schema, ValidationError, fields
 
 from kbapi.bounds import (
     DEEPEST_NESTING,
@@ -26,19 +26,37 @@ from kbapi.bounds import (
 )
 from kbapi.chips.catalogue import Catalogue, ResolvedChip, decide_chip, resolve_chip
 from kbapi.chips.chip import ChipIds, ChipName
-from kbapi.documents.personal_data import CODE, find_personal_data, without_personal_data
+from kbapi.chips.grammar.cleaning import names_in
+from kbapi.documents.personal_data import (
+    CODE,
+    find_personal_data,
+    is_personal_data,
+    without_personal_data,
+)
 from kbapi.documents.readings import Ignored, ignore_readings
-from kbapi.documents.refusal_rules import refuse_document, refuse_in_force, refuse_setting
+from kbapi.documents.refusal_rules import (
+    find_absences,
+    refuse_absent,
+    refuse_absent_in_force,
+    refuse_document,
+    refuse_in_force,
+    refuse_setting,
+)
 from kbapi.documents.results import (
     ChipIdsSchema,
+    Platform,
     SettingSchema,
     SubmissionSchema,
     SubmittedResult,
     SubmittedSetting,
 )
 from kbapi.documents.shapes import (
+    StrictSchema,
     child,
+    find_machine,
     first_problems,
+    first_unknown,
+    machine_unknown,
     problems_of,
     too_many_unknown_fields,
 )
@@ -200,9 +218,20 @@ def read_json(body: bytes) -> JsonReading:
     if _count_values(body, DEEPEST_NESTING) > MOST_VALUES:
         sentence = f"A document has at most {MOST_VALUES:,} values. Remove some of them."
         return JsonReading(None, (Problem("", "too_many_values", sentence),), is_complete=False)
-    reading = _reading_of(_value_of(body))
+    reading = _reading_of(_with_chip_name(_value_of(body)))
     check_time("JSON text")
     return reading
+
+
+def _with_chip_name(value: JsonValue) -> JsonValue:
+    """The value; of a whole record in `chip`, only the lines that name chips are kept.
+
+    The rest of the record is long, differs from hour to hour, and may hold personal data.
+    """
+    text = value.get("chip") if isinstance(value, dict) else None
+    if isinstance(text, str) and ("\n" in text or "smpboot" in text):
+        value["chip"] = "\n".join(names_in(text))
+    return value
 
 
 def _reading_of(value: JsonValue) -> JsonReading:
@@ -313,6 +342,7 @@ def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
     return None
 
 
+_MACHINE: Final = "/platform/machine"
 _TOKEN_FIELDS: Final = ("unit_token", "contributor_token")
 _SUBMISSION: Final = SubmissionSchema()
 _SETTING: Final = SettingSchema()
@@ -345,38 +375,48 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         result = _SUBMISSION.load(reading.value)
     except ValidationError as error:
         shape = first_problems(problems_of(error.messages))
-        if len(shape) > MOST_PROBLEMS:
-            raise _refused(reading, shape) from None
-        check_time("shape")
-        chip = _chip_of(reading.value, catalogue)
-        check_time("chip name")
-        parts = _refusals_of_sound_parts(reading.value, shape, this_month)
-        refused = _refused(reading, chain(shape, _only_problem(chip), parts))
-        check_time("rules")
-        raise refused from None
+        raise _refused_for_shape(reading, shape, this_month, catalogue) from None
     check_time("shape")
     chip = _chip_of(reading.value, catalogue)
     check_time("chip name")
-    refusals = list(islice(_refusals_of(result, this_month), MOST_PROBLEMS + 1))
+    rules = _Rules(this_month, chip, catalogue)
+    refusals = list(islice(rules.refuse(result), MOST_PROBLEMS + 1))
     check_time("rules")
-    if reading.problems or refusals or not isinstance(chip, ResolvedChip):
-        raise _refused(reading, chain(_only_problem(chip), refusals))
+    names = _problems_of_names(chip, reading.value, (), catalogue)
+    if reading.problems or refusals or names or not isinstance(chip, ResolvedChip):
+        raise _refused(reading, chain(names, refusals))
     raw = {key: value for key, value in reading.value.items() if key not in _TOKEN_FIELDS}
     usable, ignored = ignore_readings(result)
     check_time("readings")
     known = replace(
-        usable, settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings)
+        usable,
+        platform=_known_platform(usable.platform, catalogue),
+        settings=tuple(_on_chip(one, chip.chip, catalogue) for one in usable.settings),
     )
     return ReadDocument(known, chip.chip, raw, chip.conflict, ignored)
 
 
+def _refused_for_shape(
+    reading: JsonReading, shape: tuple[Problem, ...], this_month: str, catalogue: Catalogue
+) -> DocumentRefused:
+    """The refusal for problems of shape, and for those of the parts that have a sound one."""
+    if len(shape) > MOST_PROBLEMS:
+        return _refused(reading, shape)
+    check_time("shape")
+    chip = _chip_of(reading.value, catalogue)
+    check_time("chip name")
+    rules = _Rules(this_month, chip, catalogue)
+    parts = _refusals_of_sound_parts(reading.value, shape, rules)
+    names = _problems_of_names(chip, reading.value, shape, catalogue)
+    refused = _refused(reading, chain(shape, names, parts))
+    check_time("rules")
+    return refused
+
+
 def _on_chip(setting: SubmittedSetting, chip: ChipName, catalogue: Catalogue) -> SubmittedSetting:
-    """The setting, marked if the catalogue describes the chip without this domain or control."""
-    if catalogue.find(chip.key) is None:
-        return setting
-    has_domains = set(setting.domains) <= set(catalogue.domains_for(chip))
-    has_control = setting.control in catalogue.controls_for(chip)
-    return setting if has_domains and has_control else replace(setting, is_foreign=True)
+    """The setting, marked if the catalogue lists no such domain or control for the chip."""
+    is_foreign = any(find_absences(catalogue, chip, setting.domains, setting.control))
+    return replace(setting, is_foreign=True) if is_foreign else setting
 
 
 def _read_on(text: JsonReading, schema: Schema) -> JsonReading:
@@ -403,7 +443,9 @@ def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None
-    return decide_chip(text, "/chip", catalogue, form=_form_of(value), ids=_ids_of(value))
+    is_confirmed = value.get("chip_confirmed") is True
+    form, ids = _form_of(value), _ids_of(value)
+    return decide_chip(text, "/chip", catalogue, form=form, ids=ids, is_confirmed=is_confirmed)
 
 
 def _form_of(value: dict[str, Any]) -> Form | None:
@@ -421,19 +463,57 @@ def _ids_of(value: dict[str, Any]) -> ChipIds | None:
     return ids
 
 
-def _only_problem(chip: ResolvedChip | Problem | None) -> tuple[Problem, ...]:
-    return (chip,) if isinstance(chip, Problem) else ()
+def _problems_of_names(
+    chip: ResolvedChip | Problem | None,
+    value: Any,
+    shape: tuple[Problem, ...],
+    catalogue: Catalogue,
+) -> tuple[Problem, ...]:
+    """The problems of the names of chip and machine, unless they are already problems of shape."""
+    platform = value.get("platform") if isinstance(value, dict) else None
+    text = platform.get("machine") if isinstance(platform, dict) else None
+    problems = (chip,) if isinstance(chip, Problem) else ()
+    if not isinstance(text, str) or any(one.pointer == _MACHINE for one in shape):
+        return problems
+    is_known = find_machine(text, catalogue.machines) is not None
+    return problems if is_known else (*problems, machine_unknown(_MACHINE))
 
 
-def _refusals_of(result: SubmittedResult, this_month: str) -> Iterator[Problem]:
-    for index, setting in enumerate(result.settings):
-        yield from refuse_setting(setting, f"/settings/{index}")
-    yield from refuse_in_force(result)
-    yield from refuse_document(result, this_month)
+def _known_platform(platform: Platform, catalogue: Catalogue) -> Platform:
+    """The platform with the key of its machine, where the catalogue has the class."""
+    if platform.machine is None:
+        return platform
+    return replace(platform, machine=find_machine(platform.machine, catalogue.machines) or None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    """The rules that refuse a document; those about the chip need a chip that is known."""
+
+    this_month: str
+    chip: ResolvedChip | Problem | None
+    catalogue: Catalogue
+
+    def refuse(self, result: SubmittedResult) -> Iterator[Problem]:
+        """Every problem of the settings, the runs and the document."""
+        for index, setting in enumerate(result.settings):
+            yield from self.refuse_setting(setting, index)
+        yield from refuse_in_force(result)
+        if isinstance(self.chip, ResolvedChip):
+            yield from refuse_absent_in_force(result, self.chip.chip, self.catalogue)
+        yield from refuse_document(result, self.this_month)
+
+    def refuse_setting(self, setting: SubmittedSetting, index: int) -> Iterator[Problem]:
+        """Every problem of one setting."""
+        pointer = f"/settings/{index}"
+        yield from refuse_setting(setting, pointer)
+        if isinstance(self.chip, ResolvedChip):
+            parts = setting.domain, setting.control, setting.moved_with
+            yield from refuse_absent(self.chip.chip, self.catalogue, pointer, *parts)
 
 
 def _refusals_of_sound_parts(
-    value: Any, shape: tuple[Problem, ...], this_month: str
+    value: Any, shape: tuple[Problem, ...], rules: _Rules
 ) -> Iterator[Problem]:
     """The refusals of the parts with a sound shape, in a document without one."""
     if not isinstance(value, dict):
@@ -441,16 +521,11 @@ def _refusals_of_sound_parts(
     unsound = _pointers_above(shape)
     # Of a list with a fault of its own, such as its length, no record was read.
     if "/settings" in unsound and not any(one.pointer == "/settings" for one in shape):
-        yield from _refusals_of_sound_settings(value["settings"], unsound)
+        for index, setting in enumerate(value["settings"]):
+            if f"/settings/{index}" not in unsound:
+                yield from rules.refuse_setting(_SETTING.load(setting), index)
     sound = {key: part for key, part in value.items() if child("", key) not in unsound}
-    yield from _refusals_of(_SUBMISSION.load(sound, partial=True), this_month)
-
-
-def _refusals_of_sound_settings(settings: list[Any], unsound: set[str]) -> Iterator[Problem]:
-    for index, setting in enumerate(settings):
-        pointer = f"/settings/{index}"
-        if pointer not in unsound:
-            yield from refuse_setting(_SETTING.load(setting), pointer)
+    yield from rules.refuse(_SUBMISSION.load(sound, partial=True))
 
 
 def _pointers_above(problems: tuple[Problem, ...]) -> set[str]:
@@ -492,3 +567,80 @@ def chip_of_body(value: Any, catalogue: Catalogue) -> ChipName | Problem | None:
     """The chip that the value names, or its problem; None where the schema reports one."""
     text = value.get("chip") if isinstance(value, dict) else None
     return resolve_chip(text, "/chip", catalogue) if isinstance(text, str) and text else None
+
+
+# An answer repeats no other text of an address: it may hold personal data.
+_PARAMETER_NAME: Final = re.compile(r"[A-Za-z_-]{1,32}")
+# Made by this program, or random, and never stored: they can match any form.
+_OPAQUE: Final = frozenset({"cursor", "confirm", "submission"})
+_LIKE_A_CHIP: Final = frozenset({"chip", "text", "search", "series", "line"})
+_OF_PLATFORM: Final = frozenset({"machine", "firmware", "driver", "microcode"})
+
+
+@dataclass(frozen=True, slots=True)
+class Parameters:
+    """Query parameters as their schema loads them, with every problem."""
+
+    values: dict[str, Any]
+    problems: tuple[Problem, ...]
+
+
+def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
+    """The parameters as a schema loads them; `sent` has every value of each parameter."""
+    first = {name: values[0] for name, values in sent.items()}
+    if unknown := too_many_unknown_fields(schema, first):
+        return Parameters({}, tuple(map(_named, unknown)))
+    problems = [
+        _named(Problem(name, "repeated_parameter", "Send this parameter once."))
+        for name, values in sent.items()
+        if len(values) > 1
+    ]
+    personal = {
+        name: found
+        for name, values in sent.items()
+        if name in schema.fields
+        and (found := _personal_data_in(schema.fields[name], name, values)) is not None
+    }
+    problems += personal.values()
+    sound = {name: value for name, value in first.items() if name not in personal}
+    values: dict[str, Any] = {}
+    try:
+        values = schema.load(sound, partial=tuple(personal))
+    except ValidationError as error:
+        problems += [_named(problem) for problem in problems_of(error.messages)]
+    return Parameters(values, first_problems(problems))
+
+
+def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
+    """The problems of a query to an endpoint that takes no parameters."""
+    sentence = "This endpoint takes no query parameters."
+    found = (Problem(name, "unknown_field", sentence) for name in names)
+    return tuple(map(_named, first_unknown(found)))
+
+
+def _personal_data_in(field: fields.Field[Any], name: str, values: Sequence[str]) -> Problem | None:
+    """The problem of the first text of a parameter that has personal data."""
+    if name in _OPAQUE or isinstance(field, fields.Number):
+        return None
+    for value in values:
+        if found := find_personal_data(_as_document(name, value[:LONGEST_TEXT])):
+            return replace(found[0], pointer=name)
+    return None
+
+
+def _as_document(name: str, value: str) -> dict[str, Any]:
+    """The text at the place of a result that has the same rules."""
+    if name in _LIKE_A_CHIP:
+        return {"chip": value}
+    return {"platform": {name: value}} if name in _OF_PLATFORM else {name: value}
+
+
+def _named(problem: Problem) -> Problem:
+    # A query has no nesting: the pointer is the parameter's name.
+    detail = problem.detail.replace("nknown field", "nknown parameter")
+    name = problem.pointer.removeprefix("/").replace("~1", "/").replace("~0", "~")
+    return Problem(_shown(name), problem.code, detail)
+
+
+def _shown(name: str) -> str:
+    return name if _PARAMETER_NAME.fullmatch(name) and not is_personal_data(name) else ""

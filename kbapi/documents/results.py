@@ -10,8 +10,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 from kbapi.bounds import (
     CLOCK_LEAST_MHZ,
     CLOCK_MOST_MHZ,
-    LONGEST_MACHINE,
-    LONGEST_OS,
+    LONGEST_RECORD,
     MOST_LOCKS,
     MOST_READINGS,
     MOST_SETTINGS,
@@ -34,13 +33,13 @@ from kbapi.documents.measurements import (
 from kbapi.documents.shapes import (
     CLIENT,
     IN_CONTROL_UNIT,
+    MACHINE,
     MINUTES,
     MONTH,
     TOKEN,
     VERSION,
     Flag,
     RecordSchema,
-    Text,
     Whole,
     WholeNumber,
     choice,
@@ -62,6 +61,7 @@ from kbapi.vocabulary import (
     LOCK_CHANGES,
     LOCK_STATUSES,
     LOCKS_FOUND_BY,
+    OPERATING_SYSTEMS,
     PLATFORM_PROFILES,
     SUPPLIES,
     SWITCHES,
@@ -133,26 +133,16 @@ class PlatformSchema(RecordSchema):
     makes = Platform
 
     machine = text(
-        "Machine class: a catalogue key, or a short model name without anything personal.",
+        "Machine class of the catalogue, or maker and model with the number of the model.",
         "harbour-15",
-        Whole(
-            rf"[^\x00-\x1f\x7f]{{1,{LONGEST_MACHINE}}}",
-            error=f"1 to {LONGEST_MACHINE} characters on one line.",
-        ),
+        MACHINE,
     )
     form = choice(FORMS, "Form of the machine; decides between chips that share a name.", "laptop")
     firmware = text("Firmware version.", "1.14", VERSION)
     firmware_month = text("Month of the firmware version, YYYY-MM.", "2026-03", MONTH)
     microcode = text("Microcode version.", "0x2b", VERSION)
     driver = text("Graphics driver version.", "31.0.15", VERSION)
-    os = text(
-        "Family and major version of the operating system.",
-        "linux-6",
-        Whole(
-            rf"[A-Za-z][A-Za-z0-9 ._-]{{0,{LONGEST_OS - 1}}}",
-            error="Send family and major version, such as linux-6.",
-        ),
-    )
+    os = choice(OPERATING_SYSTEMS, "Family and major version of the operating system.", "linux-6")
     platform_profile = choice(PLATFORM_PROFILES, "The power profile in use.", "balanced")
     cooling = choices(COOLING, "State of the cooling.", ["repasted"])
     supply = choice(SUPPLIES, "Power source during the tests.", "mains")
@@ -238,7 +228,7 @@ class SubmittedSetting:
     clock_mhz: float | None = None
     stock_mv: float | None = None
     is_foreign: bool = False
-    """Whether the catalogue describes the chip without this domain or control."""
+    """Whether the catalogue lists no such domain or control for the chip, and may be wrong."""
 
     @property
     def domains(self) -> tuple[Domain, ...]:
@@ -314,6 +304,7 @@ class SubmittedResult:
     chip: str = ""
     """Empty only while the sound parts of a faulty document are read."""
     settings: tuple[SubmittedSetting, ...] = ()
+    chip_confirmed: bool | None = None
     chip_ids: ChipIds | None = None
     unit_token: str | None = None
     contributor_token: str | None = None
@@ -364,11 +355,19 @@ class SubmissionSchema(RecordSchema):
 
     makes = SubmittedResult
 
-    chip = Text(
+    chip = fields.String(
         required=True,
+        validate=validate.Length(1, LONGEST_RECORD),
         metadata=described(
-            "The chip as the system prints it, or a catalogue key.",
+            "The chip as the system prints it, a whole record that holds its name, or a catalogue "
+            "key.",
             "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
+        ),
+    )
+    chip_confirmed = Flag(
+        allow_none=True,
+        metadata=described(
+            "Whether the number of the chip was checked; send true after `chip_unlikely`.", True
         ),
     )
     chip_ids = fields.Nested(

@@ -1,8 +1,8 @@
 """Strict values, near misses and pointers, shared by documents and queries."""
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Set
+from datetime import date
 from functools import lru_cache
 from itertools import islice
 from typing import Any, ClassVar, Final
@@ -11,7 +11,13 @@ from marshmallow import Schema, ValidationError, fields, post_load, validate
 from rapidfuzz import process
 from rapidfuzz.distance import Indel
 
-from kbapi.bounds import LONGEST_VERSION, MOST_MINUTES, MOST_PROBLEMS, MOST_UNKNOWN_FIELDS
+from kbapi.bounds import (
+    LONGEST_MACHINE,
+    LONGEST_VERSION,
+    MOST_MINUTES,
+    MOST_PROBLEMS,
+    MOST_UNKNOWN_FIELDS,
+)
 from kbapi.errors import Problem
 
 LONGEST_KEY_SHOWN: Final = 80
@@ -58,6 +64,25 @@ class ParameterCount(fields.Integer):
         return int(super()._validated(value))
 
 
+_DAY: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}\Z", re.ASCII)
+_DAY_RULE: Final = "Write a day as 2026-09-15."
+
+
+class ParameterDay(fields.Date):
+    """A day in a query, from 2020 to 2099."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> date:
+        if not _DAY.match(str(value)):
+            raise ValidationError(_DAY_RULE)
+        try:
+            day = date.fromisoformat(value)
+        except ValueError:
+            raise ValidationError(_DAY_RULE) from None
+        if not 2020 <= day.year <= 2099:
+            raise ValidationError("Send a day from 2020 to 2099.")
+        return day
+
+
 class Text(fields.String):
     """A JSON string of 1 to 400 characters."""
 
@@ -95,6 +120,23 @@ class Whole(validate.Regexp):
         # $ alone accepts a trailing line end, and OpenAPI has no stricter anchor.
         if str(value).endswith("\n"):
             raise ValidationError(self._format_error(value))
+        return super().__call__(value)
+
+
+class WholeUpTo(Whole):
+    """A text of at most so many characters that matches a pattern as a whole."""
+
+    min = 1
+    equal = None
+
+    def __init__(self, most: int, pattern: str, error: str) -> None:
+        super().__init__(pattern, error)
+        self.max = most
+
+    def __call__(self, value: Any) -> Any:
+        """The value, if it is short enough and all of it matches."""
+        if len(str(value)) > self.max:
+            raise ValidationError(f"Send at most {self.max} characters.")
         return super().__call__(value)
 
 
@@ -235,18 +277,12 @@ def too_many_unknown_fields(schema: Schema, value: Any) -> tuple[Problem, ...]:
     # Nearly every document has none, and a check without pointers is cheaper.
     if not _has_unknown(schema, value):
         return ()
-    found = _first_unknown(_unknown_fields(schema, value, ""))
+    found = first_unknown(_unknown_fields(schema, value, ""))
     return found if len(found) > MOST_UNKNOWN_FIELDS else ()
 
 
-def unknown_parameters(names: Iterable[str]) -> tuple[Problem, ...]:
-    """The problems of a query to an endpoint that takes no parameters."""
-    sentence = "This endpoint takes no query parameters."
-    found = (Problem(name[:LONGEST_KEY_SHOWN], "unknown_field", sentence) for name in names)
-    return tuple(map(_named, _first_unknown(found)))
-
-
-def _first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+def first_unknown(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """The first 32 problems, and a last one that says so if there are more."""
     found = tuple(islice(problems, MOST_UNKNOWN_FIELDS + 1))
     if len(found) <= MOST_UNKNOWN_FIELDS:
         return found
@@ -326,38 +362,6 @@ def _plain(sentence: str) -> str:
     return sentence
 
 
-@dataclass(frozen=True, slots=True)
-class Parameters:
-    """Query parameters as their schema loads them, with every problem."""
-
-    values: dict[str, Any]
-    problems: tuple[Problem, ...]
-
-
-def read_parameters(schema: StrictSchema, sent: Mapping[str, Sequence[str]]) -> Parameters:
-    """The parameters as a schema loads them; `sent` has every value of each parameter."""
-    first = {name: values[0] for name, values in sent.items()}
-    if unknown := too_many_unknown_fields(schema, first):
-        return Parameters({}, tuple(map(_named, unknown)))
-    problems = [
-        Problem(name[:LONGEST_KEY_SHOWN], "repeated_parameter", "Send this parameter once.")
-        for name, values in sent.items()
-        if len(values) > 1
-    ]
-    values: dict[str, Any] = {}
-    try:
-        values = schema.load(first)
-    except ValidationError as error:
-        problems += [_named(problem) for problem in problems_of(error.messages)]
-    return Parameters(values, first_problems(problems))
-
-
-def _named(problem: Problem) -> Problem:
-    # A query has no nesting: the pointer is the parameter's name.
-    detail = problem.detail.replace("nknown field", "nknown parameter")
-    return Problem(problem.pointer.removeprefix("/"), problem.code, detail)
-
-
 def _code_of(sentence: str) -> str:
     if sentence.startswith("Unknown field"):
         return "unknown_field"
@@ -371,16 +375,88 @@ TOKEN: Final = Whole(
     r"[A-Za-z0-9._~-]{16,128}",
     error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ -. Make it up yourself.",
 )
-CLIENT: Final = Whole(
-    r"[A-Za-z0-9 ._+/-]{1,40}",
-    error="The name and version of the script have at most 40 characters, such as "
-    "bench-script/0.3.",
+_OF_VERSION: Final = r"A-Za-z ._:=>@+~&/\\(),#-"
+# A text without a digit may be a name. The first character is no sign: those are our marks.
+CLIENT: Final = WholeUpTo(
+    LONGEST_VERSION,
+    rf"(?:/usr/)?[A-Za-z@][{_OF_VERSION}]*[0-9][0-9{_OF_VERSION}]*",
+    error="Write the name of the script and its version, such as bench-script/0.3.",
 )
-# Begins with a letter, a digit or a bracket: other first characters are reserved for our marks.
-VERSION: Final = Whole(
-    rf"[A-Za-z0-9(][A-Za-z0-9 ._:+/(),#-]{{0,{LONGEST_VERSION - 1}}}",
-    error=f"Write the version as the system prints it, with at most {LONGEST_VERSION} characters.",
+_VERSION_FORM: Final = rf"(?:[A-Za-z(][{_OF_VERSION}]*)?[0-9][0-9{_OF_VERSION}]*"
+VERSION: Final = WholeUpTo(
+    LONGEST_VERSION,
+    _VERSION_FORM,
+    error="Write the version as the system prints it. It has at least one digit.",
 )
+VERSION_FILTER: Final = WholeUpTo(
+    LONGEST_VERSION,
+    rf"{_VERSION_FORM}|~20[0-9]{{2}}-[0-9]{{2}}",
+    error="Send a version as it was sent with results. It has at least one digit.",
+)
+"""The version of results; `~2026-09` is one that a later report changed in that month."""
+MACHINE: Final = WholeUpTo(
+    LONGEST_MACHINE,
+    r"[A-Za-z0-9][A-Za-z0-9 ._+/(),#&-]*",
+    error="Send a machine class, or maker and model, such as harbour-15.",
+)
+# A free text cannot be distinguished from a name. So a text without a number is a machine only if
+# the catalogue has it, if it ends like a model, or if all its words are usual for machines.
+_WORD: Final = re.compile(r"[A-Za-z0-9(+&/-][A-Za-z0-9._+/(),#&-]{0,29}")
+_MOST_WORDS: Final = 8
+USUAL_WORDS: Final = (
+    "all-in-one|barebone|board|box|budget|business|compact|computer|convertible|custom|desktop"
+    "|embedded|fanless|gaming|generic|handheld|home|industrial|laptop|machine|mainboard|media|micro"
+    "|mini|mobile|multimedia|nano|notebook|office|one|pc|self-built|server|slim|small|stick|tablet"
+    "|thin|tiny|tower|ultra|ultrabook|ultrathin|work|workstation"
+)
+"""A pattern: words for kinds of machines, which no person is named by."""
+_USUAL: Final = re.compile(USUAL_WORDS)
+_END_OF_MODEL: Final = re.compile(
+    "air|book|edition|gaming|handheld|lite|max|mini|neo|plus|pro|series|studio|ultra"
+)
+_PLACEHOLDER: Final = re.compile(
+    r"to be filled by o\.?e\.?m\.?|default string|system product name|product name|system version"
+    r"|not (?:applicable|available|specified)|n/?a|none|oem|undefined|unknown|invalid"
+)
+_OF_SENTENCES: Final = re.compile(
+    "belongs|for|from|her|his|im|meine?|my|of|our|owner|property|raum|room|user|von|your|zimmer"
+)
+
+
+def find_machine(text: str, classes: Set[str]) -> str | None:
+    """The class that a text names, or the text if it has the form of maker and model.
+
+    >>> find_machine("Ferry Handheld", {"ferry-handheld"}), find_machine("Norvane Quay 13", set())
+    ('ferry-handheld', 'Norvane Quay 13')
+    >>> find_machine("Anna Smith", set())
+
+    A placeholder, which the maker of a board left in its firmware, gives an empty text.
+    """
+    if _PLACEHOLDER.fullmatch(text.casefold()):
+        return ""
+    words = text.split(" ")
+    key = "-".join(words).casefold()
+    if key in classes:
+        return key
+    is_listed = len(words) <= _MOST_WORDS and all(map(_WORD.fullmatch, words))
+    if not is_listed or any(map(_OF_SENTENCES.fullmatch, re.split("[ -]", text.casefold()))):
+        return None
+    has_number = any(map(str.isdigit, text))
+    is_model = len(words) > 1 and _END_OF_MODEL.fullmatch(words[-1].casefold())
+    is_usual = all(_USUAL.fullmatch(word.casefold()) for word in words)
+    return text if has_number or is_model or is_usual else None
+
+
+def machine_unknown(pointer: str) -> Problem:
+    """The problem of a text that names no machine; it does not repeat the text."""
+    return Problem(
+        pointer,
+        "invalid",
+        "Send a machine class of the catalogue, or maker and model with its number, such as "
+        "harbour-15.",
+    )
+
+
 IN_CONTROL_UNIT: Final = (
     "mV from stock, negative is lower (voltage_offset); whole counts from stock, negative is lower "
     "(count_offset); absolute mV (fixed_clock_voltage)."
@@ -419,7 +495,10 @@ def number(description: str, example: float, **kwargs: Any) -> Number:
 
 
 def text(
-    description: str, example: str, pattern: validate.Validator, **kwargs: Any
+    description: str,
+    example: str,
+    pattern: validate.Validator,
+    **kwargs: Any,
 ) -> fields.String:
     """A field with a text of a pattern, or null."""
     return fields.String(

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.evidence.outlier_check import OutlierReport, newcomer_weight, standing_flags
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, conditions_of, month_text
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
@@ -156,6 +156,8 @@ class _Units:
 
     weight: NDArray[np.float64]
     scores: NDArray[np.float64]
+    known: NDArray[np.int64]
+    """The contributor of each, 0 where small cells do not count them."""
     conditions: "dict[str, _ConditionValues]"
     """By conditions' name."""
 
@@ -182,13 +184,15 @@ class _Comparison:
     label: NDArray[np.int64]
 
 
-def find_differences(pool: PoolUnits, outlier_report: OutlierReport) -> tuple[Difference, ...]:
+def find_differences(
+    pool: PoolUnits, outlier_report: OutlierReport, known: NDArray[np.int64]
+) -> tuple[Difference, ...]:
     """The filters whose values differ beyond chance, in the order of the filters' names.
 
-    Values with fewer than five units are not compared: so few could be recognised. The same
-    units give the same answer, whatever their order.
+    Values with fewer than five of the `known` contributors are not compared: so few could be
+    recognised. The same units give the same answer, whatever their order.
     """
-    units = _units_of(pool, outlier_report)
+    units = _units_of(pool, outlier_report, known)
     check_time("units to compare by filter")
     compared = [] if units is None else [*_by_value(units), *_by_listed_value(units)]
     if units is None or not compared:
@@ -202,7 +206,9 @@ def find_differences(pool: PoolUnits, outlier_report: OutlierReport) -> tuple[Di
     return tuple(sorted(found, key=lambda one: (one.filter, one.values[0].value)))
 
 
-def _units_of(pool: PoolUnits, outlier_report: OutlierReport) -> _Units | None:
+def _units_of(
+    pool: PoolUnits, outlier_report: OutlierReport, known: NDArray[np.int64]
+) -> _Units | None:
     stands = np.flatnonzero(standing_flags(pool, outlier_report))
     if len(stands) == 0:
         return None
@@ -217,6 +223,7 @@ def _units_of(pool: PoolUnits, outlier_report: OutlierReport) -> _Units | None:
     return _Units(
         weight,
         log_rank_scores(stable, unstable, fit),
+        np.where(np.isin(pool.contributor[stands], known), pool.contributor[stands], 0),
         {name: one.of(stands) for name, one in conditions.items()},
     )
 
@@ -254,8 +261,8 @@ def _by_value(units: _Units) -> Iterator[_Comparison]:
     """One comparison for each filter that takes one value: all of its values at once."""
     for name in _ONE_VALUE:
         units_with = units.conditions[name]
-        counts = np.bincount(units_with.code, minlength=len(units_with.values))
-        shown = [place for place in range(1, len(counts)) if counts[place] >= FEWEST_UNITS_SHOWN]
+        places = range(1, len(units_with.values))
+        shown = [place for place in places if _is_large(units, units_with.code == place)]
         if len(shown) >= 2:
             label = np.full(len(units_with.values), -1)
             label[shown] = np.arange(len(shown))
@@ -272,8 +279,13 @@ def _by_listed_value(units: _Units) -> Iterator[_Comparison]:
             # Without a list the value may hold or not.
             holds = [int(value in one.split(",")) if one else -1 for one in units_with.values]
             label = np.array(holds, dtype=np.int64)[units_with.code]
-            if min(np.sum(label == 0), np.sum(label == 1)) >= FEWEST_UNITS_SHOWN:
+            if _is_large(units, label == 0) and _is_large(units, label == 1):
                 yield _Comparison(name, (f"without {value}", value), label)
+
+
+def _is_large(units: _Units, inside: NDArray[np.bool_]) -> bool:
+    known = units.known[inside & (units.known > 0)]
+    return len(known) >= FEWEST_SHOWN and len(np.unique(known)) >= FEWEST_SHOWN
 
 
 def _p_value(units: _Units, comparison: _Comparison) -> float:

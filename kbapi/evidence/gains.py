@@ -3,14 +3,14 @@
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.comparisons import few_of_each, latest_of_each, mean_by, ranks_of
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, is_small
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.stats.gains.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
 from kbapi.stats.gains.physics import expected_cooling_c, is_spent_on_clock
 from kbapi.stats.gains.power_curve import CurvePoints
@@ -116,6 +116,8 @@ class UnitGains:
     runs_tuned: Vector
     clock_spread: Vector
     """Of one run, as a share of the clock."""
+    known: Vector
+    """The number of the contributor; NaN where small cells do not count them."""
 
     @property
     def units(self) -> int:
@@ -123,13 +125,23 @@ class UnitGains:
         return len(self.runs_stock)
 
     @property
-    def at_power_or_heat_limit(self) -> int:
+    def contributors(self) -> int:
+        """How many contributors small cells count."""
+        return len(np.unique(self.known[~np.isnan(self.known)]))
+
+    @property
+    def is_small(self) -> bool:
+        """Whether so few contributors are behind them that they are withheld."""
+        return self.contributors < FEWEST_SHOWN
+
+    @property
+    def at_power_or_heat_limit(self) -> "UnitGains":
         """Units at their limit of power or heat, whose saving became clock."""
         changes = self.changes
         fixed, free = changes["temperature"], changes["temperature_free_fan"]
         rise = np.where(np.isnan(fixed), free, fixed)
         ratios = np.exp(changes["clock"]), np.exp(changes["power"])
-        return int(is_spent_on_clock(*ratios, rise).sum())
+        return self.some(is_spent_on_clock(*ratios, rise))
 
     def some(self, chosen: NDArray[np.bool_] | NDArray[np.int64]) -> "UnitGains":
         """The chosen units alone, in the order chosen."""
@@ -139,6 +151,7 @@ class UnitGains:
             self.runs_stock[chosen],
             self.runs_tuned[chosen],
             self.clock_spread[chosen],
+            self.known[chosen],
         )
 
     def means(self, owner: NDArray[np.intp]) -> "UnitGains":
@@ -149,6 +162,7 @@ class UnitGains:
             mean_by(owner, self.runs_stock),
             mean_by(owner, self.runs_tuned),
             mean_by(owner, self.clock_spread),
+            mean_by(owner, self.known),
         )
 
     def at_equal(self, name: str, tolerance: float) -> "UnitGains":
@@ -188,19 +202,22 @@ class GainBlock:
     units: int
     measured: tuple[MeasuredGain, ...]
     withheld: int
-    """Measures that fewer than five of these units have."""
+    """Measures that too few of these units have."""
 
     def of(self, name: str) -> MeasuredGain | None:
         """The measure with this name, if enough units have it."""
         return next((one for one in self.measured if one.measure.name == name), None)
 
 
-def gain_cells(pairs: PairColumns | None) -> list[GainCell]:
-    """The cells that pairs fall into, in a fixed order; each unit counts once in a cell."""
+def gain_cells(pairs: PairColumns | None, known: NDArray[np.int64]) -> list[GainCell]:
+    """The cells that pairs fall into, in a fixed order; each unit counts once in a cell.
+
+    `known` are the numbers of the contributors whom small cells count.
+    """
     if pairs is None:
         return []
     load, capped = np.array(pairs.load), np.array(pairs.is_capped)
-    every = _UnitsOf(pairs)
+    every = _UnitsOf(pairs, known)
     return [
         every.cell(place, is_capped, np.flatnonzero((load == place) & (capped == is_capped)))
         for place, is_capped in sorted(set(zip(pairs.load, pairs.is_capped, strict=True)))
@@ -210,7 +227,8 @@ def gain_cells(pairs: PairColumns | None) -> list[GainCell]:
 class _UnitsOf:
     """Pairs as arrays, made once for all cells."""
 
-    def __init__(self, pairs: PairColumns) -> None:
+    def __init__(self, pairs: PairColumns, known: NDArray[np.int64]) -> None:
+        contributor = np.array(pairs.contributor_id)
         spread = as_floats(pairs.clock_spread)
         self._pairs = UnitGains(
             changes_in(pairs),
@@ -218,9 +236,10 @@ class _UnitsOf:
             as_floats(pairs.runs_stock),
             as_floats(pairs.runs_tuned),
             np.where(spread > 0, spread, np.nan),
+            np.where(np.isin(contributor, known), contributor, np.nan),
         )
         self._unit = np.array(pairs.unit_id)
-        self._contributor = np.array(pairs.contributor_id)
+        self._contributor = contributor
         self._month, self._order = ranks_of(pairs.month), ranks_of(pairs.unit_order)
 
     def cell(self, load: Load, is_capped: int, inside: NDArray[np.int64]) -> GainCell:
@@ -236,20 +255,23 @@ class _UnitsOf:
 def gain_block(
     gains: UnitGains, noises: Mapping[GainMeasure, RunNoise], but: tuple[str, ...] = ()
 ) -> GainBlock | None:
-    """What changed on these units, `but` left out because it was held; None for fewer than five."""
-    if gains.units < FEWEST_UNITS_SHOWN:
+    """What changed on these units, `but` left out because it was held; None for too few."""
+    if gains.is_small:
         return None
     asked = [measure for measure in MEASURES if measure.name not in but]
     has_value = [~np.isnan(gains.changes[measure.name]) for measure in asked]
-    sizes = [int(units.sum()) for units in has_value]
+    are_small = [gains.some(units).is_small for units in has_value]
     return GainBlock(
         units=gains.units,
         measured=tuple(
             _measured(measure, gains, units, noises.get(measure.name))
-            for measure, units, size in zip(asked, has_value, sizes, strict=True)
-            if size >= FEWEST_UNITS_SHOWN
+            for measure, units, is_small in zip(asked, has_value, are_small, strict=True)
+            if not is_small
         ),
-        withheld=sum(map(is_small, sizes)),
+        withheld=sum(
+            is_small and bool(units.any())
+            for units, is_small in zip(has_value, are_small, strict=True)
+        ),
     )
 
 
@@ -279,7 +301,7 @@ def _reported(measure: Measure, gains: UnitGains, has_value: NDArray[np.bool_]) 
     if measure.name != "clock":
         return None
     spreads = gains.clock_spread[has_value & ~np.isnan(gains.clock_spread)]
-    if len(spreads) < FEWEST_UNITS_SHOWN:
+    if len(spreads) < FEWEST_SHOWN:
         return None
     return RunNoise(float(np.median(spreads)), len(spreads))
 
@@ -292,7 +314,7 @@ def _significance(shift: PairedShift, noise: float | None) -> Significance:
 
 def _expected(rises_c: Vector) -> float | None:
     known_c = rises_c[~np.isnan(rises_c)]
-    return float(np.median(known_c)) if len(known_c) >= FEWEST_UNITS_SHOWN else None
+    return float(np.median(known_c)) if len(known_c) >= FEWEST_SHOWN else None
 
 
 def run_noises(rows: Sequence[RepeatRow]) -> dict[GainMeasure, RunNoise]:
@@ -324,22 +346,34 @@ class PowerPool:
     """One a unit."""
     left_out: int
     """Further units of contributors of whom three count."""
+    known: Vector
+    """The number of the contributor of each unit; NaN where small cells do not count them."""
 
     @property
     def units(self) -> int:
         """How many there are."""
         return len(self.stock_power_w)
 
+    def contributors(self, points: CurvePoints | None = None) -> int:
+        """How many contributors small cells count, of these points or of all units."""
+        known = self.known if points is None else self.known[np.unique(points.unit)]
+        return len(np.unique(known[~np.isnan(known)]))
 
-def largest_power_pool(curves: CurveColumns) -> PowerPool:
-    """The load and scope of which most units have a curve, the first by name of equal ones."""
+
+def largest_power_pool(curves: CurveColumns, known: NDArray[np.int64]) -> PowerPool:
+    """The load and scope of which most units have a curve, the first by name of equal ones.
+
+    `known` are the numbers of the contributors whom small cells count.
+    """
     seen = set(zip(curves.load, curves.power_scope, curves.unit_id, strict=True))
     sizes = Counter(place[:2] for place in seen)
     load, scope = min(sizes, key=lambda place: (-sizes[place], place))
     inside = (np.array(curves.load) == load) & (np.array(curves.power_scope) == scope)
     month = ranks_of(curves.month)
     rows = latest_of_each(np.array(curves.unit_id), month, np.flatnonzero(inside))
-    return _pool(curves, load, scope, rows, month)
+    pool = _pool(curves, load, scope, rows, month)
+    contributors = pool.known
+    return replace(pool, known=np.where(np.isin(contributors, known), contributors, np.nan))
 
 
 def _pool(
@@ -374,4 +408,5 @@ def _pool(
         tuned=CurvePoints(unit[tuned], power[tuned], performance[tuned]),
         stock_power_w=mean_w[kept],
         left_out=len(first) - len(kept),
+        known=np.array(curves.contributor_id, dtype=np.float64)[lead][kept],
     )

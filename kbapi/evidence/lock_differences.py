@@ -13,7 +13,7 @@ from kbapi.evidence.locks import (
     STRENGTH_OF_THE_WHOLE,
     OpenShare,
 )
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.stats.locks.exact_shares import compare_shares, find_change
 from kbapi.stats.locks.shares import SharePrior, estimate_share
 from kbapi.stats.time.two_groups import holm_adjusted
@@ -89,15 +89,18 @@ class LockDifferences:
     """The most even first, ten at most."""
 
 
-def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> LockDifferences:
+def find_lock_differences(
+    tried: Iterable[TriedLock], share_open: float, known: frozenset[int]
+) -> LockDifferences:
     """By what the reports on one control of one chip differ; their order never matters.
 
     One unit of a contributor counts: three machines of one owner are set up alike, and exact tests
-    cannot use weights. Values of fewer than five units are not compared, because so few could be
-    recognised. The shares of parts are shrunk towards `share_open`, that of the whole.
+    cannot use weights. Values of fewer than five of the `known` contributors are not compared,
+    because so few could be recognised. The shares of parts are shrunk towards `share_open`, that
+    of the whole.
     """
     reports = latest_of_each_contributor(tried)
-    parts = _Parts(reports, share_open)
+    parts = _Parts(reports, share_open, known)
     compared = [one for by in LOCK_CONDITIONS if (one := parts.compared(by)) is not None]
     adjusted = holm_adjusted([one.p_value for one in compared])
     raised = [replace(one, p_value=p) for one, p in zip(compared, adjusted, strict=True)]
@@ -106,7 +109,7 @@ def find_lock_differences(tried: Iterable[TriedLock], share_open: float) -> Lock
         compared_by=tuple(one.by for one in compared),
         splits=tuple(one for one in raised if one.p_value <= SPLIT_LEVEL),
         change=parts.change(),
-        contradictions=_contradictions(reports),
+        contradictions=_contradictions(reports, known),
     )
 
 
@@ -132,24 +135,30 @@ class _Cell:
     value: str
     opened: int
     units: int
+    known: int
+    """Of contributors whom small cells count."""
 
 
 def _together(cells: Sequence[_Cell]) -> _Cell:
     value = cells[0].value if len(cells) == 1 else f"{cells[0].value} to {cells[-1].value}"
-    return _Cell(value, sum(cell.opened for cell in cells), sum(cell.units for cell in cells))
+    sums = (sum(getattr(cell, name) for cell in cells) for name in ("opened", "units", "known"))
+    return _Cell(value, *sums)
 
 
 class _Parts:
     """Parts of a chip's units, whose shares are shrunk towards that of the whole."""
 
-    def __init__(self, reports: Sequence[TriedLock], share_open: float) -> None:
+    def __init__(
+        self, reports: Sequence[TriedLock], share_open: float, known: frozenset[int]
+    ) -> None:
         self._reports = reports
+        self._known = [report for report in reports if report.contributor_id in known]
         self._open = [report for report in reports if is_open(report)]
         self._prior = SharePrior(np.array([share_open, 1.0 - share_open]), STRENGTH_OF_THE_WHOLE)
 
     def compared(self, by: LockCondition) -> LockSplit | None:
         """How the values of a condition differ; None where there are not two to compare."""
-        cells = [cell for cell in self._cells(by) if cell.units >= FEWEST_UNITS_SHOWN]
+        cells = [cell for cell in self._cells(by) if cell.known >= FEWEST_SHOWN]
         if len(cells) < 2:
             return None
         found = compare_shares(*_counts(cells))
@@ -162,22 +171,26 @@ class _Parts:
         found = find_change(*_counts(cells)) if cells else None
         if found is None:
             return None
+        before, after = _together(cells[: found.since]), _together(cells[found.since :])
+        if min(before.known, after.known) < FEWEST_SHOWN:
+            return None
         return LockMonths(
             is_change=found.p_value <= CHANGE_LEVEL,
             p_value=found.p_value,
             since=cells[found.since].value,
             earliest=cells[found.earliest].value,
             latest=cells[found.latest].value,
-            before=self._share(_together(cells[: found.since])),
-            after=self._share(_together(cells[found.since :])),
+            before=self._share(before),
+            after=self._share(after),
         )
 
     def _cells(self, by: LockCondition) -> list[_Cell]:
         """The units of each known value of a condition, in the order of the values."""
         value_of = attrgetter(by)
-        units, opened = Counter(map(value_of, self._reports)), Counter(map(value_of, self._open))
+        of = (self._open, self._reports, self._known)
+        opened, units, known = (Counter(map(value_of, reports)) for reports in of)
         values = sorted({*units} - {*_UNKNOWN})
-        return [_Cell(value, opened[value], units[value]) for value in values]
+        return [_Cell(value, opened[value], units[value], known[value]) for value in values]
 
     def _share(self, cell: _Cell) -> OpenShare:
         counts = np.array([cell.opened, cell.units - cell.opened], dtype=np.float64)
@@ -189,7 +202,9 @@ def _counts(cells: Sequence[_Cell]) -> tuple[np.ndarray, np.ndarray]:
     return np.array([cell.opened for cell in cells]), np.array([cell.units for cell in cells])
 
 
-def _contradictions(reports: Sequence[TriedLock]) -> tuple[Contradiction, ...]:
+def _contradictions(
+    reports: Sequence[TriedLock], known: frozenset[int]
+) -> tuple[Contradiction, ...]:
     conditions_of = attrgetter("firmware_month", "microcode", *PROTECTIONS)
     alike: dict[tuple[str, ...], list[TriedLock]] = {}
     for report in reports:
@@ -197,7 +212,7 @@ def _contradictions(reports: Sequence[TriedLock]) -> tuple[Contradiction, ...]:
     found = [
         _contradiction(some)
         for (month, microcode, *_), some in sorted(alike.items())
-        if len(some) >= FEWEST_UNITS_SHOWN and (month or microcode)
+        if sum(one.contributor_id in known for one in some) >= FEWEST_SHOWN and (month or microcode)
     ]
     mixed = [one for one in found if min(one.open, one.locked) > 0]
     mixed.sort(key=lambda one: min(one.open, one.locked), reverse=True)

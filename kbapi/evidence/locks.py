@@ -1,7 +1,7 @@
 """Whether a control can be used on a chip: reports become shares, leaning on the series."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import compress
@@ -10,7 +10,7 @@ from typing import Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.small_cells import is_small, shown_cells
+from kbapi.evidence.small_cells import NO_CELL, Cell, shown_cells
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.locks.shares import (
     ShareEstimate,
@@ -89,7 +89,7 @@ class LockChangeCount:
     """Number of units."""
 
 
-_Cell = TypeVar("_Cell", LockStatusShare, LockFoundByCount)
+_Part = TypeVar("_Part", LockStatusShare, LockFoundByCount)
 
 
 @dataclass(frozen=True)
@@ -115,15 +115,20 @@ class LockShares:
     by_firmware_month: tuple[OpenShare, ...]
     by_protection: tuple[OpenShare, ...]
     withheld_groups: int
-    """Cells of fewer than five units, which no breakdown shows."""
+    """Cells of fewer than five contributors, which no breakdown shows."""
+    whole: Cell
+    """All of the chip's own units."""
+    cells: Mapping[str, Cell]
+    """The units with each status, way of finding and change, and of those unchanged (`_UNCHANGED`),
+    by its name."""
 
     def without_small_cells(self) -> "LockShares":
-        """The same where a filter is one breakdown already: each of its cells holds five units."""
-        statuses = _shown(self.statuses, self.units)
-        found_by = _shown(self.found_by, self.units)
-        changes = tuple(one for one in self.changes if not is_small(one.units))
+        """The same where a filter is one breakdown already: none of its cells is small."""
+        statuses = self._shown(self.statuses, [one.status for one in self.statuses])
+        found_by = self._shown(self.found_by, [one.value for one in self.found_by])
+        changes = tuple(one for one in self.changes if not self.cells[one.value].is_small)
         unchanged = self.unchanged_units
-        is_hidden = unchanged is not None and is_small(unchanged)
+        is_hidden = unchanged is not None and self.cells[_UNCHANGED].is_small
         before = len(self.statuses) + len(self.found_by) + len(self.changes)
         hidden = before - len(statuses) - len(found_by) - len(changes) + is_hidden
         return replace(
@@ -135,16 +140,25 @@ class LockShares:
             withheld_groups=self.withheld_groups + hidden,
         )
 
+    def _shown(self, parts: tuple[_Part, ...], names: Sequence[str]) -> tuple[_Part, ...]:
+        """The parts that may be shown; together they are the whole."""
+        return tuple(
+            compress(parts, shown_cells([self.cells.get(name, NO_CELL) for name in names]))
+        )
 
-def _shown(cells: tuple[_Cell, ...], of_all: int) -> tuple[_Cell, ...]:
-    units = [one.units for one in cells]
-    return tuple(compress(cells, shown_cells(units, beside=of_all - sum(units))))
+
+_UNCHANGED: Final = "unchanged"
 
 
 def lock_shares(
-    groups: Iterable[LockGroup], chip_key: str, series: str, domain: Domain, control: Control
+    groups: Iterable[LockGroup],
+    chip_key: str,
+    series: str,
+    domain: Domain,
+    control: Control,
+    known: frozenset[int] = frozenset(),
 ) -> LockShares:
-    """The shares of one control on one domain, from the chip's reports and its series'."""
+    """The shares of one control on one domain, small cells of `known` contributors."""
     reported = [g for g in groups if (g.domain, g.control) == (domain, control)]
     own = [g for g in reported if g.chip_key == chip_key]
     prior = _prior([g for g in reported if g.series == series and g.chip_key != chip_key])
@@ -152,7 +166,7 @@ def lock_shares(
     units = sum(g.units for g in own)
     borrowed = prior is not None
     prior = prior or even_prior(len(STATUSES))
-    splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE))
+    splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE), known)
     # Reported shares are given as they are; related chips are used only where there are none.
     shares = counts / counts.sum() if units else posterior_shares(counts, prior)
     return LockShares(
@@ -165,14 +179,39 @@ def lock_shares(
         statuses=_statuses(own, shares),
         found_by=_found_by(own),
         changes=_changes(own),
-        unchanged_units=sum(g.units for g in own if _is_open(g) and not g.changes),
+        unchanged_units=sum(g.units for g in own if _is_unchanged(g)),
         by_machine=splits.of(own, lambda g: g.machine),
         by_firmware_month=splits.of(own, lambda g: g.firmware_month),
         by_protection=tuple(
             split for name in PROTECTIONS for split in splits.of(own, partial(_protection, name))
         ),
         withheld_groups=splits.withheld,
+        whole=_cell_of(own, known),
+        cells=_cells(own, known),
     )
+
+
+def _cell_of(groups: Iterable[LockGroup], known: frozenset[int]) -> Cell:
+    units, contributors = 0, set[int]()
+    for group in groups:
+        units += group.units
+        if known:
+            contributors |= known.intersection(map(int, group.contributors.split(",")))
+    return Cell(units, contributors)
+
+
+def _cells(own: list[LockGroup], known: frozenset[int]) -> dict[str, Cell]:
+    """The units with each status, way of finding and change, and of those unchanged."""
+    parts: dict[str, list[LockGroup]] = {_UNCHANGED: [g for g in own if _is_unchanged(g)]}
+    for group in own:
+        changed = group.changes.split(",") if _is_open(group) and group.changes else ()
+        for name in (group.status, group.found_by, *changed):
+            parts.setdefault(name, []).append(group)
+    return {name: _cell_of(groups, known) for name, groups in parts.items()}
+
+
+def _is_unchanged(group: LockGroup) -> bool:
+    return _is_open(group) and not group.changes
 
 
 def reported_controls(
@@ -249,10 +288,14 @@ def _protection(name: str, group: LockGroup) -> str:
 
 
 class _Splits:
-    """Breakdowns that show no cell of fewer than five units, and count what they withhold."""
+    """Breakdowns that show no cell of fewer than five contributors, and count what they withhold.
 
-    def __init__(self, prior: SharePrior) -> None:
+    `known` are the contributors that count.
+    """
+
+    def __init__(self, prior: SharePrior, known: frozenset[int]) -> None:
         self._prior = prior
+        self._known = known
         self.withheld = 0
 
     def of(
@@ -262,13 +305,14 @@ class _Splits:
         cells: dict[str, list[LockGroup]] = {}
         for group in own:
             cells.setdefault(value_of(group), []).append(group)
-        units = {value: sum(group.units for group in cell) for value, cell in cells.items()}
-        untold = units.pop("", 0)
-        values = sorted(units)
-        shown = shown_cells([units[value] for value in values], beside=untold)
+        sizes = {value: _cell_of(cell, self._known) for value, cell in cells.items()}
+        untold = sizes.pop("", NO_CELL)
+        values = sorted(sizes)
+        shown = shown_cells([sizes[value] for value in values], beside=untold)
         self.withheld += shown.count(False)
         return tuple(
-            self._split(value, cells[value], units[value]) for value in compress(values, shown)
+            self._split(value, cells[value], sizes[value].units)
+            for value in compress(values, shown)
         )
 
     def _split(self, value: str, cell: list[LockGroup], units: int) -> OpenShare:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import compress, groupby
 from math import ceil
 from operator import attrgetter
 from typing import Final
@@ -14,8 +14,8 @@ from sqlalchemy import Connection
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
-from kbapi.evidence.units import MILLION, weight_ppm_of
+from kbapi.evidence.small_cells import FEWEST_SHOWN, Cell
+from kbapi.evidence.units import MILLION, Standing, weight_ppm_of
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
 from kbapi.stats.locks.shares import CONFIDENCE, RiskRatio, estimate_risk_ratio
@@ -54,16 +54,24 @@ class LongevityEvidence:
     """The settings in use that a question about time is answered from."""
 
     level: Level
-    """chip, series where the chip's own are fewer than five units, none where both are."""
+    """chip; series where its own contributors are fewer than five; none where both are."""
     settings: tuple[SettingInUse, ...]
     margins: tuple[float, ...]
-    too_few: int = 0
-    """Units of the series, where these are fewer than five and so not used."""
+    known: frozenset[int] = frozenset()
+    """The contributors whom small cells count."""
+    too_few: int | None = None
+    """Contributors of the series, where these are fewer than five and so not used."""
 
     @property
     def units(self) -> int:
         """How many different units."""
         return len({one.unit_id for one in self.settings})
+
+    def cell(self, days: int = 0) -> Cell:
+        """The units that are known to have failed by then, or were followed that long."""
+        settings = [one for one in self.settings if one.failed or one.days >= days]
+        contributors = {one.contributor_id for one in settings}
+        return Cell(len({one.unit_id for one in settings}), contributors & self.known)
 
     @property
     def bands(self) -> dict[int, "LongevityEvidence"]:
@@ -72,7 +80,7 @@ class LongevityEvidence:
         for one in self.settings:
             kept.setdefault(one.band, []).append(one)
         return {
-            place: LongevityEvidence(self.level, tuple(settings), self.margins)
+            place: LongevityEvidence(self.level, tuple(settings), self.margins, self.known)
             for place, settings in kept.items()
         }
 
@@ -103,21 +111,18 @@ class LongevityEvidence:
         return np.asarray(weight_ppm_of(contributor[first])[owner] / MILLION)
 
 
-def known_units(settings: Iterable[SettingInUse], days: int) -> int:
-    """How many units are known to have failed by then, or were followed that long."""
-    return len({one.unit_id for one in settings if one.failed or one.days >= days})
-
-
 def longevity_evidence(
     rows: Sequence[FollowedRow],
     chip_key: str,
     control: str,
     grid_of: Callable[[str], Grid | None],
+    known: frozenset[int],
 ) -> LongevityEvidence:
     """The chip's own settings in use, or all of its series' where its own are too few.
 
     `rows` are those of the series with this control; `grid_of` gives a chip's grid by its
-    key, None for a key that today's grammar does not know.
+    key, None for a key that today's grammar does not know. `known` are the contributors whom
+    small cells count.
     """
     margins = MARGINS[control]
     found = {
@@ -125,18 +130,25 @@ def longevity_evidence(
         for key, of_chip in groupby(rows, _CHIP)
         if (grid := grid_of(key)) is not None
     }
-    own = LongevityEvidence(Level.CHIP, tuple(found.get(chip_key, ())), margins)
-    if own.units >= FEWEST_UNITS_SHOWN:
+    own = LongevityEvidence(Level.CHIP, tuple(found.get(chip_key, ())), margins, known)
+    if len(own.cell().contributors) >= FEWEST_SHOWN:
         return own
     series = tuple(one for settings in found.values() for one in settings)
-    together = LongevityEvidence(Level.SERIES, series, margins)
-    if together.units >= FEWEST_UNITS_SHOWN:
+    together = LongevityEvidence(Level.SERIES, series, margins, known)
+    contributors = len(together.cell().contributors)
+    if contributors >= FEWEST_SHOWN:
         return together
-    return LongevityEvidence(Level.NONE, (), margins, too_few=together.units)
+    too_few = contributors if series else None
+    return LongevityEvidence(Level.NONE, (), margins, known, too_few)
 
 
 def load_recommended_margin(
-    connection: Connection, chip: ChipName, domain: str, control: str, catalogue: Catalogue
+    connection: Connection,
+    chip: ChipName,
+    domain: str,
+    control: str,
+    catalogue: Catalogue,
+    standing: Standing,
 ) -> RecommendedMargin:
     """The margin to settle with on a chip's control: learnt from follow-ups, else the usual one."""
     rows = [
@@ -144,7 +156,16 @@ def load_recommended_margin(
         for row in load_followed_of_series(connection, chip.series)
         if row.control == control and domain in row.domains.split("+")
     ]
-    return longevity_evidence(rows, chip.key, control, grids_of(catalogue, control)).settle()
+    known = known_senders(connection, rows, standing)
+    return longevity_evidence(rows, chip.key, control, grids_of(catalogue, control), known).settle()
+
+
+def known_senders(
+    connection: Connection, rows: Iterable[FollowedRow], standing: Standing
+) -> frozenset[int]:
+    """The contributors of these follow-ups whom small cells count."""
+    contributors = np.array(sorted({row.contributor_id for row in rows}), dtype=np.int64)
+    return frozenset(standing.known(connection, contributors).tolist())
 
 
 def grids_of(catalogue: Catalogue, control: str) -> Callable[[str], Grid | None]:
@@ -192,12 +213,25 @@ def _settings_of_unit(
     for depth, some in sorted(by_depth.items()):
         margin = min((row.stable_steps or 0) for row in some) - depth
         failures = [row.days for row in some if is_failure(row)]
+        failures += _later_failures(some, [row for row in rows if 0 < _depth_of(row, grid) < depth])
         kept = [row.days for row in some if not is_failure(row) and is_proven(row)]
         if margin < 0 or not (failures or kept or stop is not None):
             continue
         until = min(failures) if failures else max(kept, default=0) if stop is None else stop
         unit, contributor = some[0].unit_id, some[0].contributor_id
         yield SettingInUse(unit, contributor, _band(margin, grid, margins), until, bool(failures))
+
+
+def _later_failures(rows: list[FollowedRow], shallower: list[FollowedRow]) -> Iterable[int]:
+    """The days at which a setting is known to have failed by other reports on the unit.
+
+    These are later results, and failures of settings nearer to stock. Settings that are not
+    followed stay out: of these only the failed ones would be seen.
+    """
+    watched = max(row.days for row in rows)
+    found = [row.failed_after for row in rows if row.failed_after is not None]
+    found += [row.days for row in shallower if is_failure(row)]
+    return [max(watched, days) for days in found]
 
 
 def is_failure(row: FollowedRow) -> bool:
@@ -250,7 +284,7 @@ class UnitAfterChanges:
 
 @dataclass(frozen=True, slots=True)
 class ChangeCompared:
-    """Units with a change beside those without it; None where either are fewer than five."""
+    """Units with a change beside those without it; None with fewer than five contributors there."""
 
     change: FollowUpChange
     failed_with: int
@@ -265,18 +299,21 @@ class ChangesFound:
     """All kinds of change, the likeliest cause first, from the chip's units or its series'."""
 
     level: Level
-    """chip, series where the chip's own are fewer than five units, none where both are."""
+    """chip; series where its own contributors are fewer than five; none where both are."""
     units: int
     compared: tuple[ChangeCompared, ...]
-    too_few: int = 0
-    """Units of the series, where these are fewer than five and so not used."""
+    too_few: int | None = None
+    """Contributors of the series, where these are fewer than five and so not used."""
 
 
 _UNIT: Final = attrgetter("unit_id")
 
 
 def compare_changes(
-    rows: Sequence[FollowedRow], chip_key: str, changed: Collection[str] = ()
+    rows: Sequence[FollowedRow],
+    chip_key: str,
+    known: frozenset[int],
+    changed: Collection[str] = (),
 ) -> ChangesFound:
     """Each kind of change with what followed it, from follow-ups of a series on one control.
 
@@ -285,15 +322,16 @@ def compare_changes(
     of too few units come last, and ties keep the order of the vocabulary.
     """
     own = _units([row for row in rows if row.chip_key == chip_key])
-    level, units = (
-        (Level.CHIP, own) if len(own) >= FEWEST_UNITS_SHOWN else (Level.SERIES, _units(rows))
-    )
-    if len(units) < FEWEST_UNITS_SHOWN:
-        return ChangesFound(Level.NONE, 0, (), too_few=len(units))
+    level, units = (Level.CHIP, own)
+    if len(_contributors(own, known)) < FEWEST_SHOWN:
+        level, units = (Level.SERIES, _units(rows))
+    contributors = len(_contributors(units, known))
+    if contributors < FEWEST_SHOWN:
+        return ChangesFound(Level.NONE, 0, (), too_few=contributors if units else None)
     asked = [change for change in FOLLOW_UP_CHANGES if change in changed or not changed]
-    looked_at = sum(not _are_few(_who_has(units, change)) for change in asked)
+    looked_at = sum(not _are_few(units, _who_has(units, change), known) for change in asked)
     confidence = 1.0 - (1.0 - CONFIDENCE) / max(1, looked_at)
-    compared = [_compare(units, change, confidence) for change in asked]
+    compared = [_compare(units, change, confidence, known) for change in asked]
     ranked = sorted(compared, key=lambda one: -one.lift.lower if one.lift else 0.0)
     return ChangesFound(level, len(units), tuple(ranked))
 
@@ -320,12 +358,21 @@ def _who_has(units: list[UnitAfterChanges], change: str) -> Which:
     return np.array([change in unit.changed for unit in units], dtype=np.bool_)
 
 
-def _are_few(has_it: Which) -> bool:
-    return bool(min(has_it.sum(), (~has_it).sum()) < FEWEST_UNITS_SHOWN)
+def _contributors(units: Iterable[UnitAfterChanges], known: frozenset[int]) -> frozenset[int]:
+    return known & {unit.contributor_id for unit in units}
+
+
+def _are_few(units: list[UnitAfterChanges], has_it: Which, known: frozenset[int]) -> bool:
+    """Whether too few contributors have it, or do not."""
+    sides = (list(compress(units, side)) for side in (has_it, ~has_it))
+    return min(len(_contributors(side, known)) for side in sides) < FEWEST_SHOWN
 
 
 def _compare(
-    units: list[UnitAfterChanges], change: FollowUpChange, confidence: float
+    units: list[UnitAfterChanges],
+    change: FollowUpChange,
+    confidence: float,
+    known: frozenset[int],
 ) -> ChangeCompared:
     has_it = _who_has(units, change)
     failed = np.array([unit.failed for unit in units], dtype=np.bool_)
@@ -340,7 +387,7 @@ def _compare(
         kept_with=int(kept_with.sum()),
         failed_without=int(failed_without.sum()),
         kept_without=int(kept_without.sum()),
-        lift=None if _are_few(has_it) else _lift(weights, confidence),
+        lift=None if _are_few(units, has_it, known) else _lift(weights, confidence),
     )
 
 

@@ -1,6 +1,6 @@
 """The pool of a question with its outlier check, and the pools of related chips."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,9 +18,11 @@ from kbapi.evidence.outlier_check import (
     counted_for_related,
     counted_units,
 )
+from kbapi.evidence.small_cells import is_shown, released
 from kbapi.evidence.units import (
     EVERYTHING,
     Filters,
+    PoolRows,
     PoolUnits,
     Standing,
     load_pool_rows,
@@ -81,6 +83,8 @@ class PoolEvidence:
     """Of the whole pool, whatever the filter."""
     whole: PoolUnits
     """Its units, whatever the filter."""
+    rows: PoolRows
+    """The rows of its units."""
     drift: PoolDrift
     """Whether its recent results differ from its earlier ones beyond chance."""
 
@@ -161,24 +165,42 @@ def load_pool(
     floor_steps: float,
     filters: Filters = EVERYTHING,
     what_if: WhatIf | None = None,
-) -> PoolEvidence:
+    *,
+    is_delayed: bool = False,
+) -> PoolEvidence | None:
     """A pool's evidence, checked for outliers as a whole, then filtered.
 
-    `floor_steps` is the spread below which nothing counts as far away.
+    None where a filter leaves too few contributors to be shown. `floor_steps` is the spread below
+    which nothing counts as far away. Delayed evidence is without results that wait.
     """
     rows = load_pool_rows(connection, pool.id, standing, what_if)
     check_time("results of the pool")
+    if is_delayed:
+        rows = released(rows, filters)
+    if filters != EVERYTHING and not is_shown(rows, filters):
+        return None
+    by_status = count_units_by_status(connection, pool.id, what_if)
+    return evidence_from(rows, pool.id, floor_steps, by_status, filters)
+
+
+def evidence_from(
+    rows: PoolRows,
+    pool_id: int,
+    floor_steps: float,
+    by_status: Mapping[str, int],
+    filters: Filters = EVERYTHING,
+) -> PoolEvidence:
+    """The evidence of a pool with these rows; `by_status` counts the units of each status."""
     whole = units_of(rows)
     check_time("units of the pool")
     outlier_report = check_outliers(whole, floor_steps)
     check_time("outlier check")
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = counted_units(units, outlier_report)
-    by_status = count_units_by_status(connection, pool.id, what_if)
     drift = drift_among(rows.results, rows.conditions)
     check_time("drift")
     return PoolEvidence(
-        id=pool.id,
+        id=pool_id,
         intervals=stands.intervals,
         unit_counts=stands.unit_counts,
         units=stands.units,
@@ -190,6 +212,7 @@ def load_pool(
         loads=usual_loads(units),
         outlier_report=outlier_report,
         whole=whole,
+        rows=rows,
         drift=drift,
     )
 

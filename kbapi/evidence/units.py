@@ -1,7 +1,7 @@
 """Units of a pool: an interval each, with weight, conditions and firmware era."""
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import date, timedelta
 from typing import Final
 
@@ -11,9 +11,13 @@ from sqlalchemy import Connection
 
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
 from kbapi.storage.evidence import (
+    NOTHING_RECENT,
     ConditionsRow,
+    Recent,
     ResultRows,
     find_first_seen_by,
+    find_oldest_day,
+    find_recent,
     load_conditions,
     read_results,
 )
@@ -67,11 +71,27 @@ class Standing:
     """A contributor who was first seen later is not established."""
     without_token: bytes
     """Hash of all results that came without a token; never established."""
+    recent: Recent = NOTHING_RECENT
+    is_young: bool = False
+    """Whether no contributor of the instance is established yet: cells count all with a token."""
+
+    def known(self, connection: Connection, contributors: Integers) -> Integers:
+        """Those of these contributors whom small cells count."""
+        day = date.max if self.is_young else self.established_by
+        return find_first_seen_by(connection, contributors, day, self.without_token)
 
 
 def standing_on(today: date, without_token: bytes) -> Standing:
     """Which contributors are established on this day."""
     return Standing(today - ESTABLISHED_AFTER, without_token)
+
+
+def load_standing(connection: Connection, today: date, without_token: bytes) -> Standing:
+    """The same for answers: with the results of the day, and whether the instance is young."""
+    established_by = standing_on(today, without_token).established_by
+    oldest = find_oldest_day(connection, without_token)
+    is_young = oldest is None or oldest > established_by
+    return Standing(established_by, without_token, find_recent(connection, today), is_young)
 
 
 @dataclass(frozen=True)
@@ -136,6 +156,34 @@ class PoolRows:
     """The conditions of all results, ascending by id."""
     established: Integers
     """The numbers of established contributors."""
+    known: Integers
+    """The numbers of contributors whom small cells count."""
+
+    def without(self, contributor: int) -> "PoolRows":
+        """The rows that would be left if this contributor had sent nothing."""
+        results = self.results.some(np.flatnonzero(self.results.contributor != contributor))
+        merged = self.merged.some(np.flatnonzero(self.merged.contributor != contributor))
+        has_others = len(np.unique(merged.contributor)) > OTHERS_NEEDED
+        established = self.established[self.established != contributor]
+        return PoolRows(
+            results,
+            merged,
+            conditions_of(self.conditions, results.conditions),
+            established if has_others else established[:0],
+            self.known[self.known != contributor],
+        )
+
+    def some(self, kept: Flags) -> "PoolRows":
+        """The rows that would be left if only these results had arrived."""
+        results = self.results.some(np.flatnonzero(kept))
+        conditions = conditions_of(self.conditions, results.conditions)
+        return replace(self, results=results, merged=merge_results(results), conditions=conditions)
+
+    def admitted(self, filters: Filters, conditions: Integers) -> Flags:
+        """Which of the rows under these conditions a filter admits."""
+        place = np.searchsorted([row.id for row in self.conditions], conditions)
+        admits = np.array([filters.admit(row) for row in self.conditions], dtype=np.bool_)
+        return np.asarray(admits[place])
 
 
 @dataclass(frozen=True)
@@ -183,22 +231,18 @@ def load_pool_rows(
     what_if: WhatIf | None = None,
 ) -> PoolRows:
     """The rows of a pool that answers use, as stored or as they would be after a decision."""
-    results = read_results(connection, pool_id, what_if)
+    results = read_results(connection, pool_id, what_if, standing.recent)
     merged = merge_results(results)
     contributors = np.unique(merged.contributor)
-    # A contributor is established only in a pool with five other contributors. In a smaller pool
-    # no contributor is established, so none is looked up.
-    has_others = len(contributors) > OTHERS_NEEDED
+    known = standing.known(connection, contributors)
+    # A contributor is established only in a pool with five other contributors.
+    has_others = len(contributors) > OTHERS_NEEDED and not standing.is_young
     return PoolRows(
         results,
         merged,
         load_conditions(connection, np.unique(results.conditions).tolist()),
-        find_first_seen_by(
-            connection,
-            contributors if has_others else contributors[:0],
-            standing.established_by,
-            standing.without_token,
-        ),
+        known if has_others else known[:0],
+        known,
     )
 
 

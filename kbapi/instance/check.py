@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from shlex import quote
 from typing import Final
 
 from kbapi.clock import Clock, utc_now
@@ -14,6 +15,7 @@ from kbapi.errors import DiskError, InstanceReadOnly, KbapiError, StorageDamaged
 from kbapi.instance.clock_repair import count_wrong_days
 from kbapi.instance.file_locks import shared_lock
 from kbapi.instance.health import LARGE_LOG_BYTES
+from kbapi.instance.instance import catalogue_in
 from kbapi.instance.manifest import (
     load_manifest,
     require_older_than_manifests,
@@ -150,6 +152,7 @@ def _findings(settings: Settings, progress: Progress, today: date) -> Iterator[F
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
+    yield _catalogue(settings, today)
     yield _clock(settings, today)
 
 
@@ -157,14 +160,37 @@ def _ok_unless(subject: str, wrong: str, detail: str) -> Finding:
     return Finding(subject, not wrong, wrong or detail)
 
 
+def require_private(settings: Settings) -> None:
+    """Nothing, unless other users can read or replace the database.
+
+    They may list the folder: each file in it is for its owner only.
+
+    Raises
+    ------
+    UnsafeSetup
+        With the command that corrects it.
+    """
+    require_may_open(settings.database_path)
+    try:
+        exposed = _exposed(settings)
+    except FileNotFoundError:  # the server makes what is missing
+        return
+    if exposed:
+        raise UnsafeSetup(f"{exposed[0].upper()}{exposed[1:]}.")
+
+
+def _exposed(settings: Settings) -> str:
+    for path, bits, can, command in (
+        (settings.home, 0o022, "change", "chmod go-w"),
+        (settings.database_path, 0o077, "read", "chmod go="),
+    ):
+        if stat.S_IMODE(path.stat().st_mode) & bits:
+            return f"other users can {can} {path.name}; run '{command} {quote(str(path))}'"
+    return ""
+
+
 def _folder(settings: Settings) -> Finding:
-    others = [
-        path.name
-        for path in (settings.home, settings.database_path)
-        if stat.S_IMODE(path.stat().st_mode) & 0o077
-    ]
-    wrong = f"other users can read {', '.join(others)}; run chmod go= on it"
-    return _ok_unless("folder", wrong if others else "", "only the owner can read it")
+    return _ok_unless("folder", _exposed(settings), "only the owner can read the database")
 
 
 def _free_space(settings: Settings) -> Finding:
@@ -247,6 +273,21 @@ def _secret(settings: Settings, condition: Condition | None) -> Finding:
     return _ok_unless(
         "secret", wrong if foreign else "", "matches the database; only the owner can read it"
     )
+
+
+_MOST_DUE: Final = 5
+
+
+def _catalogue(settings: Settings, today: date) -> Finding:
+    """Whether the host's own files can be read, and which facts are due for another look."""
+    try:
+        due = catalogue_in(settings).due(f"{today:%Y-%m}")
+    except KbapiError as error:
+        return Finding("catalogue", False, error.detail)
+    if not due:
+        return Finding("catalogue", True, "every file can be read; no fact is due for review")
+    more = f" and {len(due) - _MOST_DUE} more" if len(due) > _MOST_DUE else ""
+    return Finding("catalogue", True, f"due for review: {', '.join(due[:_MOST_DUE])}{more}")
 
 
 def _schema(settings: Settings) -> Finding:

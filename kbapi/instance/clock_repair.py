@@ -13,6 +13,7 @@ from typing import Final
 
 from sqlalchemy import Connection
 
+from kbapi.clock import full_hour_s
 from kbapi.errors import UnsafeSetup
 from kbapi.instance.instance import Instance
 from kbapi.settings import Settings
@@ -86,7 +87,7 @@ def repair_clock(instance: Instance, *, applies: bool) -> ClockRepair:
         for table in plan.tables:
             health.save_days(connection, table.dated, table.days)
         latest = instance.now() + _LONGEST_REPEAT
-        health.correct_derived(connection, plan.today, int(latest.timestamp()))
+        health.correct_derived(connection, plan.today, full_hour_s(latest))
     return plan
 
 

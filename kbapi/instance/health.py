@@ -3,10 +3,10 @@
 import logging
 import weakref
 from dataclasses import dataclass
-from threading import Lock, Thread
+from threading import Event, Lock, Thread
 from typing import TYPE_CHECKING, Final
 
-from kbapi.clock import steady_s
+from kbapi.clock import HOUR_S, steady_s
 from kbapi.errors import (
     DiskError,
     InstanceReadOnly,
@@ -32,6 +32,8 @@ _PROBE_STUCK_S: Final = 15.0
 """After that a writer gives up waiting for the write lock, so every result is refused."""
 LARGE_LOG_BYTES: Final = 256 * 1024 * 1024
 """A log that is checkpointed is far smaller."""
+_DELETION_AGAIN_S: Final = 60.0
+"""After that a deletion that failed is tried again."""
 _DATES_S: Final = 3_600.0
 _DATES_AGAIN_S: Final = 60.0
 """How often the days of all rows are read, which costs a scan of every result."""
@@ -43,6 +45,46 @@ class HealthNow:
 
     writes: WriteState
     conditions: tuple[Condition, ...]
+
+
+class HourlyDeletion:
+    """A thread that deletes what has expired: now, and after each full hour."""
+
+    def __init__(self, instance: "Instance") -> None:
+        self._instance = weakref.proxy(instance)
+        self._is_closed = Event()
+        self._thread = Thread(target=self._run, name="kbapi-deletion", daemon=True)
+
+    def start(self) -> None:
+        """Begin; every process that serves does so once."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Wait a short time for a deletion that runs, and begin no other one."""
+        self._is_closed.set()
+        if self._thread.is_alive():
+            self._thread.join(PROBE_WAIT_S)
+
+    def _run(self) -> None:
+        try:
+            while not self._is_closed.wait(self._delete()):
+                pass
+        except ReferenceError:
+            return  # the instance is no longer used
+
+    def _delete(self) -> float:
+        """Delete what has expired; the seconds until the next time."""
+        try:
+            self._instance.delete_expired()
+        except KbapiError as fault:
+            log.warning("deletion_failed", extra={"problem": fault.code})
+            return _DELETION_AGAIN_S
+        except ReferenceError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a thread has no caller
+            log.error("deletion_failed", extra={"error": type(error).__name__})
+            return _DELETION_AGAIN_S
+        return HOUR_S - float(self._instance.now().timestamp()) % HOUR_S
 
 
 class Probing:

@@ -10,7 +10,8 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-from kbapi.chips.catalogue import Catalogue, load_catalogue
+from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.clock import Clock, utc_now
 from kbapi.errors import (
     KbapiError,
@@ -26,7 +27,7 @@ from kbapi.instance.file_locks import (
     hold_as_only_process,
     shared_lock,
 )
-from kbapi.instance.health import HealthNow, Probing
+from kbapi.instance.health import HealthNow, HourlyDeletion, Probing
 from kbapi.instance.secret import (
     Secret,
     create_secret,
@@ -44,6 +45,7 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
+from kbapi.storage import results
 from kbapi.storage.answers import SingleFlight
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.sqlite import schema
@@ -80,6 +82,7 @@ class Instance:
         self.gate = WriteGate(settings)
         self._health = health_of(settings.home)
         self._probing = Probing(self, self._health)
+        self._deleting = HourlyDeletion(self)
         self._release: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
@@ -102,10 +105,16 @@ class Instance:
         """The secret of the instance, read at its first use."""
         return load_secret(self.settings.secret_path)
 
-    @property
+    @cached_property
     def catalogue(self) -> Catalogue:
-        """The curated chips of this installation."""
-        return bundled_catalogue()
+        """The curated chips of this installation, overruled by the files of the host.
+
+        Raises
+        ------
+        CatalogueError
+            When a file of the host cannot be read; the detail names it.
+        """
+        return catalogue_in(self.settings)
 
     def today(self) -> date:
         """The present day in UTC."""
@@ -153,6 +162,26 @@ class Instance:
         ):
             yield connection
             transaction.rollback()
+
+    def delete_expired(self) -> None:
+        """Delete and overwrite the answers to repeated requests whose time is over.
+
+        Raises
+        ------
+        StorageBusy, StorageUnwritable, StorageBroken
+            When that is not possible now.
+        """
+        now_s = int(self.now().timestamp())
+        with self.reading() as connection:
+            is_due = results.has_expired(connection, now_s)
+        if is_due:
+            with self.writing(takes_back=True) as connection:
+                results.delete_expired(connection, now_s)
+            self.overwrite_withdrawn()
+
+    def begin_deleting(self) -> None:
+        """Delete what has expired now and after each full hour, without a request, until closed."""
+        self._deleting.start()
 
     def overwrite_withdrawn(self) -> None:
         """Fold the write-ahead log into the database file and empty it, now or soon.
@@ -236,6 +265,7 @@ class Instance:
 
     def close(self) -> None:
         """Close the connections; SQLite folds the log into the file when the last one closes."""
+        self._deleting.close()
         self._checkpoint_retry.close()
         self._probing.close()
         with self._closing_lock():
@@ -260,6 +290,20 @@ class Instance:
 def bundled_catalogue() -> Catalogue:
     """The curated chips of this installation, read once in a process."""
     return load_catalogue(bundled_folder("seed_data") / "catalogue")
+
+
+def catalogue_in(settings: Settings) -> Catalogue:
+    """The bundled catalogue, overruled by the files in the folder of an instance.
+
+    Raises
+    ------
+    CatalogueError
+        When a file of the host cannot be read; the detail names it.
+    """
+    own = settings.catalogue_path
+    if not own.is_dir():
+        return bundled_catalogue()
+    return load_catalogue(bundled_folder("seed_data") / "catalogue", own)
 
 
 _NOT_OPENED: Final = (

@@ -25,14 +25,16 @@ from kbapi.errors import (
     StorageBroken,
     StorageBusy,
     StorageUnwritable,
+    SubmissionGone,
     TooCostly,
 )
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import contributor_hash, receipt_of
-from kbapi.intake.responses import Accepted, Reason, accepted_from
+from kbapi.instance.secret import contributor_hash
+from kbapi.intake.responses import Accepted, Reason
 from kbapi.intake.submit import (
     Prepared,
     Replay,
+    answer_again,
     count_accepted,
     count_refused,
     find_earlier_answer,
@@ -45,7 +47,10 @@ from kbapi.storage.sqlite.write_queue import WRITE_LOCK_TIMEOUT_S
 from kbapi.time_budget import BATCH_TIME, DOCUMENT_TIME, limited_time, time_left_s
 from kbapi.vocabulary import BatchItemStatus
 
-_ENDPOINT: Final = "batch"
+_WITHDRAWN: Final = Reason(
+    "withdrawn",
+    "This result was withdrawn. To store it again, send the batch under another Idempotency-Key.",
+)
 _MOST_PROBLEMS_LISTED: Final = 100
 """In the answer to a batch of which every item is refused."""
 _MOST_ERRORS_LISTED: Final = 1_000
@@ -65,11 +70,14 @@ class BatchItem:
     """Position of the item in the batch, from 0."""
     status: BatchItemStatus
     """`counted`, `unverified` or `excluded`: how a new result was screened. `repeated`: the same
-    result is stored already. `refused`: not stored. `not_tried`: not stored, send it again."""
+    result is stored already. `refused`: not stored. `withdrawn`: the same batch had stored it, and
+    it was withdrawn since. `not_tried`: not stored, send it again."""
     id: str | None
     """Id of the stored result; null where nothing is stored."""
     receipt: str | None
     """Secret that reads, follows up and withdraws the result; null where nothing is stored."""
+    warnings: tuple[Reason, ...] = ()
+    """What it costs that the result has no tokens; empty for one with both."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +127,8 @@ class BatchCounts:
     """Results that were stored before."""
     refused: int
     """Items that cannot be right and were not stored."""
+    withdrawn: int
+    """Items of a repeated batch whose results were withdrawn since; they were not stored again."""
     not_tried: int
     """Items that were not tried for lack of time or space: send them again."""
 
@@ -137,7 +147,8 @@ class BatchResponse:
     """Whether this was a dry run, which stores nothing."""
 
 
-Outcome = Accepted | DocumentRefused
+Outcome = Accepted | DocumentRefused | SubmissionGone
+"""Gone is a result that was withdrawn since the same batch was sent before."""
 
 
 def accept_batch(
@@ -187,6 +198,12 @@ _TIME_IS_UP: Final = Reason(
     f"The batch took more than {BATCH_TIME.seconds:.0f} s. Send this item again.",
 )
 _ENDS_A_BATCH: Final = (StorageBusy, StorageUnwritable, StorageBroken, IdempotencyKeyReused)
+CODES_OF_BATCHES: Final = (
+    _WITHDRAWN.code,
+    _TIME_IS_UP.code,
+    *(fault.code for fault in _ENDS_A_BATCH),
+)
+"""Why an item of a batch is not stored although nothing is wrong with it."""
 
 _Group = list[tuple[int, Prepared | DocumentRefused]]
 """Items that one transaction stores, each with its place in the batch."""
@@ -308,8 +325,10 @@ class _Batch:
         replay = self._replay(place, prepared.sender.contributor_hash)
         earlier = find_earlier_answer(self._instance, connection, replay)
         if earlier is not None:
-            receipt = receipt_of(self._instance.secret, earlier.public_id)
-            return accepted_from(earlier.answer, receipt)
+            try:
+                return answer_again(self._instance, connection, earlier)
+            except SubmissionGone:
+                return SubmissionGone()
         if (known := self._seen.get(prepared.sender.content_hash or b"")) is not None:
             return known
         submission_id, accepted = store_once(self._instance, connection, prepared)
@@ -323,7 +342,8 @@ class _Batch:
         return accepted
 
     def _replay(self, place: int, sender: bytes) -> Replay | None:
-        return replay_of(self._instance, f"{_ENDPOINT}\n{place}", sender, self._digest, self.key)
+        item = f"\n{place}"
+        return replay_of(self._instance, "batch", sender, self._digest, self.key, place=item)
 
 
 def _as_repeated(accepted: Accepted) -> Accepted:
@@ -355,6 +375,10 @@ class _Listing:
             self._not_counted.append(UncountedItem(place, "refused", (), errors))
             if not self._dry_run:
                 count_refused(outcome)
+            return
+        if isinstance(outcome, SubmissionGone):
+            self._items.append(BatchItem(place, "withdrawn", None, None))
+            self._not_counted.append(UncountedItem(place, "withdrawn", (_WITHDRAWN,), ()))
             return
         item = _item(place, outcome, self._dry_run)
         self._items.append(item)
@@ -398,12 +422,13 @@ class _Listing:
         return BatchResponse(
             counts=BatchCounts(
                 items=self._number,
-                stored=by_status.total() - by_status["refused"],
+                stored=by_status.total() - by_status["refused"] - by_status["withdrawn"],
                 counted=by_status["counted"],
                 unverified=by_status["unverified"],
                 excluded=by_status["excluded"],
                 repeated=by_status["repeated"],
                 refused=by_status["refused"],
+                withdrawn=by_status["withdrawn"],
                 not_tried=self._number - by_status.total(),
             ),
             items=tuple(self._items),
@@ -429,5 +454,5 @@ def _item(place: int, accepted: Accepted, dry_run: bool) -> BatchItem:
     is_repeated = accepted.duplicate_of is not None
     status: BatchItemStatus = "repeated" if is_repeated else accepted.screening.status
     if dry_run and not is_repeated:
-        return BatchItem(place, status, None, None)
-    return BatchItem(place, status, accepted.id, accepted.receipt)
+        return BatchItem(place, status, None, None, accepted.warnings)
+    return BatchItem(place, status, accepted.id, accepted.receipt, accepted.warnings)

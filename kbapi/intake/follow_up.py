@@ -1,7 +1,7 @@
 """Accept a follow-up: read it, screen it, store it and merge it into evidence."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import orjson
@@ -14,7 +14,7 @@ from kbapi.documents.reader import read_body, refusal_of
 from kbapi.documents.refusal_rules import refuse_value
 from kbapi.documents.results import SubmittedSetting
 from kbapi.documents.shapes import problems_of
-from kbapi.errors import Problem, SubmissionGone
+from kbapi.errors import DocumentRefused, Problem, SubmissionGone
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up_rules import (
     NEEDS_A_SETTING,
@@ -34,8 +34,11 @@ from kbapi.storage import answers, results
 from kbapi.storage.follow_ups import (
     FollowedSetting,
     NewFollowUp,
+    delete_follow_up,
     drop_still_stable,
+    load_follow_ups,
     load_followed,
+    replace_follow_up,
     save_follow_up,
 )
 from kbapi.storage.pools import drop_unused_places, moved_with
@@ -129,18 +132,60 @@ def accept_follow_up(
     return response
 
 
+@dataclass(frozen=True, slots=True)
+class RemovedFollowUp:
+    """A follow-up that does not fit the corrected result and was removed."""
+
+    month: str
+    """Month of its arrival, YYYY-MM."""
+    outcome: FollowUpOutcome
+    """Its outcome."""
+    text: str
+    """Why it does not fit."""
+
+
+def follow_again(
+    instance: Instance, connection: Connection, stored: StoredSubmission
+) -> tuple[RemovedFollowUp, ...]:
+    """The follow-ups that do not fit a corrected result, removed; the others are screened again."""
+    removed = []
+    for earlier in load_follow_ups(connection, stored.id):
+        sent = _parse(orjson.loads(earlier.document), ())
+        try:
+            followed = _followed(connection, stored, sent)
+        except DocumentRefused as refused:
+            delete_follow_up(connection, earlier.id)
+            text = " ".join(problem.detail.strip() for problem in refused.problems)
+            removed.append(RemovedFollowUp(earlier.measured_month, sent.outcome, text))
+            continue
+        screened = _screened(instance, stored, followed)
+        new = replace(
+            _new_follow_up(instance, stored, followed, screened, earlier.document),
+            received_day=earlier.received_day,
+            measured_month=earlier.measured_month,
+        )
+        month, setting = earlier.measured_month, followed.setting
+        conditions = conditions_of(sent, setting.conditions, screened.status, month)
+        replace_follow_up(connection, earlier.id, new, conditions)
+    return tuple(removed)
+
+
 def _read(body: bytes) -> tuple[SubmittedFollowUp, str]:
     reading = read_body(body, _FOLLOW_UP)
-    problems = reading.problems
+    sent = _parse(reading.value, reading.problems)
+    return sent, orjson.dumps(reading.value).decode()
+
+
+def _parse(value: Any, problems: Sequence[Problem]) -> SubmittedFollowUp:
     try:
         # Called on the class, because the schema has a field with the name load.
-        sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, reading.value)
+        sent: SubmittedFollowUp = Schema.load(_FOLLOW_UP, value)
     except ValidationError as error:
         raise refusal_of([*problems, *problems_of(error.messages)]) from None
     check_time("shape")
     if problems:
         raise refusal_of(problems)
-    return sent, orjson.dumps(reading.value).decode()
+    return sent
 
 
 def _followed(
@@ -188,14 +233,12 @@ def _store(
     raw: str,
 ) -> FollowUpResponse:
     month = f"{instance.today():%Y-%m}"
-    screened = screen_follow_up(
-        followed.sent, followed.setting, followed.values, _grid_of(instance, stored, followed)
-    )
+    screened = _screened(instance, stored, followed)
     places = []
     unit = followed.setting.unit
     if followed.sent.outcome == "still_stable":
         places = drop_still_stable(
-            connection, unit.id, followed.setting.pool_id, screened.steps, month
+            connection, stored.id, unit.id, followed.setting.pool_id, screened.steps, month
         )
     new = _new_follow_up(instance, stored, followed, screened, raw)
     conditions = conditions_of(followed.sent, followed.setting.conditions, screened.status, month)
@@ -203,6 +246,13 @@ def _store(
     drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
     return _response(stored, followed, screened, replaced=bool(places))
+
+
+def _screened(
+    instance: Instance, stored: StoredSubmission, followed: _Followed
+) -> ScreenedFollowUp:
+    grid = _grid_of(instance, stored, followed)
+    return screen_follow_up(followed.sent, followed.setting, followed.values, grid)
 
 
 def _grid_of(instance: Instance, stored: StoredSubmission, followed: _Followed) -> Grid:

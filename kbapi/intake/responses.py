@@ -8,14 +8,14 @@ from sqlalchemy import Connection
 
 from kbapi.chips.chip import ChipSummary
 from kbapi.instance.instance import Instance
-from kbapi.instance.secret import receipt_of
+from kbapi.instance.secret import contributor_hash, receipt_of
 from kbapi.intake.decision_reasons import CODE_OF_DECISION, DECISION_SENTENCES
 from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
 from kbapi.storage.evidence import read_shallowest_failure
 from kbapi.storage.locks import find_lock_decision
 from kbapi.storage.pools import Peers, find_outlier_codes, find_peers, moved_with
 from kbapi.storage.results import StoredSetting, StoredSubmission
-from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
+from kbapi.vocabulary import DECISION_REASONS, Domain, Grade, LimitControl, ScreeningStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,8 @@ class ScreenedSetting:
     """How strongly the passed setting was tested: `short` (under 10 minutes) or `quick` (10 minutes
     or more). `long` is 30 minutes or more under two loads or with checked results."""
     peers: Peers | None
-    """How many units of the same pool are stable at this setting; null until the pool was first
-    evaluated, and where no setting passed."""
+    """How many units of the same pool are stable at this setting, as of one moment a day. Null
+    before the first answer, with fewer than five established contributors, or without a pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +97,8 @@ class Accepted:
     """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...] = ()
     """Numbers of readings that cannot be right and were not used; the rest of the result counts."""
+    warnings: tuple[Reason, ...] = ()
+    """What it costs that the result has no tokens; empty for one with both."""
 
     def without_receipt(self) -> str:
         """The answer as JSON to store; a receipt is never stored."""
@@ -119,6 +121,8 @@ class DryRunResponse:
     """How `chip_ids` contradicts the name of the chip; null where they agree."""
     reading_ignored: tuple[IgnoredReading, ...]
     """Numbers of readings that cannot be right and would not be used."""
+    warnings: tuple[Reason, ...]
+    """What it would cost that the result has no tokens; empty for one with both."""
     dry_run: Literal[True] = True
     """Always true: nothing was stored."""
 
@@ -132,6 +136,7 @@ def dry_run_from(accepted: Accepted) -> DryRunResponse:
         duplicate_of=accepted.duplicate_of,
         chip_conflict=accepted.chip_conflict,
         reading_ignored=accepted.reading_ignored,
+        warnings=accepted.warnings,
     )
 
 
@@ -150,6 +155,7 @@ def accepted_from(kept: str, receipt: str) -> Accepted:
         duplicate_of=fields["duplicate_of"],
         chip_conflict=fields.get("chip_conflict"),
         reading_ignored=tuple(IgnoredReading(**one) for one in fields.get("reading_ignored", ())),
+        warnings=_reasons(fields.get("warnings", [])),
     )
 
 
@@ -182,12 +188,21 @@ OUTLIER_SENTENCES: Final = {
 }
 """Why the latest outlier check of a pool excluded a unit, for the sender."""
 
-_SENTENCES: Final = (
+SENTENCES_OF_REASONS: Final = (
     {rule.code: rule.sentence for rule in SCREENING_RULES}
     | LATER_REMARKS
     | OUTLIER_SENTENCES
     | DECISION_SENTENCES
 )
+"""Why a setting does not count, or counts although a rule applies, by code."""
+EXCLUDING_CODES: Final = tuple(
+    code
+    for code in (*(rule.code for rule in SCREENING_RULES), *LATER_REMARKS, *OUTLIER_SENTENCES)
+    if code != CONTRADICTED_BY_FAILURE
+)
+"""The stored reasons of rules and of the outlier check."""
+LISTED_CODES: Final = (*EXCLUDING_CODES, *DECISION_REASONS)
+"""The reasons by which results can be listed: those of rules, outlier check and curators."""
 _THANKS: Final = "Thank you. Each result makes the suggested starts safer."
 _THANKS_FOR_FAILURE: Final = (
     "Thank you. A failed setting is the most useful result: it shows where to stop."
@@ -195,10 +210,17 @@ _THANKS_FOR_FAILURE: Final = (
 
 
 def describe_stored(
-    instance: Instance, connection: Connection, stored: StoredSubmission
+    instance: Instance,
+    connection: Connection,
+    stored: StoredSubmission,
+    *,
+    is_new_unit: bool = False,
 ) -> Accepted:
-    """The answer to a stored result."""
-    settings = tuple(describe_setting(connection, stored, setting) for setting in stored.settings)
+    """The answer to a stored result; no outlier check has seen a new unit."""
+    settings = tuple(
+        describe_setting(connection, stored, setting, is_new_unit=is_new_unit)
+        for setting in stored.settings
+    )
     failed = any(setting.unstable_steps is not None for setting in stored.settings)
     return Accepted(
         id=stored.public_id,
@@ -217,7 +239,26 @@ def describe_stored(
         reading_ignored=tuple(
             IgnoredReading(**ignored) for ignored in orjson.loads(stored.reading_ignored)
         ),
+        warnings=_warnings_about(instance, stored),
     )
+
+
+def _warnings_about(instance: Instance, stored: StoredSubmission) -> tuple[Reason, ...]:
+    """What it costs that the result has no tokens; empty for one with both."""
+    if stored.has_unit_token:
+        return ()
+    has_contributor = stored.contributor_hash != contributor_hash(instance.secret, None)
+    code = "unit_token_missing" if has_contributor else "contributor_token_missing"
+    return (Reason(code, TOKEN_WARNINGS[code]),)
+
+
+TOKEN_WARNINGS: Final = {
+    "contributor_token_missing": "The result has no contributor token. Without its receipt it "
+    "cannot be found again, and equal results count as one machine.",
+    "unit_token_missing": "The result has no unit token. Your equal results count as one machine, "
+    "and different ones as different machines.",
+}
+"""What a result costs its sender without tokens, by code."""
 
 
 def describe_repeated(
@@ -228,42 +269,53 @@ def describe_repeated(
 
 
 def describe_setting(
-    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+    connection: Connection,
+    stored: StoredSubmission,
+    setting: StoredSetting,
+    *,
+    is_new_unit: bool = False,
 ) -> ScreenedSetting:
     """How a setting is screened: reasons of a curator first, then of outlier check and rules."""
-    outlier_codes = _outlier_codes(connection, stored, setting)
+    unit_id = _NO_UNIT if is_new_unit else setting.place.unit_id
+    outlier_codes = _outlier_codes(connection, stored, setting, unit_id)
     codes = [
         *_decision_codes(setting.decision, setting.decision_reason),
         *outlier_codes,
         *orjson.loads(setting.reasons),
     ]
-    if _is_contradicted(connection, setting):
+    if _is_contradicted(connection, stored, setting):
         codes.append(CONTRADICTED_BY_FAILURE)
     return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
         moved_with=moved_with(setting.domain, setting.domains),
         status="excluded" if outlier_codes else setting.status,
-        reasons=tuple(Reason(code, _SENTENCES[code]) for code in codes),
+        reasons=tuple(Reason(code, SENTENCES_OF_REASONS[code]) for code in codes),
         grade=setting.grade,
         peers=_peers(connection, setting),
     )
 
 
+_NO_UNIT: Final = 0
+"""Less than the number of any unit."""
+
+
 def _outlier_codes(
-    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting, unit_id: int
 ) -> list[str]:
     """Why the pool's latest outlier check excluded a counted setting without a decision."""
     if setting.status != "counted" or setting.decision:
         return []
-    place = setting.place
-    return find_outlier_codes(connection, place.pool_id, place.unit_id, stored.unit.contributor_id)
+    pool_id = setting.place.pool_id
+    return find_outlier_codes(connection, pool_id, unit_id, stored.unit.contributor_id)
 
 
-def _is_contradicted(connection: Connection, setting: StoredSetting) -> bool:
+def _is_contradicted(
+    connection: Connection, stored: StoredSubmission, setting: StoredSetting
+) -> bool:
     if setting.status != "counted" or setting.stable_steps is None:
         return False
-    failure = read_shallowest_failure(connection, setting.place)
+    failure = read_shallowest_failure(connection, setting.place, stored.id)
     return failure is not None and setting.stable_steps >= failure
 
 
@@ -287,7 +339,7 @@ def _describe_locks_alone(connection: Connection, submission_id: int) -> Screeni
     if decision is None or decision[0] != "invalidate":
         return Screening("counted", ())
     codes = _decision_codes(*decision)
-    return Screening("excluded", tuple(Reason(code, _SENTENCES[code]) for code in codes))
+    return Screening("excluded", tuple(Reason(code, SENTENCES_OF_REASONS[code]) for code in codes))
 
 
 def _decision_codes(decision: str, reason_code: str | None) -> tuple[str, ...]:

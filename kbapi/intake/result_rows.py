@@ -14,6 +14,7 @@ from kbapi.documents.results import Lock, Platform, SubmittedResult
 from kbapi.instance.instance import Instance
 from kbapi.intake.screening import ScreenedSetting
 from kbapi.storage import pools
+from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, PoolKey
 from kbapi.storage.readings import NewLock, NewReading
 from kbapi.storage.results import NewSetting, NewSubmission, find_or_add_unit
@@ -27,7 +28,17 @@ class Sender:
 
     contributor_hash: bytes
     unit_hash: bytes | None
-    content_hash: bytes | None
+    """None without a unit token."""
+    document_hash: bytes
+    """Of its unit, or its contributor, and the document."""
+
+    @property
+    def content_hash(self) -> bytes | None:
+        """What recognises a repeated document of a unit; None without a unit token.
+
+        A repeat must not show a sender without tokens that an equal document is stored.
+        """
+        return None if self.unit_hash is None else self.document_hash
 
 
 def new_submission(
@@ -39,21 +50,49 @@ def new_submission(
 ) -> NewSubmission:
     """The document with its settings, locks and readings, ready to save under a new id."""
     today = instance.today()
-    measured_month = document.result.measured_in or f"{today:%Y-%m}"
+    place = Place(_new_public_id(today), today, find_unit_of(instance, connection, sender))
+    return submission_at(instance, connection, document, screened, place, sender.content_hash)
+
+
+def find_unit_of(instance: Instance, connection: Connection, sender: Sender) -> UnitRow:
+    """The unit of the sender, added with its contributor if it is new."""
+    return find_or_add_unit(
+        connection,
+        contributor_hash=sender.contributor_hash,
+        unit_hash=sender.unit_hash,
+        document_hash=sender.document_hash,
+        key_id=instance.secret.key_id,
+        today=instance.today(),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Under which id, day and unit a document is stored."""
+
+    public_id: str
+    received_day: date
+    unit: UnitRow
+
+
+def submission_at(
+    instance: Instance,
+    connection: Connection,
+    document: ReadDocument,
+    screened: tuple[ScreenedSetting, ...],
+    place: Place,
+    content_hash: bytes | None,
+) -> NewSubmission:
+    """The document with its settings, locks and readings, ready to save at this place."""
+    measured_month = document.result.measured_in or f"{place.received_day:%Y-%m}"
     return NewSubmission(
-        public_id=_new_public_id(today),
+        public_id=place.public_id,
         chip_id=_find_or_add_chip(instance, connection, document.chip).id,
-        unit=find_or_add_unit(
-            connection,
-            contributor_hash=sender.contributor_hash,
-            unit_hash=sender.unit_hash,
-            key_id=instance.secret.key_id,
-            today=today,
-        ),
-        received_day=today,
+        unit=place.unit,
+        received_day=place.received_day,
         measured_month=measured_month,
         document=orjson.dumps(document.raw).decode(),
-        content_hash=sender.content_hash,
+        content_hash=content_hash,
         rules_version=RULES_VERSION,
         settings=tuple(new_setting(instance, document, one) for one in screened),
         locks=rows_of_locks(document.result, measured_month),
@@ -65,8 +104,21 @@ def new_submission(
 
 def _new_public_id(today: date) -> str:
     """A version 7 UUID with the day as its time: the moment of arrival is not stored."""
-    midnight = datetime(today.year, today.month, today.day, tzinfo=UTC)
-    return str(uuid_utils.uuid7(nanoseconds=int(midnight.timestamp()) * 1_000_000_000))
+    return str(uuid_utils.uuid7(nanoseconds=_midnight_s(today) * 1_000_000_000))
+
+
+def least_id_of(day: date) -> str:
+    """A text before every id of this day, and after those of earlier days.
+
+    >>> least_id_of(date(2026, 9, 15))
+    '01a0a25d-0400'
+    """
+    digits = f"{_midnight_s(day) * 1_000:012x}"
+    return f"{digits[:8]}-{digits[8:]}"
+
+
+def _midnight_s(day: date) -> int:
+    return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp())
 
 
 def _find_or_add_chip(instance: Instance, connection: Connection, chip: ChipName) -> pools.ChipRow:

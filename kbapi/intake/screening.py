@@ -261,7 +261,7 @@ SCREENING_RULES: Final = (
     ScreeningRule(
         "not_on_this_chip",
         "excluded",
-        "This chip has no such supply rail (domain) or control in the catalogue. See "
+        "The catalogue lists no such supply rail (domain) or control for this chip. See "
         "/v1/chips/{chip}, or tell the host that the catalogue is wrong.",
         _not_on_this_chip,
     ),

@@ -2,13 +2,14 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Final, Literal
 
 import orjson
 from sqlalchemy import Connection
 
+from kbapi.clock import full_hour_s
 from kbapi.documents.reader import JsonReading, ReadDocument, read_document, read_json
-from kbapi.errors import DocumentRefused, IdempotencyKeyReused
+from kbapi.errors import DocumentRefused, IdempotencyKeyReused, SubmissionGone
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash, receipt_of, unit_hash
 from kbapi.intake.responses import (
@@ -23,8 +24,10 @@ from kbapi.intake.result_rows import Sender, new_submission
 from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.metrics.counters import count_rule, count_submission
 from kbapi.storage import pools, results
+from kbapi.storage.contributors import NO_ANSWER
 from kbapi.storage.results import StoredOutcome
 from kbapi.time_budget import check_time
+from kbapi.vocabulary import KeyedEndpoint
 
 _EARLIEST_ZONE: Final = timedelta(hours=14)
 
@@ -70,11 +73,13 @@ def _sender_of(instance: Instance, document: ReadDocument) -> Sender:
     result, secret = document.result, instance.secret
     contributor = contributor_hash(secret, result.contributor_token)
     unit = unit_hash(secret, result.contributor_token, result.unit_token)
-    content = None
-    if unit is not None:
-        canonical = orjson.dumps(document.raw, option=orjson.OPT_SORT_KEYS)
-        content = secret.keyed_hash("content", unit + canonical)
-    return Sender(contributor, unit, content)
+    return Sender(contributor, unit, document_hash(instance, unit or contributor, document))
+
+
+def document_hash(instance: Instance, sender: bytes, document: ReadDocument) -> bytes:
+    """The keyed hash of a document and of its unit, or of its contributor without a unit token."""
+    canonical = orjson.dumps(document.raw, option=orjson.OPT_SORT_KEYS)
+    return instance.secret.keyed_hash("content", sender + canonical)
 
 
 def store_once(
@@ -90,15 +95,17 @@ def store_once(
     submission_id, _ = results.save_submission(connection, new)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
-    return submission_id, describe_stored(instance, connection, stored)
+    # Without a unit token the unit may be that of an equal document, which must not show.
+    is_new = sender.unit_hash is None
+    return submission_id, describe_stored(instance, connection, stored, is_new_unit=is_new)
 
 
-def count_accepted(accepted: Accepted) -> None:
+def count_accepted(accepted: Accepted, outcome: Literal["stored", "corrected"] = "stored") -> None:
     """Count a stored document, with each rule that applied to its settings and readings."""
     if accepted.duplicate_of is not None:
         count_submission("repeated")
         return
-    count_submission("stored")
+    count_submission(outcome)
     for setting in accepted.settings:
         for reason in setting.reasons:
             count_rule(reason.code, "setting")
@@ -120,19 +127,31 @@ _IDEMPOTENCY_LIFE: Final = timedelta(hours=24)
 class Replay:
     """The hashes under which the answer to a request is stored."""
 
+    endpoint: KeyedEndpoint
     scope_hash: bytes
     fingerprint: bytes
 
 
 def replay_of(
-    instance: Instance, endpoint: str, sender: bytes, body: bytes, key: str | None
+    instance: Instance,
+    endpoint: KeyedEndpoint,
+    sender: bytes,
+    body: bytes,
+    key: str | None,
+    *,
+    place: str = "",
 ) -> Replay | None:
-    """The hashes for the answer to this request; None for a request without a key."""
+    """The hashes for the answer to this request; None for a request without a key.
+
+    `place` separates the items of a batch.
+    """
     if key is None:
         return None
     secret = instance.secret
+    scope = f"{endpoint}{place}\n{key}\n".encode()
     return Replay(
-        scope_hash=secret.keyed_hash("idempotency", f"{endpoint}\n{key}\n".encode() + sender),
+        endpoint=endpoint,
+        scope_hash=secret.keyed_hash("idempotency", scope + sender),
         fingerprint=secret.keyed_hash("fingerprint", body),
     )
 
@@ -163,20 +182,34 @@ def keep_answer(
     submission_id: int,
     answer: str,
 ) -> None:
-    """Store an answer for a day; the withdrawal of its submission deletes it."""
+    """Store an answer for a day, up to a full hour; a withdrawal of its submission deletes it."""
     now = instance.now()
     results.save_outcome(
         connection,
         scope_hash=replay.scope_hash,
         fingerprint=replay.fingerprint,
+        endpoint=replay.endpoint,
         submission_id=submission_id,
         answer=answer,
         now_s=int(now.timestamp()),
-        expires_at=int((now + _IDEMPOTENCY_LIFE).timestamp()),
+        expires_at=full_hour_s(now + _IDEMPOTENCY_LIFE),
     )
 
 
-_ENDPOINT: Final = "submissions"
+def answer_again(instance: Instance, connection: Connection, earlier: StoredOutcome) -> Accepted:
+    """The answer to a repeated request; of a corrected result, its present state.
+
+    Raises
+    ------
+    SubmissionGone
+        When the result was withdrawn.
+    """
+    if earlier.public_id is None:
+        raise SubmissionGone
+    if earlier.answer == NO_ANSWER:
+        stored = results.load_submission_of(connection, earlier.public_id)
+        return describe_stored(instance, connection, stored)
+    return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
 
 
 def accept_submission(
@@ -195,13 +228,13 @@ def accept_submission(
     StorageBusy, StorageUnwritable, StorageBroken
         When the database cannot be written now.
     """
-    prepared = _prepare(instance, body)
+    prepared = prepare_counted(instance, body)
     sender = prepared.sender.contributor_hash
-    replay = replay_of(instance, _ENDPOINT, sender, body, idempotency_key)
+    replay = replay_of(instance, "submissions", sender, body, idempotency_key)
     with instance.writing() as connection:
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
-            return accepted_from(earlier.answer, receipt_of(instance.secret, earlier.public_id))
+            return answer_again(instance, connection, earlier)
         submission_id, accepted = store_once(instance, connection, prepared)
         if replay is not None:
             keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
@@ -220,7 +253,11 @@ def dry_run_submission(instance: Instance, body: bytes) -> DryRunResponse:
     return dry_run_from(accepted)
 
 
-def _prepare(instance: Instance, body: bytes) -> Prepared:
+def prepare_counted(instance: Instance, body: bytes) -> Prepared:
+    """The document, read and screened; a refused one is counted.
+
+    Raises what `prepare` raises, and JsonUnreadable.
+    """
     try:
         return prepare(instance, read_json(body))
     except DocumentRefused as refused:

@@ -21,7 +21,7 @@ CONTENT_TYPE: Final = CONTENT_TYPE_LATEST
 
 disable_created_metrics()  # type: ignore[no-untyped-call]  # not available for several processes
 
-Outcome = Literal["stored", "repeated", "refused"]
+Outcome = Literal["stored", "corrected", "repeated", "refused"]
 Concern = Literal["refusal", "setting", "reading"]
 FollowUpStatus = Literal["counted", "unverified", "recorded"]
 Served = Literal["stored", "computed", "previous", "waited"]

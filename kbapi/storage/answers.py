@@ -1,7 +1,7 @@
 """Stored answers: bytes with ETag and stamp; one computation at a time for each question."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from threading import Event, Lock
@@ -15,8 +15,9 @@ from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
 from kbapi.storage.sqlite.engine import HotReads
-from kbapi.storage.tables import Chip, Line, Pool
+from kbapi.storage.tables import Chip, Conditions, Line, Pool
 from kbapi.storage.tables_evidence import PoolPeers, StoredAnswer
+from kbapi.storage.tables_reports import LockReport
 
 ANSWERS_PER_CHIP: Final = 64
 """Beyond this many different questions about one chip the oldest answers are deleted."""
@@ -31,6 +32,9 @@ class Stamp:
     day: date
 
 
+_NO_REVISION: Final = b'"revision":""'
+
+
 @dataclass(frozen=True, slots=True)
 class AnswerBytes:
     """A finished answer, as it goes over the wire."""
@@ -39,6 +43,15 @@ class AnswerBytes:
     etag: str
     age_s: int | None = None
     """Seconds since it was right, where a newer one is being computed at this moment."""
+
+    @classmethod
+    def from_stored(cls, body: bytes, etag: str) -> "AnswerBytes":
+        """The answer with its ETag as its revision; stored bytes have an empty one.
+
+        >>> AnswerBytes.from_stored(b'{"revision":"","units":7}', "3f").body
+        b'{"revision":"3f","units":7}'
+        """
+        return cls(body.replace(_NO_REVISION, b'"revision":"%s"' % etag.encode(), 1), etag)
 
 
 # The one statement of a hot read: it compares the stamp instead of fetching it.
@@ -56,7 +69,22 @@ def find_fresh_answer(
 ) -> AnswerBytes | None:
     """The stored answer to this question, if nothing that it depends on has changed."""
     rows = reads.rows(_FRESH_ANSWER, (question, version, today.isoformat()))
-    return AnswerBytes(*rows[0]) if rows else None
+    return AnswerBytes.from_stored(*rows[0]) if rows else None
+
+
+def have_results(connection: Connection, chip_key: str, texts: Mapping[str, str]) -> bool:
+    """Whether results, or lock reports of this chip, have each text in the column of its name."""
+    of_chip = select(col(Chip.id)).where(col(Chip.key) == chip_key)
+    for column, text in texts.items():
+        tables = (
+            select(Conditions.id).where(Conditions.__table__.c[column] == text),
+            select(LockReport.id).where(
+                col(LockReport.chip_id).in_(of_chip), LockReport.__table__.c[column] == text
+            ),
+        )
+        if not any(connection.execute(rows.limit(1)).first() for rows in tables):
+            return False
+    return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +99,7 @@ class Place:
 def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: AnswerBytes) -> bool:
     """Whether the answer was stored: one that became outdated while it was computed is not.
 
-    Beyond the limit, the chip's oldest answers are deleted.
+    Its revision is empty. Beyond the limit, the chip's oldest answers are deleted.
     """
     if not _is_current(connection, place.line_id, stamp):
         return False
@@ -116,13 +144,17 @@ def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
 
 
 def save_peers(
-    connection: Connection, pool_id: int, known: Sequence[int], stable: Sequence[int]
+    connection: Connection, pool_id: int, day: date, known: Sequence[int], stable: Sequence[int]
 ) -> None:
-    """Store how many units were known and stable at each depth of a pool, by steps from 0."""
+    """Store how many units were known and stable at each depth of a pool, by steps from 0.
+
+    No depth of a pool that is too small to be shown.
+    """
     connection.execute(delete(PoolPeers).where(col(PoolPeers.pool_id) == pool_id))
     connection.execute(
         insert(PoolPeers).values(
             pool_id=pool_id,
+            day=day,
             known=orjson.dumps(list(known)).decode(),
             stable=orjson.dumps(list(stable)).decode(),
         )

@@ -2,16 +2,25 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, Final, Literal, cast
 
-from sqlalchemy import JSON, ColumnClause, Connection, column, text, type_coerce
+from sqlalchemy import JSON, ColumnClause, ColumnElement, Connection, column, text, type_coerce
 from sqlalchemy.orm import aliased
-from sqlmodel import Session, col, delete, select
+from sqlmodel import Session, and_, col, delete, or_, select, update
 
 from kbapi.storage.pools import COUNTED, EvidenceKey
-from kbapi.storage.sqlite.engine import session_on
-from kbapi.storage.tables import Chip, Conditions, Contributor, SettingResult, Submission, Unit
+from kbapi.storage.sqlite.engine import checksum_of, session_on
+from kbapi.storage.tables import (
+    Chip,
+    Conditions,
+    Contributor,
+    IdempotencyRecord,
+    SettingResult,
+    Submission,
+    Unit,
+)
 from kbapi.storage.tables_reports import FollowUp
+from kbapi.vocabulary import FollowUpOutcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +41,51 @@ def drop_unit_if_unused(connection: Connection, unit: UnitRow) -> None:
         session.exec(delete(Unit).where(col(Unit.id) == unit.id))
         if session.exec(other_unit).first() is None:
             session.exec(delete(Contributor).where(col(Contributor.id) == unit.contributor_id))
+
+
+NO_ANSWER: Final = "null"
+"""What is stored instead of the answer to a result that was corrected or withdrawn."""
+
+
+def no_answer() -> dict[str, str]:
+    """The columns of a record whose answer is deleted."""
+    return {"answer": NO_ANSWER, "answer_checksum": checksum_of(NO_ANSWER)}
+
+
+def mark_withdrawn(connection: Connection, which: ColumnElement[bool]) -> None:
+    """Keep the records of batch items of these documents without content; call it before deleting.
+
+    While its key is known, the same batch does not store them again.
+    """
+    connection.execute(
+        update(IdempotencyRecord)
+        .where(
+            col(IdempotencyRecord.submission_id).in_(select(Submission.id).where(which)),
+            col(IdempotencyRecord.endpoint) == "batch",
+        )
+        .values(submission_id=None, **no_answer())
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """When a submission arrived, and the hashes of its sender."""
+
+    day: date
+    contributor_hash: bytes
+    unit_hash: bytes | None
+
+
+def load_arrival(connection: Connection, submission_id: int) -> Arrival:
+    """When this submission arrived and whose it is."""
+    with session_on(connection) as session:
+        row = session.exec(
+            select(col(Submission.received_day), col(Contributor.token_hash), col(Unit.token_hash))
+            .join(Unit, col(Unit.id) == col(Submission.unit_id))
+            .join(Contributor, col(Contributor.id) == col(Unit.contributor_id))
+            .where(Submission.id == submission_id)
+        ).one()
+        return Arrival(*row)
 
 
 def find_contributor(connection: Connection, token_hash: bytes) -> int | None:
@@ -66,10 +120,20 @@ def load_sent(
 
 
 @dataclass(frozen=True, slots=True)
+class SettingEnd:
+    """A later report on the unit that can end a setting in use."""
+
+    pool_id: int
+    reason: Literal[FollowUpOutcome, "failed_in_later_result"]
+    steps: int
+    """Where it failed, in steps below stock; 0 where the report is about no setting."""
+
+
+@dataclass(frozen=True, slots=True)
 class Since:
     """What has happened since a submission."""
 
-    outcomes: frozenset[str]
+    ends: tuple["SettingEnd", ...]
     longest_days: int
     """The longest time in use that a follow-up reports."""
     has_later_firmware: bool
@@ -80,14 +144,66 @@ def find_since(connection: Connection, submission_id: int) -> Since:
     """What follow-ups and the results of others report since this submission."""
     with session_on(connection) as session:
         reports = session.exec(
-            select(FollowUp.outcome, FollowUp.days).where(FollowUp.submission_id == submission_id)
+            select(FollowUp.days).where(FollowUp.submission_id == submission_id)
         ).all()
         return Since(
-            outcomes=frozenset(outcome for outcome, _ in reports),
-            longest_days=max((days or 0 for _, days in reports), default=0),
+            ends=(
+                *_ends_by_follow_ups(session, submission_id),
+                *_ends_by_results(session, submission_id),
+            ),
+            longest_days=max((days or 0 for days in reports), default=0),
             has_later_firmware=_has_later_firmware(session, submission_id),
             has_later_driver=_has_later_driver(session, submission_id),
         )
+
+
+def _ends_by_follow_ups(session: Session, submission_id: int) -> list[SettingEnd]:
+    """Those of follow-ups on this submission, and of later ones on other results of the unit."""
+    mine = aliased(Submission)
+    rows = session.exec(
+        select(FollowUp.pool_id, FollowUp.outcome, FollowUp.steps)
+        .join(mine, col(mine.unit_id) == col(FollowUp.unit_id))
+        .join(Unit, col(Unit.id) == col(FollowUp.unit_id))
+        .where(
+            mine.id == submission_id,
+            col(FollowUp.outcome) != "still_stable",
+            or_(
+                col(FollowUp.submission_id) == submission_id,
+                and_(
+                    col(FollowUp.received_day) > mine.received_day,
+                    # Without a token, other results of the unit are equal ones of others.
+                    col(Unit.token_hash).is_not(None),
+                ),
+            ),
+        )
+        .order_by(col(FollowUp.id))
+    )
+    return [
+        SettingEnd(pool_id, cast(FollowUpOutcome, outcome), steps)
+        for pool_id, outcome, steps in rows
+    ]
+
+
+def _ends_by_results(session: Session, submission_id: int) -> list[SettingEnd]:
+    """Those of later results of the unit that failed in the same pools."""
+    later = aliased(SettingResult)
+    rows = session.exec(
+        select(later.pool_id, later.unstable_steps)
+        .join(SettingResult, col(SettingResult.unit_id) == col(later.unit_id))
+        .where(
+            SettingResult.submission_id == submission_id,
+            later.pool_id == SettingResult.pool_id,
+            later.submission_id > submission_id,
+            later.measured_month >= SettingResult.measured_month,
+            later.status != "excluded",
+        )
+        .order_by(col(later.id))
+    )
+    return [
+        SettingEnd(pool_id, "failed_in_later_result", steps)
+        for pool_id, steps in rows
+        if steps is not None
+    ]
 
 
 def _has_later_firmware(session: Session, submission_id: int) -> bool:
@@ -156,6 +272,7 @@ def delete_contributor(connection: Connection, contributor_id: int) -> Withdrawn
             .join(Chip, col(Chip.id) == col(Submission.chip_id))
             .where(col(Submission.unit_id).in_(units))
         ).all()
+        mark_withdrawn(connection, col(Submission.unit_id).in_(units))
         places = {
             EvidenceKey(*key)
             for table in (SettingResult, FollowUp)

@@ -12,8 +12,8 @@ from sqlmodel import case, col, func, insert, or_, select, update
 from kbapi.storage.pools import EvidenceKey
 from kbapi.storage.sqlite.engine import load_as, session_on
 from kbapi.storage.tables import Chip, Conditions, SettingResult, Submission, Unit
-from kbapi.storage.tables_reports import AccessKey, Decision
-from kbapi.vocabulary import DecisionAction, ScreeningStatus
+from kbapi.storage.tables_reports import AccessKey, Decision, Erasure
+from kbapi.vocabulary import DecisionAction, ErasureReason, ScreeningStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,8 @@ class DecisionRow:
     ordinal: int
     decision: DecisionAction
     reason_code: str
-    decided_by: int
+    decided_by: int | None
+    """Number of the access key; None for a command on the folder."""
     decided_day: date
 
 
@@ -34,6 +35,23 @@ def add_decisions(connection: Connection, rows: Iterable[DecisionRow]) -> None:
     if new:
         with session_on(connection) as session:
             session.exec(insert(Decision), params=new)
+
+
+@dataclass(frozen=True, slots=True)
+class ErasureRow:
+    """That the host erased results, without anything of them."""
+
+    erased_day: date
+    reason_code: ErasureReason
+    results: int
+    decided_by: int | None
+    """Number of the access key; None for a command on the folder."""
+
+
+def add_erasure(connection: Connection, row: ErasureRow) -> None:
+    """Store that results were erased."""
+    with session_on(connection) as session:
+        session.add(Erasure(**asdict(row)))
 
 
 _OF_THESE: Final = col(SettingResult.submission_id).in_(bindparam("submissions", expanding=True))
@@ -185,7 +203,7 @@ class DecisionKept:
     decision: DecisionAction
     reason_code: str
     decided_day: date
-    key_number: int
+    key_number: int | None
     key_name: str
 
 
@@ -194,7 +212,7 @@ def load_history(connection: Connection, submission_id: int, ordinal: int) -> li
     with session_on(connection) as session:
         rows = session.exec(
             select(Decision, AccessKey)
-            .join(AccessKey, col(AccessKey.id) == col(Decision.decided_by))
+            .join(AccessKey, col(AccessKey.id) == col(Decision.decided_by), isouter=True)
             .where(Decision.submission_id == submission_id, Decision.ordinal == ordinal)
             .order_by(col(Decision.id))
         )
@@ -203,8 +221,8 @@ def load_history(connection: Connection, submission_id: int, ordinal: int) -> li
                 decision=cast(DecisionAction, decision.decision),
                 reason_code=decision.reason_code,
                 decided_day=decision.decided_day,
-                key_number=key.id,
-                key_name=key.name,
+                key_number=decision.decided_by,
+                key_name=key.name if key is not None else "",
             )
             for decision, key in rows
         ]

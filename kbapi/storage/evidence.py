@@ -9,15 +9,28 @@ from typing import Final
 import numpy as np
 import orjson
 from numpy.typing import NDArray
-from sqlalchemy import Connection, TableValuedAlias, func, select
+from sqlalchemy import Connection, TableValuedAlias, bindparam, func, select
+from sqlalchemy.dialects import sqlite
 from sqlmodel import col
 
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
-from kbapi.storage.sqlite.engine import find_number, find_rows
-from kbapi.storage.tables import Conditions, Contributor
+from kbapi.storage.sqlite.engine import find_number, find_row, find_rows
+from kbapi.storage.tables import Conditions, Contributor, Submission
 
 Integers = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """Which results arrived on a day."""
+
+    day: date
+    last_before: int
+    """No submission up to this number arrived on the day."""
+
+
+NOTHING_RECENT: Final = Recent(date.max, 1 << 62)
 
 
 @dataclass(frozen=True)
@@ -37,6 +50,8 @@ class ResultRows:
     is_follow_up: NDArray[np.bool_]
     month: Integers
     """Twelve times the year and the month of the year, 1 to 12."""
+    arrival: Integers
+    """The order of the recent ones; 0 for the others."""
 
     def some(self, places: Integers) -> "ResultRows":
         """Those at these places."""
@@ -47,26 +62,37 @@ class ResultRows:
 # each value that crosses from SQLite to Python costs more than the arithmetic. A pass is packed
 # one step deeper, so that 0 is no pass.
 _FAILED, _EARLY, _FLAG = 2048, 1024, 2
+_MONTHS, _AFTER_RESULTS = 1 << 20, 1 << 40
 _RESULTS: Final = f"""
     SELECT counted.unit_id, unit.contributor_id, conditions_id,
            ((((COALESCE(stable_steps, -1) + 1) * {_FAILED}
               + COALESCE(unstable_steps, {_FAILED - 1})) * {_EARLY}
              + early_stop_steps) * {_FLAG} + confirmed_by_curator) * {_FLAG} + is_follow_up,
-           substr(measured_month, 1, 4) * 12 + substr(measured_month, 6)
+           substr(measured_month, 1, 4) * 12 + substr(measured_month, 6) + {_MONTHS} * CASE
+               WHEN is_follow_up THEN (received_day >= ?2) * {_AFTER_RESULTS}
+               ELSE max(0, submission_id - ?3)
+           END
     FROM ({COUNTED}) AS counted JOIN unit ON unit.id = counted.unit_id
-    WHERE counted.pool_id = ?
+    WHERE counted.pool_id = ?1
     """  # noqa: S608 - put together from constants
 
 
-def read_results(connection: Connection, pool_id: int, what_if: WhatIf | None = None) -> ResultRows:
+def read_results(
+    connection: Connection,
+    pool_id: int,
+    what_if: WhatIf | None = None,
+    recent: Recent = NOTHING_RECENT,
+) -> ResultRows:
     """Everything that counts in a pool, or would count after the decision."""
-    rows = find_rows(connection, with_what_if(what_if, _RESULTS), (pool_id,))
+    values = (pool_id, recent.day.isoformat(), recent.last_before)
+    rows = find_rows(connection, with_what_if(what_if, _RESULTS), values)
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
     packed, is_follow_up = np.divmod(packed, _FLAG)
     packed, confirmed_by_curator = np.divmod(packed, _FLAG)
     packed, early_stop = np.divmod(packed, _EARLY)
     passed, failed = np.divmod(packed, _FAILED)
+    arrival, month = np.divmod(month, _MONTHS)
     return ResultRows(
         unit=unit,
         contributor=contributor,
@@ -77,7 +103,34 @@ def read_results(connection: Connection, pool_id: int, what_if: WhatIf | None = 
         confirmed_by_curator=confirmed_by_curator == 1,
         is_follow_up=is_follow_up == 1,
         month=month,
+        arrival=arrival,
     )
+
+
+# Compiled once: a search runs it some twenty times.
+_FROM_NUMBER: Final = (
+    select(col(Submission.received_day))
+    .where(col(Submission.id) >= bindparam("number"))
+    .order_by(col(Submission.id))
+)
+_NEXT: Final = f"{_FROM_NUMBER.compile(dialect=sqlite.dialect())} LIMIT 1"
+
+
+def find_recent(connection: Connection, day: date) -> Recent:
+    """Which results arrived on this day or later: numbers of submissions rise with the days."""
+
+    def is_earlier(number: int) -> bool:
+        """Whether the next submission from this number on arrived before the day."""
+        row = find_row(connection, _NEXT, (number,))
+        return row is not None and row[0] < day.isoformat()
+
+    low, high = 0, 1
+    while is_earlier(high):
+        low, high = high, 2 * high
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (middle + 1, high) if is_earlier(middle) else (low, middle)
+    return Recent(day, low - 1)
 
 
 _SHALLOWEST_FAILURE: Final = f"""
@@ -85,13 +138,20 @@ _SHALLOWEST_FAILURE: Final = f"""
     JOIN conditions AS own ON own.id = ?3
     JOIN conditions AS other ON other.id = counted.conditions_id
      AND other.firmware = own.firmware AND other.microcode = own.microcode
+    JOIN unit ON unit.id = ?2
     WHERE counted.pool_id = ?1 AND counted.unit_id = ?2
+      AND (unit.token_hash IS NOT NULL OR counted.submission_id = ?4)
     """  # noqa: S608 - put together from constants
 
 
-def read_shallowest_failure(connection: Connection, key: EvidenceKey) -> int | None:
-    """Where the unit failed first in this pool and firmware era, None where it never did."""
-    values = (key.pool_id, key.unit_id, key.conditions_id)
+def read_shallowest_failure(
+    connection: Connection, key: EvidenceKey, submission_id: int
+) -> int | None:
+    """Where the unit failed first in this pool and firmware era, None where it never did.
+
+    Without a unit token, only by this submission: equal documents of others are no one's business.
+    """
+    values = (key.pool_id, key.unit_id, key.conditions_id, submission_id)
     return find_number(connection, _SHALLOWEST_FAILURE, values)
 
 
@@ -141,6 +201,16 @@ def find_first_seen_by(
         .where(col(Contributor.first_seen_day) <= day, col(Contributor.token_hash) != without_token)
     )
     return np.array(found.scalars().all(), dtype=np.int64)
+
+
+def find_oldest_day(connection: Connection, without_token: bytes) -> date | None:
+    """When the first contributor with a token was first seen, None without any."""
+    return connection.execute(
+        select(col(Contributor.first_seen_day))
+        .where(col(Contributor.token_hash) != without_token)
+        .order_by(col(Contributor.id))
+        .limit(1)
+    ).scalar_one_or_none()
 
 
 def _each_of(ids: Sequence[int]) -> TableValuedAlias:

@@ -7,7 +7,8 @@ from typing import Any, Final, cast
 import orjson
 from sqlalchemy import Connection, Row, Select, bindparam
 from sqlalchemy import select as select_columns
-from sqlmodel import Session, and_, col, select
+from sqlalchemy.orm import aliased
+from sqlmodel import Session, and_, col, delete, func, or_, select, update
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
@@ -108,16 +109,38 @@ def save_follow_up(
     return EvidenceKey(new.pool_id, new.unit_id, conditions_id)
 
 
+def replace_follow_up(
+    connection: Connection, follow_up_id: int, new: NewFollowUp, conditions: ConditionsKey
+) -> None:
+    """Store this follow-up in the place of an earlier form of it."""
+    values = asdict(new) | {
+        "conditions_id": find_or_add_conditions(connection, conditions),
+        "document_checksum": checksum_of(new.document),
+    }
+    with session_on(connection) as session:
+        session.exec(update(FollowUp).where(col(FollowUp.id) == follow_up_id).values(**values))
+
+
+def delete_follow_up(connection: Connection, follow_up_id: int) -> None:
+    """Delete this follow-up."""
+    with session_on(connection) as session:
+        session.exec(delete(FollowUp).where(col(FollowUp.id) == follow_up_id))
+
+
 def drop_still_stable(
-    connection: Connection, unit_id: int, pool_id: int, steps: int, month: str
+    connection: Connection, submission_id: int, unit_id: int, pool_id: int, steps: int, month: str
 ) -> list[EvidenceKey]:
     """The places of earlier reports that this setting is still stable, now that they are deleted.
 
     A script sends one each day; the latest of a unit, setting and month replaces the others.
+    Without a unit token these are the reports on this submission: equal ones are of others.
     """
     with session_on(connection) as session:
         earlier = session.exec(
-            select(FollowUp).where(
+            select(FollowUp)
+            .join(Unit, col(Unit.id) == col(FollowUp.unit_id))
+            .where(
+                or_(FollowUp.submission_id == submission_id, col(Unit.token_hash).is_not(None)),
                 FollowUp.unit_id == unit_id,
                 FollowUp.pool_id == pool_id,
                 FollowUp.steps == steps,
@@ -134,6 +157,8 @@ def drop_still_stable(
 class StoredFollowUp:
     """A follow-up as it was screened."""
 
+    id: int
+    received_day: date
     document: str
     measured_month: str
     status: FollowUpStatus
@@ -153,6 +178,8 @@ def load_follow_ups(connection: Connection, submission_id: int) -> list[StoredFo
         )
         return [
             StoredFollowUp(
+                id=row.id,
+                received_day=row.received_day,
                 document=row.document,
                 measured_month=row.measured_month,
                 status=cast(FollowUpStatus, row.status),
@@ -200,8 +227,27 @@ class FollowedRow:
     failure: str
     is_effect_shown: bool
     changed: frozenset[str]
+    failed_after: int | None = None
+    """Days from the arrival of the result to that of a later one that failed here or nearer to
+    stock; None without such a result."""
 
 
+_LATER: Final = aliased(SettingResult)
+_LATER_RESULT: Final = aliased(Submission)
+_FAILED_DAY: Final = (
+    select_columns(func.min(_LATER_RESULT.received_day))
+    .join(_LATER, col(_LATER.submission_id) == col(_LATER_RESULT.id))
+    .where(
+        col(_LATER.unit_id) == col(FollowUp.unit_id),
+        col(_LATER.pool_id) == col(FollowUp.pool_id),
+        col(_LATER.submission_id) > col(FollowUp.submission_id),
+        col(_LATER.measured_month) >= col(SettingResult.measured_month),
+        col(_LATER.status) != "excluded",
+        col(_LATER.unstable_steps) <= col(FollowUp.steps),
+    )
+    .correlate(FollowUp, SettingResult)
+    .scalar_subquery()
+)
 _FOLLOWED: Final[Select[*tuple[Any, ...]]] = (
     select_columns(
         col(FollowUp.id),
@@ -222,6 +268,7 @@ _FOLLOWED: Final[Select[*tuple[Any, ...]]] = (
         col(FollowUp.document),
         col(Submission.received_day).label("sent_day"),
         col(Submission.document).label("sent"),
+        _FAILED_DAY.label("failed_day"),
     )
     .select_from(Chip)
     .join(Pool, col(Pool.chip_id) == col(Chip.id))
@@ -284,6 +331,7 @@ def _followed_row(row: Row[*tuple[Any, ...]]) -> FollowedRow | None:
         failure=document.get("failure") or "",
         is_effect_shown=_is_effect_shown(document.get("effect") or {}),
         changed=frozenset(document.get("changed") or ()),
+        failed_after=(row.failed_day - row.sent_day).days if row.failed_day else None,
     )
 
 

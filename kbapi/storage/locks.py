@@ -12,7 +12,14 @@ from kbapi.storage.decisions import Origin, is_sent_by
 from kbapi.storage.sqlite.engine import load_as, session_on
 from kbapi.storage.tables import Chip, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import Decision, LockReport
-from kbapi.vocabulary import Control, Domain, LockFoundBy, LockStatus
+from kbapi.vocabulary import (
+    DOMAINS,
+    LIMIT_CONTROLS,
+    Control,
+    Domain,
+    LockFoundBy,
+    LockStatus,
+)
 
 
 def _is_in_force() -> ColumnElement[bool]:
@@ -136,6 +143,8 @@ class LockGroup(NamedTuple):
     voltage_write_protection: str
     weight_ppm: int
     units: int
+    contributors: str
+    """The number of each unit's contributor, joined by commas."""
 
 
 class TriedLock(NamedTuple):
@@ -238,6 +247,7 @@ def _groups() -> Select[*tuple[Any, ...]]:
             col(Chip.key).label("chip_key"),
             col(Chip.series),
             *(getattr(LockReport, name) for name in _SHARED_FIELDS),
+            col(LockReport.contributor_id),
             of_contributor.label("reports"),
         )
         .join(Chip, col(Chip.id) == col(LockReport.chip_id))
@@ -253,7 +263,12 @@ def _groups() -> Select[*tuple[Any, ...]]:
     weight = case((latest.c.found_by == _TRIED, weight), else_=weight // 2)
     fields = [latest.c[name] for name in ("chip_key", "series", *_SHARED_FIELDS)]
     return (
-        select_columns(*fields, func.sum(weight).label("weight_ppm"), func.count().label("units"))
+        select_columns(
+            *fields,
+            func.sum(weight).label("weight_ppm"),
+            func.count().label("units"),
+            func.group_concat(latest.c.contributor_id).label("contributors"),
+        )
         .group_by(*fields)
         .order_by(*fields)
     )
@@ -277,6 +292,24 @@ def load_lock_groups(
         "firmware_month": firmware_month,
     }
     return load_as(connection, LockGroup, _GROUPS, values)
+
+
+_STATUSES_OF_CHIP: Final = (
+    select(LockReport.status)
+    .join(Chip, col(Chip.id) == col(LockReport.chip_id))
+    .where(
+        col(Chip.key) == bindparam("chip_key", type_=String),
+        col(LockReport.domain).in_(DOMAINS),
+        col(LockReport.control).in_(LIMIT_CONTROLS),
+    )
+    .limit(bindparam("most", type_=Integer))
+)
+
+
+def load_some_statuses(connection: Connection, chip_key: str, most: int) -> list[str]:
+    """The statuses of some reports of a chip about controls of voltage, at most so many."""
+    rows = connection.execute(_STATUSES_OF_CHIP, {"chip_key": chip_key, "most": most})
+    return list(rows.scalars())
 
 
 _TRIED_LOCKS: Final[Select[*tuple[Any, ...]]] = (

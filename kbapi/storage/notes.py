@@ -1,7 +1,7 @@
 """Curated notes on platforms: drafts, published notes, and their earlier texts."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import date
 from typing import Literal
 
@@ -12,7 +12,7 @@ from kbapi.storage.sqlite.engine import session_on
 from kbapi.storage.tables import Line
 from kbapi.storage.tables_reports import NoteHistory, NoteRow
 
-State = Literal["draft", "published"]
+State = Literal["draft", "published", "retired"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,11 @@ class EarlierNote:
     replaced_day: date
 
 
+def as_written(note: Note) -> Note:
+    """The note alone, without the state in which it is kept."""
+    return Note(**{part.name: getattr(note, part.name) for part in fields(Note)})
+
+
 def save_drafts(connection: Connection, notes: Sequence[Note]) -> None:
     """Replace the drafts with the same keys by these; published notes stay."""
     with session_on(connection) as session:
@@ -57,18 +62,42 @@ def save_published(connection: Connection, notes: Sequence[Note], today: date) -
     """Replace the published notes with the same keys; every stored answer becomes outdated."""
     with session_on(connection) as session:
         for note in notes:
+            _remove(session, note.key, "retired")
             before = _replace(session, note, "published")
             if before is not None and before != note:
-                session.add(
-                    NoteHistory(
-                        key=before.key,
-                        source=before.source,
-                        reviewed_month=before.reviewed_month,
-                        markdown=before.markdown,
-                        replaced_day=today,
-                    )
-                )
+                session.add(_history_of(before, today))
         _outdate_answers(session)
+
+
+def retire(connection: Connection, note: Note, today: date) -> None:
+    """Keep a note for its key alone: no answer shows it, nor the one of the catalogue."""
+    with session_on(connection) as session:
+        before = _remove(session, note.key, "published")
+        if before is not None:
+            session.add(_history_of(before, today))
+        _replace(session, note, "retired")
+        _outdate_answers(session)
+
+
+def _history_of(note: Note, today: date) -> NoteHistory:
+    return NoteHistory(
+        key=note.key,
+        source=note.source,
+        reviewed_month=note.reviewed_month,
+        markdown=note.markdown,
+        replaced_day=today,
+    )
+
+
+def _remove(session: Session, key: str, state: State) -> Note | None:
+    """The note of this key and state, which is removed."""
+    row = _find(session, key, state)
+    if row is None:
+        return None
+    before = _note(row)
+    session.delete(row)
+    session.flush()
+    return before
 
 
 def _replace(session: Session, note: Note, state: State) -> Note | None:
@@ -136,6 +165,17 @@ def load_history(connection: Connection, key: str) -> list[EarlierNote]:
             EarlierNote(row.source, row.reviewed_month, row.markdown, row.replaced_day)
             for row in rows
         ]
+
+
+def load_overruling(connection: Connection, keys: Sequence[str]) -> dict[str, Note | None]:
+    """By key, the published notes with these keys; None for a retired one."""
+    if not keys:
+        return {}
+    with session_on(connection) as session:
+        rows = session.exec(
+            select(NoteRow).where(col(NoteRow.key).in_(keys), NoteRow.state != "draft")
+        )
+        return {row.key: _note(row) if row.state == "published" else None for row in rows}
 
 
 def load_notes_about(

@@ -1,7 +1,8 @@
 """Chips, lines, pools and conditions, and what counts in a pool."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from datetime import date
 from secrets import randbits
 from typing import Any, Final, Literal
 
@@ -104,11 +105,13 @@ TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'in
 """Whether a row of follow_up does not count because of the decision about its setting."""
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up
+           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
+           submission_id, CAST(NULL AS NUMERIC) AS received_day
     FROM setting_result WHERE status = 'counted'
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1
+           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1,
+           submission_id, received_day
     FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
 """Every counted setting and follow-up; those without a pass and a failure give no limit."""
@@ -137,11 +140,6 @@ class LineRow:
 
     id: int
     revision: int
-
-
-def revision_text(line: LineRow | None) -> str:
-    """The line's revision as answers give it; "0" where none of its chips has results."""
-    return "0" if line is None else str(line.revision)
 
 
 def find_line(connection: Connection, key: str) -> LineRow | None:
@@ -179,6 +177,12 @@ _RAISE: Final = "UPDATE line SET revision = revision + 1 WHERE id = ?"
 def raise_line_revision(connection: Connection, line_id: int) -> None:
     """Outdate every stored answer of the line; called in each transaction that changes it."""
     change_rows(connection, _RAISE, (line_id,))
+
+
+def load_revisions(connection: Connection) -> tuple[tuple[int, int], ...]:
+    """The number and the revision of every line."""
+    rows = connection.execute(select(col(Line.id), col(Line.revision)).order_by(col(Line.id)))
+    return tuple((row[0], row[1]) for row in rows)
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:
@@ -412,6 +416,15 @@ def load_all_pools(connection: Connection) -> list[PoolSize]:
     return _pool_sizes(find_rows(connection, _POOLS + _IN_ORDER, ()))
 
 
+_OF_THESE: Final = "WHERE pool.id IN (SELECT value FROM json_each(?))"
+
+
+def load_pools(connection: Connection, ids: Sequence[int]) -> list[PoolSize]:
+    """The pools with these numbers, in a fixed order, with the units that are counted in each."""
+    values = (orjson.dumps(list(ids)).decode(),)
+    return _pool_sizes(find_rows(connection, _POOLS + _OF_THESE + _IN_ORDER, values))
+
+
 def _pool_sizes(rows: Iterable[tuple[Any, ...]]) -> list[PoolSize]:
     return [PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6]) for row in rows]
 
@@ -489,18 +502,26 @@ class Peers:
     """How many of these units are stable at this setting."""
 
 
-_PEERS: Final = "SELECT stable, known FROM pool_peers WHERE pool_id = ?"
+_PEERS: Final = "SELECT stable, known, day FROM pool_peers WHERE pool_id = ?"
 
 
 def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
-    """The pool's peers at this depth when it was last fitted, None before the first fit."""
+    """The pool's peers at this depth as of their day; None before the first, and of few units."""
     row = find_row(connection, _PEERS, (pool_id,))
     if row is None:
         return None
     stable, known = orjson.loads(row[0]), orjson.loads(row[1])
+    if not known:
+        return None
     # Deeper settings than any in the pool are like the deepest one: all known, none stable.
     place = min(steps, len(known) - 1)
     return Peers(known[place], stable[place])
+
+
+def find_peers_day(connection: Connection, pool_id: int) -> date | None:
+    """The day that the pool's peers are of, None without any."""
+    row = find_row(connection, _PEERS, (pool_id,))
+    return None if row is None else date.fromisoformat(row[2])
 
 
 _OUTLIER_CODES: Final = """

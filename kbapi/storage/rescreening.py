@@ -9,10 +9,16 @@ from sqlmodel import col, delete, select, update
 from kbapi.storage.decisions import apply_decisions
 from kbapi.storage.pools import EvidenceKey, PoolKey, find_or_add_pool, find_places
 from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
-from kbapi.storage.results import NewSetting, SavedDocument, StoredSubmission, save_settings
-from kbapi.storage.sqlite.engine import session_on
+from kbapi.storage.results import (
+    NewSetting,
+    NewSubmission,
+    SavedDocument,
+    StoredSubmission,
+    save_settings,
+)
+from kbapi.storage.sqlite.engine import checksum_of, session_on
 from kbapi.storage.tables import Pool, SettingResult, Submission
-from kbapi.storage.tables_reports import FollowUp, LockReport, Reading
+from kbapi.storage.tables_reports import Decision, FollowUp, LockReport, Reading
 from kbapi.vocabulary import LimitControl
 
 
@@ -67,7 +73,43 @@ def replace_screening(
     return [*before, *after]
 
 
-def _change(connection: Connection, submission_id: int, **values: int | str) -> None:
+def replace_submission(
+    connection: Connection, stored: StoredSubmission, new: NewSubmission
+) -> list[EvidenceKey]:
+    """The places where the evidence of the document was, now that a new one replaces it.
+
+    Only number, id, receipt and day of arrival stay; decisions were about the earlier document.
+    The places of follow-ups are among them: the caller screens these again.
+    """
+    before = [
+        key
+        for table in (SettingResult, FollowUp)
+        for key in find_places(connection, table, stored.id)
+    ]
+    with session_on(connection) as session:
+        for table in (Decision, SettingResult, LockReport, Reading):
+            session.exec(delete(table).where(col(table.submission_id) == stored.id))
+    _change(
+        connection,
+        stored.id,
+        chip_id=new.chip_id,
+        unit_id=new.unit.id,
+        measured_month=new.measured_month,
+        document=new.document,
+        document_checksum=checksum_of(new.document),
+        content_hash=new.content_hash,
+        rules_version=new.rules_version,
+        reading_ignored=new.reading_ignored,
+        chip_conflict=new.chip_conflict,
+    )
+    LOCK_ROWS.save(connection, stored.id, new.chip_id, new.unit, new.locks)
+    READING_ROWS.save(connection, stored.id, new.chip_id, new.unit, new.readings)
+    place = SavedDocument(stored.id, new.chip_id, new.unit.id, new.measured_month)
+    save_settings(connection, place, new.settings)
+    return before
+
+
+def _change(connection: Connection, submission_id: int, **values: int | str | bytes | None) -> None:
     """Give columns of a stored document these values."""
     with session_on(connection) as session:
         session.exec(update(Submission).where(col(Submission.id) == submission_id).values(**values))

@@ -10,10 +10,10 @@ from datetime import date
 from typing import Final
 
 from sqlalchemy import Connection
-from sqlmodel import col, delete, update
+from sqlmodel import col, delete, select, update
 
 from kbapi.errors import StorageBroken
-from kbapi.storage.contributors import UnitRow
+from kbapi.storage.contributors import UnitRow, mark_withdrawn, no_answer
 from kbapi.storage.pools import (
     ConditionsKey,
     EvidenceKey,
@@ -35,7 +35,14 @@ from kbapi.storage.sqlite.engine import (
 )
 from kbapi.storage.tables import Contributor, IdempotencyRecord, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import FollowUp
-from kbapi.vocabulary import ChipKind, Domain, Grade, LimitControl, ScreeningStatus
+from kbapi.vocabulary import (
+    ChipKind,
+    Domain,
+    Grade,
+    KeyedEndpoint,
+    LimitControl,
+    ScreeningStatus,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +50,29 @@ class StoredOutcome:
     """The first answer under a key, and a fingerprint of the request it answered."""
 
     fingerprint: bytes
-    public_id: str
+    public_id: str | None
+    """None where the result was withdrawn."""
     answer: str
+    """`NO_ANSWER` where the result was corrected or withdrawn."""
 
 
 _OUTCOME: Final = """
     SELECT record.fingerprint, submission.public_id, record.answer
-    FROM idempotency_record AS record JOIN submission ON submission.id = record.submission_id
+    FROM idempotency_record AS record
+    LEFT JOIN submission ON submission.id = record.submission_id
     WHERE record.scope_hash = ? AND record.expires_at > ?
     """
 _ADD_OUTCOME: Final = insert_statement(
     IdempotencyRecord,
-    ("scope_hash", "fingerprint", "submission_id", "expires_at", "answer", "answer_checksum"),
+    (
+        "scope_hash",
+        "fingerprint",
+        "endpoint",
+        "submission_id",
+        "expires_at",
+        "answer",
+        "answer_checksum",
+    ),
 )
 
 
@@ -69,15 +87,41 @@ def save_outcome(
     *,
     scope_hash: bytes,
     fingerprint: bytes,
+    endpoint: KeyedEndpoint,
     submission_id: int,
     expires_at: int,
     answer: str,
     now_s: int,
 ) -> None:
     """Store an answer under its key, and delete those that have expired."""
-    connection.execute(delete(IdempotencyRecord).where(col(IdempotencyRecord.expires_at) <= now_s))
-    values = (scope_hash, fingerprint, submission_id, expires_at, answer, checksum_of(answer))
+    delete_expired(connection, now_s)
+    checksum = checksum_of(answer)
+    values = (scope_hash, fingerprint, endpoint, submission_id, expires_at, answer, checksum)
     add_row(connection, _ADD_OUTCOME, values)
+
+
+def delete_expired(connection: Connection, now_s: int) -> int:
+    """How many stored answers were deleted because their time is over."""
+    is_due = col(IdempotencyRecord.expires_at) <= now_s
+    return connection.execute(delete(IdempotencyRecord).where(is_due)).rowcount
+
+
+def has_expired(connection: Connection, now_s: int) -> bool:
+    """Whether the time of a stored answer is over."""
+    is_due = col(IdempotencyRecord.expires_at) <= now_s
+    due = select(col(IdempotencyRecord.scope_hash)).where(is_due).limit(1)
+    return connection.execute(due).first() is not None
+
+
+def forget_answers(connection: Connection, submission_id: int) -> None:
+    """Delete the stored answers to requests about a document; a repeat gets its present state.
+
+    The keys of results stay, so that a late repeat does not store the earlier document again.
+    """
+    of_it = col(IdempotencyRecord.submission_id) == submission_id
+    is_follow_up = col(IdempotencyRecord.endpoint) == "follow-ups"
+    connection.execute(delete(IdempotencyRecord).where(of_it, is_follow_up))
+    connection.execute(update(IdempotencyRecord).where(of_it).values(**no_answer()))
 
 
 _ID_BY: Final = "SELECT id FROM {} WHERE {} = ?"
@@ -86,7 +130,8 @@ _UNIT: Final = _ID_BY.format("unit", "token_hash")
 _BY_PUBLIC_ID: Final = _ID_BY.format("submission", "public_id")
 _BY_CONTENT: Final = _ID_BY.format("submission", "content_hash")
 _ADD_CONTRIBUTOR: Final = insert_statement(Contributor, ("token_hash", "key_id", "first_seen_day"))
-_ADD_UNIT: Final = insert_statement(Unit, ("contributor_id", "token_hash"))
+_UNIT_WITHOUT_TOKEN: Final = _ID_BY.format("unit", "document_hash")
+_ADD_UNIT: Final = insert_statement(Unit, ("contributor_id", "token_hash", "document_hash"))
 _ADD_SUBMISSION: Final = insert_statement(
     Submission,
     (
@@ -131,19 +176,22 @@ def find_or_add_unit(
     *,
     contributor_hash: bytes,
     unit_hash: bytes | None,
+    document_hash: bytes,
     key_id: str,
     today: date,
 ) -> UnitRow:
-    """The unit with this hash, added with its contributor if new; no hash is always a new unit."""
+    """The unit of this token, else of an equal document; added with its contributor if new."""
     contributor_id = find_number(connection, _CONTRIBUTOR, (contributor_hash,))
     if contributor_id is None:
         values = (contributor_hash, key_id, today.isoformat())
         contributor_id = add_row(connection, _ADD_CONTRIBUTOR, values)
-    unit_id = None
-    if unit_hash is not None:
+    if unit_hash is None:
+        unit_id = find_number(connection, _UNIT_WITHOUT_TOKEN, (document_hash,))
+    else:
         unit_id = find_number(connection, _UNIT, (unit_hash,))
     if unit_id is None:
-        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, unit_hash))
+        hashes = (None, document_hash) if unit_hash is None else (unit_hash, None)
+        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, *hashes))
     return UnitRow(unit_id, contributor_id)
 
 
@@ -220,6 +268,8 @@ class StoredSubmission:
     rules_version: int
     reading_ignored: str
     chip_conflict: str
+    contributor_hash: bytes
+    has_unit_token: bool
 
 
 def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
@@ -333,11 +383,13 @@ _STORED: Final = """
     SELECT unit.id, unit.contributor_id, submission.id, submission.public_id, submission.chip_id,
            chip.key, chip.name, chip.kind, chip.series, line.key, chip.line_id,
            submission.document, submission.measured_month, submission.rules_version,
-           submission.reading_ignored, submission.chip_conflict
+           submission.reading_ignored, submission.chip_conflict,
+           contributor.token_hash, unit.token_hash IS NOT NULL
     FROM submission
     JOIN chip ON chip.id = submission.chip_id
     JOIN line ON line.id = chip.line_id
     JOIN unit ON unit.id = submission.unit_id
+    JOIN contributor ON contributor.id = unit.contributor_id
     WHERE submission.id = ?
     """
 _STORED_SETTINGS: Final = """
@@ -376,6 +428,7 @@ def delete_submission(connection: Connection, submission_id: int) -> list[Eviden
         for table in (SettingResult, FollowUp)
         for key in find_places(connection, table, submission_id)
     ]
+    mark_withdrawn(connection, col(Submission.id) == submission_id)
     with session_on(connection) as session:
         session.exec(delete(Submission).where(col(Submission.id) == submission_id))
     return keys

@@ -27,6 +27,7 @@ from kbapi.storage.columns import (
 from kbapi.vocabulary import (
     DOMAINS,
     GRADES,
+    KEYED_ENDPOINTS,
     LIMIT_CONTROLS,
     SCREENING_STATUSES,
     STANDING_DECISIONS,
@@ -88,13 +89,20 @@ class Contributor(SQLModel, table=True):
 
 
 class Unit(SQLModel, table=True):
-    """One physical chip in one machine; without a token, each result is a unit of its own."""
+    """One physical chip in one machine; without a token, equal documents are one unit."""
 
     __tablename__ = "unit"
-    __table_args__ = (keyed_hash("token_hash", nullable=True),)
+    __table_args__ = (
+        keyed_hash("token_hash", nullable=True),
+        keyed_hash("document_hash", nullable=True),
+        Index("ix_unit_document_hash", "document_hash", unique=True),
+    )
     id: int = Field(default=None, primary_key=True)
     contributor_id: int = Field(foreign_key="contributor.id", index=True)
     token_hash: bytes | None = Field(default=None, unique=True)
+    document_hash: bytes | None = None
+    """Keyed hash of contributor and document; only for units without a token, so that equal
+    documents are one unit."""
 
 
 class Pool(SQLModel, table=True):
@@ -123,8 +131,8 @@ class Conditions(SQLModel, table=True):
     __table_args__ = (
         one_of("grade", *GRADES),
         optional_text("loads", 200),
-        optional_text("firmware", 40),
-        optional_text("microcode", 40),
+        optional_text("firmware", 80),
+        optional_text("microcode", 80),
         optional_text("machine", 60),
         optional_text("cooling", 200),
         one_of("supply", "", *SUPPLIES),
@@ -227,6 +235,21 @@ class SettingResult(SQLModel, table=True):
             "ordinal",
             sqlite_where=literal("status = 'excluded' AND decision = ''"),
         ),
+        # The results of a pool from the deepest or from the shallowest, for the host.
+        Index(
+            "ix_setting_result_deepest",
+            "pool_id",
+            "stable_steps",
+            "submission_id",
+            sqlite_where=literal("stable_steps IS NOT NULL"),
+        ),
+        Index(
+            "ix_setting_result_shallowest",
+            "pool_id",
+            "unstable_steps",
+            "submission_id",
+            sqlite_where=literal("unstable_steps IS NOT NULL"),
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     submission_id: int = Field(
@@ -256,27 +279,38 @@ class SettingResult(SQLModel, table=True):
 
 
 class IdempotencyRecord(SQLModel, table=True):
-    """The answer to a request, under a keyed hash of endpoint, contributor and Idempotency-Key."""
+    """The answer to a request, under a keyed hash of endpoint, contributor and Idempotency-Key.
+
+    The record of a batch item stays after the withdrawal of its result, without content: the batch
+    may be sent again, and must not store the result again.
+    """
 
     __tablename__ = "idempotency_record"
     __table_args__ = (
         keyed_hash("scope_hash"),
         keyed_hash("fingerprint"),
-        CheckConstraint("typeof(expires_at) = 'integer' AND expires_at >= 0", name="expires_at"),
+        one_of("endpoint", *KEYED_ENDPOINTS),
+        CheckConstraint("submission_id IS NOT NULL OR answer = 'null'", name="mark"),
+        CheckConstraint(
+            "typeof(expires_at) = 'integer' AND expires_at >= 0 AND expires_at % 3600 = 0",
+            name="expires_at",
+        ),
         json_text("answer"),
         checksum("answer_checksum"),
-        values_index("idempotency_record", "expires_at", "fingerprint"),
+        values_index("idempotency_record", "expires_at", "fingerprint", "endpoint"),
         {"sqlite_with_rowid": False},
     )
     scope_hash: bytes = Field(primary_key=True)
     fingerprint: bytes
-    submission_id: int = Field(
-        sa_column=Column(
-            ForeignKey("submission.id", ondelete="CASCADE"), nullable=False, index=True
-        )
+    endpoint: str
+    submission_id: int | None = Field(
+        default=None,
+        sa_column=Column(ForeignKey("submission.id", ondelete="CASCADE"), index=True),
     )
+    """NULL where the result of a batch item was withdrawn."""
     expires_at: int
-    """Unix seconds."""
+    """Unix seconds, on the full hour: a finer time would show when a person sent the request."""
     answer: str
-    """The answer without its receipt, which is never stored."""
+    """The answer without its receipt, which is never stored; 'null' after a correction or a
+    withdrawal."""
     answer_checksum: str = Field(sa_column_kwargs=checksum_column("answer"))

@@ -18,7 +18,8 @@ class PoolPeers(SQLModel, table=True):
     __table_args__ = (
         json_text("known"),
         json_text("stable"),
-        values_index("pool_peers", "known", "stable"),
+        day("day"),
+        values_index("pool_peers", "day", "known", "stable"),
     )
     pool_id: int = Field(
         sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
@@ -27,6 +28,8 @@ class PoolPeers(SQLModel, table=True):
     """JSON array by depth in steps: units whose status there is known."""
     stable: str
     """JSON array by depth in steps: units stable there."""
+    day: date
+    """They change once a day, so that they do not show a single result."""
 
 
 class StoredAnswer(SQLModel, table=True):

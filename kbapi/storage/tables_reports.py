@@ -28,6 +28,7 @@ from kbapi.vocabulary import (
     DECISION_REASONS,
     DECISIONS,
     DOMAINS,
+    ERASURE_REASONS,
     FANS,
     FOLLOW_UP_OUTCOMES,
     FOLLOW_UP_STATUSES,
@@ -59,9 +60,9 @@ class LockReport(SQLModel, table=True):
         optional_text("changes", 200),
         month("measured_month"),
         optional_text("machine", 60),
-        optional_text("firmware", 40),
+        optional_text("firmware", 80),
         optional_month("firmware_month"),
-        optional_text("microcode", 40),
+        optional_text("microcode", 80),
         optional_text("os", 40),
         *(one_of(protection, *SWITCHES) for protection in PROTECTIONS),
         UniqueConstraint("submission_id", "ordinal"),
@@ -304,8 +305,28 @@ class Decision(SQLModel, table=True):
     """Which setting of the document: rescreening replaces the rows of settings."""
     decision: str
     reason_code: str
-    decided_by: int = Field(foreign_key="access_key.id")
+    decided_by: int | None = Field(default=None, foreign_key="access_key.id")
+    """NULL for a decision of a command on the folder."""
     decided_day: date
+
+
+class Erasure(SQLModel, table=True):
+    """That the host erased results, without anything of their content or sender."""
+
+    __tablename__ = "erasure"
+    __table_args__ = (
+        day("erased_day"),
+        one_of("reason_code", *ERASURE_REASONS),
+        integer("results", 1, 1_000_000_000),
+        values_index("erasure", "decided_by", "erased_day", "reason_code", "results"),
+    )
+    id: int = Field(default=None, primary_key=True)
+    erased_day: date
+    reason_code: str
+    results: int
+    """How many results were erased."""
+    decided_by: int | None = Field(default=None, foreign_key="access_key.id")
+    """NULL for a command on the folder."""
 
 
 class NoteRow(SQLModel, table=True):
@@ -314,7 +335,7 @@ class NoteRow(SQLModel, table=True):
     __tablename__ = "note"
     __table_args__ = (
         text("key", 80),
-        one_of("state", "draft", "published"),
+        one_of("state", "draft", "published", "retired"),
         one_of("subject_kind", "chip", "series", "machine"),
         text("subject", 100),
         optional_text("control", 40),
@@ -337,7 +358,7 @@ class NoteRow(SQLModel, table=True):
     id: int = Field(default=None, primary_key=True)
     key: str
     state: str
-    """A key may have one of each; a draft is in no answer."""
+    """A key may have one of each; drafts and retired notes are in no answer."""
     subject_kind: str
     subject: str
     control: str

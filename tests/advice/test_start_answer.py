@@ -7,12 +7,15 @@ import orjson
 import pytest
 from scipy.stats import beta
 
+from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import Question
 from kbapi.instance.instance import Instance
+from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import (
     COUNT_CHIP,
     GRAPHICS,
+    Unreviewed,
     a_count_submission,
     a_fixed_clock_setting,
     a_line_of_units,
@@ -45,6 +48,60 @@ def test_a_chip_without_results_has_no_start(instance: Instance) -> None:
     assert answer["reason"]["text"].startswith("No counted results exist for ")
 
 
+def test_a_domain_that_the_chip_lacks_has_no_start_and_the_answer_names_what_it_has(
+    instance: Instance,
+) -> None:
+    # Desktop chips of the line have this domain: their units must not be borrowed.
+    for number in range(8):
+        clusters = a_setting(domain="ecore_cluster")
+        send(instance, a_submission(clusters, chip="norvane-sable-7-4800k", number=number))
+    lacks = "Norvane Sable 7 4820MX has no ecore_cluster."
+    has = "It has: core, graphics, ring, system_agent."
+    question = a_question(instance, domain="ecore_cluster")
+    answer = answer_to(instance, question)
+    assert reason_of(answer) == "not_on_this_chip"
+    assert answer["reason"]["text"] == f"{lacks} {has}"
+    assert answer["summary"] == f"No start: {lacks}"
+    assert answer["evidence"]["borrowed_units"] == 0
+    curve = orjson.loads(advise_stability(instance, question).body)
+    assert (curve["own_curve"], curve["borrowed_curve"]) == (None, None)
+    assert curve["summary"] == f"No curve: {lacks} {has}"
+    other = answer_to(instance, a_question(instance, control="count_offset"))
+    assert reason_of(other) == "not_on_this_chip"
+    assert "has no count_offset. It has: voltage_offset" in other["reason"]["text"]
+
+
+def test_a_locked_chip_has_no_start_and_the_answer_names_what_is_left(instance: Instance) -> None:
+    # Open chips of the line have results: they must not be borrowed.
+    for number in range(8):
+        send(instance, a_submission(number=number))
+    answer = answer_to(instance, a_question(instance, chip="norvane-sable-7-4880s"))
+    assert reason_of(answer) == "no_known_control"
+    assert "A lower power limit can help" in answer["reason"]["text"]
+    asked = a_question(instance, chip="norvane-sable-7-4880s", control="voltage_offset")
+    answer = answer_to(instance, asked)
+    assert reason_of(answer) == "not_on_this_chip"
+    assert answer["reason"]["text"] == (
+        "Norvane Sable 7 4880S has no voltage_offset. It has: power_limit."
+    )
+
+
+def test_results_weigh_more_than_a_catalogue_that_may_be_wrong(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doubtful = Unreviewed(instance.catalogue)
+    monkeypatch.setattr(Instance, "catalogue", property(lambda _: doubtful))
+    question = a_question(instance, domain="io")
+    answer = answer_to(instance, question)
+    assert reason_of(answer) == "not_on_this_chip"
+    assert answer["reason"]["text"].startswith("The catalogue lists no io for Norvane Sable 7 ")
+    sent = send(instance, a_submission(a_setting(domain="io")))
+    assert [one.code for one in sent.settings[0].reasons] == ["not_on_this_chip"]
+    assert sent.screening.status == "excluded"
+    decide(instance, a_curator(instance), a_decision(sent, "include", "rule_does_not_fit"))
+    assert reason_of(answer_to(instance, question)) == "too_few_units"
+
+
 def test_unverified_results_give_no_start_and_are_counted_as_unverified(
     instance: Instance,
 ) -> None:
@@ -57,7 +114,7 @@ def test_unverified_results_give_no_start_and_are_counted_as_unverified(
 def test_related_chips_with_results_are_listed(instance: Instance) -> None:
     send(instance, a_submission(chip="norvane-sable-5-4610mx", number=1))
     send(instance, a_submission(chip="norvane-sable-7-4800k", number=2))
-    send(instance, a_submission(chip=COUNT_CHIP, number=3))
+    send(instance, a_count_submission(14, 15, 3))
     answer = answer_to(instance, a_question(instance))
     # Those of the series come first; another line is no relative.
     assert answer["related_chips"] == ["norvane-sable-5-4610mx", "norvane-sable-7-4800k"]

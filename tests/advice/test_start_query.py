@@ -5,12 +5,12 @@ from itertools import permutations
 import pytest
 
 from kbapi.advice.start.query import CONFIDENCES, Question, parse_question
-from kbapi.chips.catalogue import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.errors import QueryInvalid
 from kbapi.settings import bundled_folder
 from tests.makers import CHIP, GRAPHICS
 
-CATALOGUE = load_catalogue(bundled_folder("seed_data") / "catalogue")
+CATALOGUE = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
 
 
 def asked(**parameters: str) -> Question:

@@ -13,7 +13,7 @@ from kbapi.advice.phrases import (
     shown_from_five,
 )
 from kbapi.advice.start.query import parse_question
-from kbapi.chips.catalogue import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.settings import bundled_folder
 from kbapi.stats.search.next_step import Stop
 from tests.makers import GRAPHICS
@@ -83,13 +83,15 @@ def test_0_and_100_percent_are_exact(share: float, text: str) -> None:
 )
 def test_a_withheld_group_has_the_number_of_missing_machines(missing: int | None, end: str) -> None:
     text = shown_from_five(missing)
-    assert text.startswith("Shown from five machines on, so that no one can be recognised")
+    assert text.startswith(
+        "Shown from five established contributors on, so that no one can be recognised"
+    )
     assert text.endswith(end)
 
 
 @pytest.mark.parametrize("chip", ["norvane-sable-7-4820mx", GRAPHICS])
 def test_no_caution_is_empty_or_comes_twice(chip: str) -> None:
-    catalogue = load_catalogue(bundled_folder("seed_data") / "catalogue")
+    catalogue = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
     cautions = cautions_for(parse_question({"chip": [chip]}, catalogue))
     assert cautions[0].code == ("graphics_in_use" if chip == GRAPHICS else "save_first")
     assert len({caution.code for caution in cautions}) == len(cautions)

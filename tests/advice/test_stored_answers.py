@@ -1,5 +1,6 @@
 """Stored answers: equal bytes from one statement until their evidence changes."""
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -11,6 +12,7 @@ import pytest
 from sqlalchemy import Engine, event
 
 from kbapi.advice.start.answer import advise_start
+from kbapi.advice.stored_answers import stored_key
 from kbapi.evidence import pools
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
@@ -18,8 +20,8 @@ from kbapi.storage.answers import ANSWERS_PER_CHIP
 from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.engine import open_reading_connection
 from tests.makers import (
-    COUNT_CHIP,
     HandMovedClock,
+    a_count_submission,
     a_question,
     a_setting,
     a_submission,
@@ -112,7 +114,7 @@ def test_a_result_of_the_same_line_makes_it_stale(instance: Instance) -> None:
 def test_a_result_of_another_line_does_not(instance: Instance) -> None:
     send(instance, a_submission(number=1))
     advise_start(instance, a_question(instance))
-    send(instance, a_submission(number=2, chip=COUNT_CHIP))
+    send(instance, a_count_submission(14, 15, 2))
     assert not is_computed(instance)
 
 
@@ -211,11 +213,26 @@ def test_questions_about_chips_without_results_cannot_fill_the_disk(instance: In
 
 
 def test_the_sender_sees_the_peers_of_the_last_answer(instance: Instance) -> None:
-    for number in range(3):
+    for number in range(4):
         send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-90), number=number))
     send(instance, a_submission(a_setting(stable_at=-40, unstable_at=-50), number=8))
     advise_start(instance, a_question(instance))
     accepted = send(instance, a_submission(a_setting(stable_at=-60, unstable_at=-65), number=9))
     spread = accepted.settings[0].peers
     assert spread is not None
-    assert (spread.known, spread.stable) == (4, 3)
+    assert (spread.known, spread.stable) == (5, 4)
+
+
+@pytest.mark.parametrize("name", ["machine", "firmware", "microcode"])
+def test_a_text_of_a_query_is_in_no_row_unless_results_have_it(
+    instance: Instance, name: str
+) -> None:
+    send(instance, a_submission(platform={name: "Quay-14"}))
+    advise_start(instance, a_question(instance, **{name: "Quay-77"}))
+    assert "stored_answer" not in row_counts(instance)
+    advise_start(instance, a_question(instance, **{name: "Quay-14"}))
+    assert row_counts(instance)["stored_answer"] == 1
+    (row,) = rows_of(instance)["stored_answer"]
+    keys = [one for one in row if isinstance(one, str) and re.fullmatch("[0-9a-f]{64}", one)]
+    assert keys == [stored_key(instance, "start", a_question(instance, **{name: "Quay-14"}))]
+    assert not any("start|" in one for one in row if isinstance(one, str))

@@ -10,6 +10,7 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from kbapi.access.keys import give_key
+from kbapi.advice.stored_answers import stored_key
 from kbapi.api.answer_schemas import HEADERS
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
@@ -103,7 +104,7 @@ def ask_while_the_next_answer_is_computed(watcher: Watcher, instance: Instance) 
         watcher.ask(client, "GET", START, headers={"If-None-Match": etag})
         return AnswerBytes(b"{}", "the-next")
 
-    instance.single_flight.fly(f"start|{a_question(instance).key}", compute)
+    instance.single_flight.fly(stored_key(instance, "start", a_question(instance)), compute)
 
 
 def ask_too_often(watcher: Watcher, folder: Path, clock: HandMovedClock) -> None:

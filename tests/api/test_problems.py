@@ -55,7 +55,7 @@ def test_a_range_request_gets_the_whole_answer(client: FlaskClient, path: str, w
         ("GET", "/problems/nothing", 404),
         ("GET", "/v1/submissions/7", 404),
         ("PUT", "/v1/start", 405),
-        ("GET", "/v1/submissions", 405),
+        ("GET", "/v1/submissions/batch", 405),
         ("GET", "/static/../app.py", 404),
     ],
 )

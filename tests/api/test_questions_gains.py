@@ -7,9 +7,11 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance
+from kbapi.vocabulary import CONTROLS
 from tests.api.measured import a_measured, a_reading, ask, post
 from tests.intake.evidence_text import instances_of_one_secret
-from tests.makers import a_setting, a_submission
+from tests.makers import WithoutControls, a_setting, a_submission
 
 
 def saver(number: int, percent: float = 15.0, **more: Any) -> dict[str, Any]:
@@ -42,6 +44,17 @@ def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskC
     assert answer["cautions"][0]["code"] == "temperature_alone"
 
 
+def test_a_chip_without_any_control_is_named_instead_of_too_few_results(
+    client: FlaskClient, instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    without = WithoutControls(instance.catalogue, *CONTROLS)
+    monkeypatch.setattr(Instance, "catalogue", property(lambda _: without))
+    assert gains(client)["reason"] == {
+        "code": "not_on_this_chip",
+        "text": "Norvane Sable 7 4820MX has no control. The catalogue lists none.",
+    }
+
+
 @pytest.mark.parametrize("units", [1, 4])
 def test_fewer_than_five_units_are_withheld_with_a_reason(client: FlaskClient, units: int) -> None:
     for number in range(units):
@@ -52,7 +65,9 @@ def test_fewer_than_five_units_are_withheld_with_a_reason(client: FlaskClient, u
     assert answer["reason"]["code"] == "too_few_units"
     assert answer["summary"] == "No gains can be shown yet."
     needed = f"{5 - units} more {'is' if units == 4 else 'are'} needed."
-    wanted = f"Shown from five machines on, so that no one can be recognised; {needed}"
+    wanted = (
+        f"Shown from five established contributors on, so that no one can be recognised; {needed}"
+    )
     assert answer["reason"]["text"] == wanted
 
 

@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.instance.instance import Instance
 
@@ -189,7 +190,8 @@ def test_a_margin_is_learnt_from_sixty_units_in_use(
     assert "20 mV" in recommended["text"]
     chip = instance.catalogue.chips[CHIP].chip
     with instance.reading() as connection:
-        asked = (connection, chip, "core", "voltage_offset", instance.catalogue)
+        standing = load_standing_in(connection, instance)
+        asked = (connection, chip, "core", "voltage_offset", instance.catalogue, standing)
         learnt = load_recommended_margin(*asked)
     assert (learnt.margin, learnt.source) == (20, "learned")
 

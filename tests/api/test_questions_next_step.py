@@ -14,6 +14,7 @@ from tests.makers import (
     CHIP,
     COUNT_CHIP,
     GRAPHICS,
+    Unreviewed,
     a_count_submission,
     a_fixed_clock_setting,
     a_setting,
@@ -275,13 +276,70 @@ def test_at_a_fixed_clock_settings_are_below_the_units_own_stock(
     assert [one["code"] for one in elsewhere["unused_trials"]] == ["other_domains"]
     assert refusals(client, at(930), **asked) == {("/trials/0/settings", "above_stock")}
     # One of several rails above stock is no failure of all of them far above it.
-    together = {**asked, "moved_with": ["memory"]}
+    together = {**asked, "chip": "osmer-kestrel-999", "moved_with": ["memory"]}
     for outcome in ("stable", "failed"):
         refused = refusals(client, at(930, outcome), **together)
         assert refused == {("/trials/0/settings", "above_stock")}
     # No proposal is below the lowest voltage at which a chip computes.
     low = ask(client, **{**asked, "stock_mv": 402})
     assert (low["next_step"], low["reason"]["code"]) == (None, "deepest_allowed_reached")
+
+
+LOCKED = "norvane-sable-7-4880s"
+
+
+@pytest.mark.parametrize(
+    ("changes", "pointer", "detail"),
+    [
+        (
+            {"domain": "io"},
+            "/domain",
+            "Norvane Sable 7 4820MX has no io. It has: core, graphics, ring, system_agent.",
+        ),
+        (
+            {"moved_with": ["ring", "memory"]},
+            "/moved_with",
+            "Norvane Sable 7 4820MX has no memory. It has: core, graphics, ring, system_agent.",
+        ),
+        (
+            {"control": "count_offset"},
+            "/control",
+            "Norvane Sable 7 4820MX has no count_offset. "
+            "It has: voltage_offset, power_limit, load_line.",
+        ),
+        (
+            {"trials": [a_run(-40, rails=("io",))]},
+            "/trials/0/settings/0/domain",
+            "Norvane Sable 7 4820MX has no io. It has: core, graphics, ring, system_agent.",
+        ),
+        (
+            {"chip": LOCKED, "control": "voltage_offset"},
+            "/control",
+            "Norvane Sable 7 4880S has no voltage_offset. It has: ",
+        ),
+    ],
+)
+def test_a_search_for_what_the_chip_does_not_have_is_refused_with_what_it_has(
+    client: FlaskClient, pool: None, changes: dict[str, Any], pointer: str, detail: str
+) -> None:
+    answer = client.post("/v1/next-step", json={"chip": CHIP, "trials": [], **changes})
+    (problem,) = answer.get_json()["errors"]
+    assert (answer.status_code, problem["pointer"], problem["code"]) == (
+        422,
+        pointer,
+        "not_on_this_chip",
+    )
+    assert problem["detail"].startswith(detail)
+
+
+def test_a_search_for_what_a_doubtful_catalogue_does_not_list_is_answered_and_says_so(
+    client: FlaskClient, instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doubtful = Unreviewed(instance.catalogue)
+    monkeypatch.setattr(Instance, "catalogue", property(lambda _: doubtful))
+    answer = ask(client, domain="io")
+    assert answer["next_step"] is not None
+    assert "The catalogue lists no io for Norvane Sable 7 4820MX" in answer["summary"]
 
 
 @pytest.mark.parametrize(

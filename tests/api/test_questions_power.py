@@ -7,9 +7,10 @@ import pytest
 from flask.testing import FlaskClient
 
 from kbapi.app import create_app
+from kbapi.instance.instance import Instance
 from tests.api.measured import a_measured, a_reading, ask, post
 from tests.intake.evidence_text import instances_of_one_secret
-from tests.makers import a_submission
+from tests.makers import WithoutControls, a_submission
 
 CAPS_W = (30.0, 36.0, 42.0, 48.0, 54.0)
 
@@ -42,6 +43,17 @@ def test_without_readings_the_answer_states_it_and_has_no_numbers(client: FlaskC
     assert answer["stock"] is None
     assert answer["tuned"] is None
     assert answer["cautions"][0]["code"] == "limits_only_lower"
+
+
+def test_a_chip_without_power_limit_is_named_with_what_it_has(
+    client: FlaskClient, instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    without = WithoutControls(instance.catalogue, "power_limit")
+    monkeypatch.setattr(Instance, "catalogue", property(lambda _: without))
+    assert power(client)["reason"] == {
+        "code": "not_on_this_chip",
+        "text": "Norvane Sable 7 4820MX has no power_limit. It has: voltage_offset, load_line.",
+    }
 
 
 def test_fewer_than_five_units_give_no_curve(client: FlaskClient) -> None:

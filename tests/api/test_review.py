@@ -17,6 +17,11 @@ PATHS = [
     ("GET", "/v1/review"),
     ("GET", "/v1/review/01a21000-8800-736b-8fa7-7e16bf7f60fd/0"),
     ("POST", "/v1/review/decisions"),
+    ("GET", "/v1/submissions"),
+    ("GET", "/v1/review/01a21000-8800-736b-8fa7-7e16bf7f60fd"),
+    ("DELETE", "/v1/review/01a21000-8800-736b-8fa7-7e16bf7f60fd"),
+    ("GET", "/v1/contributors/1"),
+    ("DELETE", "/v1/contributors/1"),
 ]
 
 
@@ -201,7 +206,8 @@ def test_an_unknown_setting_is_404(client: FlaskClient, headers: dict[str, str])
 
 def test_unknown_parameters_are_refused(client: FlaskClient, headers: dict[str, str]) -> None:
     sent = send_deep(client)
-    for path in ("/v1/review", f"/v1/review/{sent['id']}/0", "/v1/review/decisions"):
+    paths = ("/v1/review", f"/v1/review/{sent['id']}/0", "/v1/review/decisions")
+    for path in (*paths, "/v1/submissions", f"/v1/review/{sent['id']}", "/v1/contributors/1"):
         method = "POST" if path.endswith("decisions") else "GET"
         refused = client.open(f"{path}?x=1", method=method, headers=headers)
         assert refused.status_code == 422, path
@@ -222,6 +228,84 @@ def test_no_log_line_has_a_key_or_a_decision(
     assert {json.loads(line)["route"] for line in lines if "route" in json.loads(line)}
     key = headers["Authorization"].removeprefix("Bearer ")
     assert not any(part in line for line in lines for part in (key, "kbk_", sent["id"]))
+
+
+def test_the_host_finds_excludes_undoes_and_erases_a_contributor(
+    client: FlaskClient, headers: dict[str, str]
+) -> None:
+    for number in range(6):
+        client.post("/v1/submissions", json=a_submission(number=number))
+    setting = a_setting(stable_at=-40, unstable_at=-45)
+    sent = client.post("/v1/submissions", json=a_submission(setting, number=9)).get_json()
+    page = client.get("/v1/submissions?order=influence", headers=headers).get_json()
+    found = next(one for one in page["submissions"] if one["id"] == sent["id"])
+    number = found["contributor"]
+    assert found["influence"]["is_exact"] is True
+    about = {"contributor": number, "decision": "exclude", "reason": "testing_doubted"}
+    path = "/v1/review/decisions"
+    unconfirmed = client.post(path, headers=headers, json={"decisions": [about]})
+    assert unconfirmed.status_code == 422
+    shown = client.post(f"{path}?dry_run=true", headers=headers, json={"decisions": [about]})
+    body = {"decisions": [about], "confirm": shown.get_json()["confirm"]}
+    decided = client.post(path, headers=headers, json=body).get_json()
+    assert decided["starts"] == shown.get_json()["starts"]
+    whole = client.get(f"/v1/review/{sent['id']}", headers=headers).get_json()
+    assert whole["submission"]["settings"][0]["status"] == "excluded"
+    assert whole["history"][0]["decisions"][0]["decision"] == "exclude"
+    assert "contributor_token" not in whole["document"]
+    shown = client.get(f"/v1/contributors/{number}", headers=headers).get_json()
+    assert (shown["results"], shown["pools"][0]["excluded"]) == (1, 1)
+    erase = f"/v1/contributors/{number}?reason=asked_by_sender"
+    assert client.delete(erase, headers=headers).status_code == 422
+    dry = client.delete(f"{erase}&dry_run=true", headers=headers).get_json()
+    done = client.delete(f"{erase}&confirm={dry['confirm']}", headers=headers)
+    assert (done.status_code, done.get_json()["results"]) == (200, 1)
+    for method, gone in (
+        ("GET", f"/v1/contributors/{number}"),
+        ("GET", f"/v1/review/{sent['id']}"),
+        ("DELETE", f"{erase}&dry_run=true"),
+        ("DELETE", f"/v1/review/{sent['id']}?reason=asked_by_sender"),
+    ):
+        missing = client.open(gone, method=method, headers=headers)
+        assert missing.status_code == 404
+        assert missing.get_json()["type"] == "/problems/result_unknown"
+
+
+def test_a_number_that_no_contributor_can_have_is_404(
+    client: FlaskClient, headers: dict[str, str]
+) -> None:
+    for number in ("9007199254740993", "9" * 30):
+        for method in ("GET", "DELETE"):
+            path = f"/v1/contributors/{number}"
+            query = "?reason=asked_by_sender&dry_run=true" if method == "DELETE" else ""
+            assert client.open(path + query, method=method, headers=headers).status_code == 404
+
+
+def test_one_result_is_erased_without_its_receipt(
+    client: FlaskClient, headers: dict[str, str]
+) -> None:
+    sent = send_deep(client)
+    path = f"/v1/review/{sent['id']}"
+    assert client.delete(path, headers=headers).status_code == 422
+    erased = client.delete(f"{path}?reason=personal_data", headers=headers)
+    assert erased.get_json()["ids"] == [sent["id"]]
+    assert client.get("/v1/submissions", headers=headers).get_json()["submissions"] == []
+
+
+def test_no_view_of_the_host_shows_a_token_or_a_hash(
+    client: FlaskClient, instance: Instance, headers: dict[str, str]
+) -> None:
+    sent = client.post("/v1/submissions", json=a_submission()).get_json()
+    with instance.reading() as connection:
+        hashes = [
+            bytes(row[0]).hex()
+            for table in ("contributor", "unit")
+            for row in connection.exec_driver_sql(f"SELECT token_hash FROM {table}")
+        ]
+    hidden = [*hashes, "tidewater-member-000001", "tidewater-unit-000001", sent["receipt"]]
+    for path in ("/v1/submissions", f"/v1/review/{sent['id']}", "/v1/contributors/1"):
+        text = client.get(path, headers=headers).get_data(as_text=True)
+        assert not [one for one in hidden if one in text]
 
 
 JSON = st.recursive(

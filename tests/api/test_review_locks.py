@@ -47,7 +47,11 @@ def decide(
         "undo": "decided_in_error",
         "include": "rule_does_not_fit",
     }
-    body = {"decisions": [{"decision": decision, "reason": reason[decision], **about}]}
+    entry = {"decision": decision, "reason": reason[decision], **about}
+    body: dict[str, Any] = {"decisions": [entry]}
+    if "submission" not in about:
+        shown = client.post("/v1/review/decisions?dry_run=true", json=body, headers=headers)
+        body["confirm"] = shown.get_json()["confirm"]
     decided = client.post("/v1/review/decisions", json=body, headers=headers)
     assert decided.status_code == 200, decided.get_json()
     found: dict[str, Any] = decided.get_json()

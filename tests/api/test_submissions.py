@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
@@ -171,12 +172,12 @@ def test_a_fixed_clock_start_is_below_own_stock_and_an_absolute_voltage(
 
 
 def test_peers_are_in_the_answer_to_a_result_after_the_first_fit(client: FlaskClient) -> None:
-    for number in range(3):
+    for number in range(4):
         submit(client, number)
-    submit(client, 3, stable_at=-60, unstable_at=-70)
+    submit(client, 4, stable_at=-60, unstable_at=-70)
     client.get(f"/v1/start?chip={CHIP}")
-    answer = submit(client, 4, stable_at=-79.1)
-    assert answer["settings"][0]["peers"] == {"known": 4, "stable": 3}
+    answer = submit(client, 5, stable_at=-79.1)
+    assert answer["settings"][0]["peers"] == {"known": 5, "stable": 4}
 
 
 def test_a_chip_without_results_gets_a_null_start_with_cautions(client: FlaskClient) -> None:
@@ -270,3 +271,16 @@ def test_unknown_parameters_are_refused_with_a_suggestion(client: FlaskClient) -
     found = {error["pointer"]: error["detail"] for error in response.get_json()["errors"]}
     assert set(found) == {"chp", "stable_share", "confidence", "chip"}
     assert "did you mean 'chip'?" in found["chp"]
+
+
+@pytest.mark.parametrize("path", ["/v1/start", "/v1/chips", "/v1", "/v1/my-submissions"])
+def test_an_answer_repeats_the_name_of_a_parameter_only_if_it_looks_like_one(
+    client: FlaskClient, path: str
+) -> None:
+    own = {"Kbapi-Contributor": "demo-contributor-000001"}
+    for name in ("marit@tidewater.example", "192.0.2.7", "MARITS-PC-4", "x" * 33, "<b>"):
+        response = client.get(path, query_string={name: ["1", "2"]}, headers=own)
+        assert response.status_code == 422
+        assert name.lower() not in response.get_data(as_text=True).lower()
+    shown = client.get(path, query_string={"chp": "1"}, headers=own).get_json()["errors"]
+    assert "chp" in {error["pointer"] for error in shown}

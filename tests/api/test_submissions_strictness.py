@@ -81,10 +81,10 @@ def test_the_link_to_the_start_names_the_senders_own_pool(client: FlaskClient) -
 
 def test_a_filter_that_leaves_fewer_than_five_units_shows_nothing(client: FlaskClient) -> None:
     for number in range(4):
-        report(client, number, "firmware_locked", machine="odd-box")
-    assert locks(client, machine="odd-box")["locks"] == []
-    report(client, 4, "firmware_locked", machine="odd-box")
-    assert locks(client, machine="odd-box")["locks"][0]["status"] == "firmware_locked"
+        report(client, number, "firmware_locked", machine="quay-7")
+    assert locks(client, machine="quay-7")["locks"] == []
+    report(client, 4, "firmware_locked", machine="quay-7")
+    assert locks(client, machine="quay-7")["locks"][0]["status"] == "firmware_locked"
 
 
 def test_a_locked_platform_is_stated_before_the_number_also_for_a_domain_that_moves_along(

@@ -22,7 +22,7 @@ from sqlalchemy import Connection
 from kbapi.advice import chips
 from kbapi.advice.evidence_found import peers_of
 from kbapi.api import questions
-from kbapi.chips import catalogue
+from kbapi.chips import catalogue, catalogue_file
 from kbapi.evidence import units
 from kbapi.evidence.outlier_check import OutlierReport, check_outliers, counted_units
 from kbapi.evidence.pools import stored_outliers_of
@@ -263,13 +263,6 @@ def _of_functions(served: Served) -> Iterator[Part]:
     def uncached(where: Any, name: str) -> Without:
         return without((where, name, getattr(where, name).__wrapped__))
 
-    start = served.get(served.start, 20)
-    yield Part(
-        "the catalogue of the process",
-        "a stored start",
-        start,
-        uncached(instances, "bundled_catalogue"),
-    )
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
     yield Part("chances of ranks", "computed gains", measures, uncached(gains, "_chances"))
@@ -277,7 +270,7 @@ def _of_functions(served: Served) -> Iterator[Part]:
         "the catalogue, read once",
         "opening an instance",
         _opening(served),
-        uncached(instances, "bundled_catalogue"),
+        uncached(catalogue_file, "_catalogue_of"),
     )
 
 

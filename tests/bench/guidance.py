@@ -14,6 +14,7 @@ from kbapi.advice.locks.answer import advise_locks
 from kbapi.advice.locks.query import parse_lock_question
 from kbapi.advice.power.answer import advise_power
 from kbapi.advice.power.query import parse_power_question
+from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, create_or_open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.settings import Settings
@@ -35,6 +36,7 @@ def measure(*, short: bool) -> list[Row]:
     units, repeats = (SHORT_UNITS, 3) if short else (FULL_UNITS, 15)
     with tempfile.TemporaryDirectory() as folder:
         instance = create_or_open_instance(Settings(home=Path(folder) / "home"))
+        install_catalogue(instance.settings.catalogue_path)
         fill_with_measured(instance, units)
         readings = 2 * len(CAPS_W) * units
         asked = {"chip": [CHIP]}

@@ -1,19 +1,27 @@
-"""What the queue of curators costs beside a million results, and a decision about ten thousand."""
+"""What a page of the queue and of all results costs, and a decision about ten thousand."""
 
 import tempfile
 import time
 from pathlib import Path
 
 from kbapi.instance.instance import Instance
+from kbapi.storage.host_views import Walk
 from kbapi.storage.review import BEGIN, WaitingAt
 from tests.curation.makers import a_curator, decide
-from tests.curation.many import fill_with_results, steps_of_a_page
+from tests.curation.many import fill_with_results, steps_of_a_page, steps_of_results
 from tests.makers import an_instance
 from tests.report import Row, measured
 
 ONE_IN = 100
 """So many results to one that waits."""
 SCRIPT = "broken-script/0.1"
+WALKS = {
+    "day": Walk("day"),
+    "chip": Walk("chip", 1),
+    "contributor": Walk("contributor", 1),
+    "deepest": Walk("deepest", 1),
+    "shallowest": Walk("shallowest", 1),
+}
 
 
 def measure(*, short: bool) -> list[Row]:
@@ -21,6 +29,7 @@ def measure(*, short: bool) -> list[Row]:
     few, many = (1_000 * ONE_IN, 3_000 * ONE_IN) if short else (1_000 * ONE_IN, 10_000 * ONE_IN)
     rows = []
     cost = []
+    by_walk: dict[str, list[int]] = {by: [] for by in WALKS}
     for results in (few, many):
         with tempfile.TemporaryDirectory() as folder:
             made = an_instance(Path(folder))
@@ -39,11 +48,27 @@ def measure(*, short: bool) -> list[Row]:
                 ),
             ]
             cost += ends
+            for by, walk in WALKS.items():
+                late = (False, True)
+                by_walk[by] += [steps_of_results(made, walk, is_late=one) for one in late]
             if results == many:
                 rows.append(_by_script(made, results))
             made.close()
     rows.append(measured("dearest page over cheapest", max(cost) / min(cost), "ratio", "<= 1.1"))
-    return rows
+    return [*rows, *_all_results(by_walk)]
+
+
+def _all_results(by_walk: dict[str, list[int]]) -> list[Row]:
+    """The dearest over the cheapest page of all results, for each order."""
+    return [
+        measured(
+            f"all results by {by}, dearest page of {max(cost):,} steps over cheapest",
+            max(cost) / min(cost),
+            "ratio",
+            "<= 1.1",
+        )
+        for by, cost in by_walk.items()
+    ]
 
 
 def _by_script(made: Instance, results: int) -> Row:

@@ -10,6 +10,7 @@ import orjson
 
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import parse_question
+from kbapi.demo.members import install_catalogue
 from kbapi.demo.results import ClubResult, club_results
 from kbapi.demo.truth import PoolTruth
 from kbapi.instance.instance import Instance, create_or_open_instance
@@ -59,6 +60,7 @@ def _shares_of_seed(seed: int, *, short: bool) -> Iterator[tuple[PoolTruth, floa
     )
     with tempfile.TemporaryDirectory() as folder:
         instance = create_or_open_instance(Settings(home=Path(folder) / "home"))
+        install_catalogue(instance.settings.catalogue_path)
         for first in range(0, len(results), AT_ONCE):
             _send(instance, results[first : first + AT_ONCE])
         for pool, units in honest.items():

@@ -238,4 +238,6 @@ def _with_conditions(
 
 def _differences(reports: list[TriedLock]) -> LockDifferences:
     opened = sum(report.status == "open" for report in reports)
-    return find_lock_differences(reports, opened / len(reports))
+    return find_lock_differences(
+        reports, opened / len(reports), frozenset(report.contributor_id for report in reports)
+    )

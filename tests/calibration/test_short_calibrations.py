@@ -11,6 +11,7 @@ from tests.calibration import (
     filters,
     first_setting,
     gains,
+    inference,
     locks,
     next_step,
     poison,
@@ -34,6 +35,7 @@ CALIBRATIONS = {
     "gains": gains,
     "power": power,
     "locks": locks,
+    "inference": inference,
 }
 
 
@@ -183,3 +185,13 @@ def test_conditions_of_locks_are_named_where_they_matter(reports):
     assert max(values(rows, "any of eight conditions")) <= 0.09
     assert max(values(rows, "condition that means nothing")) <= 0.09
     assert min(values(rows, "condition that matters named", "0.5, 40 a side")) >= 0.75
+
+
+def test_an_attacker_with_fifty_old_tokens_learns_little_of_a_depth_on_the_day(reports):
+    (learnt,) = values(reports["inference"], "at once, cell padded: all answers")
+    assert learnt <= inference.MOST_SHARE
+
+
+def test_the_same_attacker_learns_what_is_not_promised(reports):
+    (learnt,) = values(reports["inference"], "the next day, no one else in the cell: all answers")
+    assert learnt > 0.5

@@ -203,7 +203,7 @@ def _ranked(runs: int) -> list[Row]:
 def _is_first(rng: np.random.Generator, units: int, failing: float, planted: str) -> bool:
     rows = [_a_follow_up(rng, number, failing, planted) for number in range(units)]
     changing = {name for name, share in CHANGED_BY.items() if rng.random() < share} | {planted}
-    found = compare_changes(rows, "chip").compared
+    found = compare_changes(rows, "chip", frozenset(row.contributor_id for row in rows)).compared
     return next(one.change for one in found if one.change in changing) == planted
 
 

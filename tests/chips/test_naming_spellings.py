@@ -85,7 +85,6 @@ SPELLINGS = {
     "intel-core-ultra-9-386h": ["Intel(R) Core(TM) Ultra 9 386H"],
     "intel-core-ultra-7-486v": ["Core Ultra 7 486V"],
     "intel-celeron-3865u": ["Intel(R) Celeron(R) CPU 3865U @ 1.80GHz"],
-    "amd-ryzen-5-586": ["Ryzen 5 586"],
     "amd-radeon-pro-560x": ["AMD Radeon Pro 560X OpenGL Engine"],
     "intel-hd-graphics-4000": ["Intel HD Graphics 4000 OpenGL Engine"],
     "nvidia-geforce-gt-750m": ["NVIDIA GeForce GT 750M OpenGL Engine"],

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from kbapi.instance.instance import bundled_catalogue
 from tests.cli.command import run
 from tests.cli.test_main import RESULT
 from tests.makers import HandMovedClock, a_submission, an_instance, send
@@ -127,6 +128,88 @@ def test_check_distinguishes_an_intact_instance_from_a_damaged_one(
     assert wrong.returncode == 1
     assert "WRONG database" in wrong.stdout
     assert check(tmp_path / "nowhere").returncode == 3
+
+
+OWN = """
+[series.sable-48]
+pattern = "norvane-sable-48-(mx|k)"
+factory_lock = "locked"
+lock_reason = "The club tried three boards."
+recheck = "2026-01"
+"""
+
+
+def test_a_host_checks_a_file_of_the_catalogue_and_sees_what_it_changes(
+    home: Path, tmp_path: Path
+) -> None:
+    file, chip = tmp_path / "own.toml", ("norvane-sable-7-4820mx", "--home", str(home))
+    file.write_text(OWN)
+    checked = run("catalogue", "check", str(file))
+    assert (checked.returncode, checked.stdout) == (
+        0,
+        "own.toml: 1 series, 0 chips, 0 facts; no problem.\n",
+    )
+    assert "factory_lock" not in run("catalogue", "show", *chip).stdout
+    (home / "catalogue" / "own.toml").write_text(OWN)
+    shown = " ".join(run("catalogue", "show", *chip).stdout.split())
+    assert "factory_lock: locked: The club tried three boards. From own.toml" in shown
+    assert "From norvane.toml, series norvane-sable-48-mx." in shown
+    assert '"trait":"factory_lock"' in run("catalogue", "show", *chip, "--json").stdout
+    assert "due for review: series sable-48 (2026-01)" in check(home).stdout
+
+
+TWICE = """
+models = ["norvane-sable-7-4820mx"]
+[series.x]
+pattern = "norvane-.*"
+[series.y]
+pattern = "norvane-sable-.*"
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        ('[series.x]\nfacts = ["nowhere"]\n', "unknown fact: nowhere"),
+        ('[series.x]\ncontrols = []\ndefault_control = "power_limit"\n', "begins with a control"),
+        ('[series.x]\ndomains = []\ndefault_domain = "core"\n', "begins with a domain"),
+        ('models = ["Norvane Sable"]\n', "not canonical"),
+        (TWICE, "describe one series: norvane-sable-48-mx"),
+        ("series = [", "is not TOML"),
+        ('[series.x]\ncolour = "red"\n', "unknown value: colour"),
+    ],
+)
+def test_a_wrong_file_of_the_catalogue_is_refused_with_its_place(
+    home: Path, tmp_path: Path, text: str, problem: str
+) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(text)
+    checked = run("catalogue", "check", str(file))
+    assert checked.returncode != 0
+    assert problem in " ".join(checked.stderr.split())
+    assert "own.toml" in checked.stderr
+
+
+def test_a_file_that_cannot_be_read_stops_a_server_and_is_found_by_check(home: Path) -> None:
+    (home / "catalogue" / "own.toml").write_text("series = [")
+    refused = run("serve", "--home", str(home), "--port", "1")
+    assert refused.returncode == 3
+    assert "own.toml is not TOML" in " ".join(refused.stderr.split())
+    checked = check(home)
+    assert checked.returncode == 1
+    assert "WRONG catalogue   own.toml is not TOML" in checked.stdout
+
+
+def test_a_chip_is_explained_without_an_instance(tmp_path: Path) -> None:
+    at = ("--home", str(tmp_path / "nothing"))
+    bundled = bundled_catalogue()
+    chip = next(key for key in sorted(bundled.models) if bundled.domains_for(bundled.find(key)))
+    shown = run("catalogue", "show", chip, *at).stdout
+    assert f"{chip} (series " in shown
+    assert "(general knowledge)" in shown
+    unknown = run("catalogue", "show", "norvane-sable-7-4820mx", *at)
+    assert "No table describes this chip or its series." in unknown.stdout
+    assert run("catalogue", "show", "qwertz", *at).returncode != 0
 
 
 def test_days_of_a_wrong_clock_are_found_shown_and_repaired(home: Path, tmp_path: Path) -> None:

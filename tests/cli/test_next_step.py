@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from kbapi.cli.search_record import closing_card
 from tests.cli import command
 from tests.system.server import KBAPI
 
@@ -115,7 +116,7 @@ def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
 def test_a_finished_search_is_sent_and_its_record_removed(
     filled: Path, sender_folder: Path
 ) -> None:
-    record = filled / f"next-step-{CHIP}.json"
+    record = sender_folder / f"next-step-{CHIP}.json"
     output = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
         *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
     )
@@ -135,13 +136,29 @@ def test_a_search_never_goes_deeper_than_a_failure_and_ends_by_itself(
     while (following := json.loads(run(*arguments, "--json").stdout)["next_step"]) is not None:
         values.append(following["value_to_enter"])
         assert following["chance_stable"] >= 0.75
-        # After the last step, "later" is not a number, and the command asks for the result.
-        output = Person(*arguments).ends(*typed, "begin", *FAILED, "later", "", "", "n")
+        # After the last step nothing is left to try, and "later" is not an answer to "Send this?".
+        output = Person(*arguments).ends(*typed, "begin", *FAILED, "later", "n")
         typed = []
     assert 1 <= len(values) < 12
     assert values == sorted(set(values))
+    assert "No setting passed, so stay at stock." in output
     assert document_in(output)["settings"][0]["stable_at"] is None
     assert document_in(output)["settings"][0]["unstable_at"] == values[-1]
+
+
+def test_a_setting_to_use_must_have_passed_and_a_failure_may_be_unknown(
+    filled: Path, tmp_path: Path
+) -> None:
+    arguments = (CHIP, "--home", str(filled), "--record", str(tmp_path / "search.json"))
+    output = Person(*arguments).ends(
+        *STOCK, "begin", *PASSED, "begin", "failed", "3", "vector_heavy", "?",
+        "finish", "-200", "-5", "", "n",
+    )  # fmt: skip
+    assert "That never passed." in output
+    assert "  - system_hang: The machine stopped reacting" in output
+    setting = document_in(output)["settings"][0]
+    assert setting["in_use"] == -5
+    assert setting["failure"] is None
 
 
 def test_a_step_that_was_not_tried_adds_no_run(filled: Path, tmp_path: Path) -> None:
@@ -194,6 +211,23 @@ def test_without_a_terminal_json_shows_the_state_of_the_search(
     assert later["next_step"]["grid_steps"] > answer["next_step"]["grid_steps"]
 
 
+@pytest.mark.parametrize(
+    ("code", "max_risk", "is_named"),
+    [("too_risky", 0.1, True), ("too_risky", 0.25, False), ("bracketed", 0.1, False)],
+)
+def test_a_search_that_ends_by_its_risk_names_the_option(
+    code: str, max_risk: float, is_named: bool
+) -> None:
+    shown = closing_card(
+        {
+            "reason": {"code": code, "text": "Why it ended."},
+            "max_risk": max_risk,
+            "recommended_in_use": {"text": "Stay at stock.", "setting": None},
+        }
+    )
+    assert ("--max-risk, up to 0.25" in shown) is is_named
+
+
 def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(
     filled: Path, tmp_path: Path
 ) -> None:
@@ -205,10 +239,10 @@ def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(
     record.write_text(json.dumps({"chip": CHIP, "asked": {}}))
     other = run("norvane-sable-9-4840mx", *arguments)
     assert other.returncode == 3
-    assert "--record" in other.stderr
+    assert "--record" in json.loads(other.stdout)["detail"]
     assert "Traceback" not in damaged.stderr + other.stderr
     refused = run(CHIP, *arguments, "--max-risk", "0.9")
     assert refused.returncode == 1
-    assert "max_risk" in refused.stderr
+    assert "max_risk" in refused.stdout
     without_token = run("not a chip", "--home", str(filled), "--json")
     assert without_token.returncode == 1

@@ -1,5 +1,6 @@
 """`kbapi serve` reports why it does not start, and prints notices for the host."""
 
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -243,3 +244,48 @@ def test_commands_send_the_key_of_the_environment_to_a_server(
         assert run(*ask).returncode == 0
         monkeypatch.setenv("KBAPI_KEY", key[:-1])
         assert run(*ask).returncode == 1
+
+
+@pytest.mark.parametrize("mode", [0o700, 0o755])
+def test_an_ordinary_folder_with_other_files_is_served_and_found_right(
+    tmp_path: Path, served: list[Path], mode: int
+) -> None:
+    home = tmp_path / "home"
+    home.mkdir()
+    home.chmod(mode)
+    (home / "notes.txt").write_text("a file of another program")
+    assert serve(tmp_path).exit_code == 0
+    assert served == [home]
+    checked = run("check", "--home", str(home))
+    assert checked.returncode == 0, checked.stdout
+    private = [path.name for path in home.iterdir() if path.name != "notes.txt"]
+    assert all((home / name).stat().st_mode & 0o077 == 0 for name in private)
+    assert (home / "notes.txt").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "mode", "command"),
+    [("", 0o775, "chmod go-w"), ("", 0o757, "chmod go-w"), ("kbapi.sqlite3", 0o644, "chmod go=")],
+)
+def test_what_others_can_change_or_read_is_refused_by_serve_and_check_with_the_same_command(
+    tmp_path: Path, served: list[Path], name: str, mode: int, command: str
+) -> None:
+    an_instance(tmp_path).close()
+    place = tmp_path / "home" / name
+    place.chmod(mode)
+    refused = serve(tmp_path)
+    assert (refused.exit_code, served) == (3, [])
+    checked = run("check", "--home", str(tmp_path / "home"))
+    assert checked.returncode == 1
+    for output in (refused.stderr, checked.stdout):
+        # The path may be broken over lines of a message.
+        assert f"run '{command}{place}'".replace(" ", "") in "".join(output.split())
+    subprocess.run([*command.split(), str(place)], check=True)
+    assert serve(tmp_path).exit_code == 0
+    assert run("check", "--home", str(tmp_path / "home")).returncode == 0
+
+
+def test_a_port_that_does_not_exist_is_a_usage_error(tmp_path: Path) -> None:
+    refused = run("serve", "--home", str(tmp_path / "home"), "--port", "65536")
+    assert refused.returncode == 2
+    assert not (tmp_path / "home").exists()

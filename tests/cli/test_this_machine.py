@@ -10,6 +10,7 @@ from kbapi.cli.this_machine import (
     parse_pci_names,
     printed_names,
 )
+from kbapi.demo.members import install_catalogue
 from tests.cli.command import run
 
 CPUINFO = """processor\t: 0
@@ -81,7 +82,10 @@ def test_identify_exits_with_0_only_for_one_exact_chip() -> None:
 def test_chips_are_listed_and_searched(tmp_path: Path) -> None:
     home = ["--home", str(tmp_path / "home")]
     assert run("db", "upgrade", *home).returncode == 0
-    assert "ketterly-drift-6-2350u" in run("chips", *home).stdout
+    assert "ketterly" not in run("chips", *home, "--limit", "50").stdout
+    install_catalogue(tmp_path / "home" / "catalogue")
+    search = run("chips", "search", "ketterly drift", *home)
+    assert "ketterly-drift-6-2350u" in search.stdout
     found = json.loads(run("chips", "search", "ketterli drift", "--json", *home).stdout)
     assert found["chips"][0]["line"] == "ketterly-drift"
     assert run("chips", "--limit", "900", *home).returncode == 1

@@ -23,9 +23,19 @@ def a_decision(
     return {"submission": submission, "ordinal": ordinal, "decision": decision, "reason": reason}
 
 
-def decide(instance: Instance, curator: KeyHolder, *entries: dict[str, Any]) -> DecisionsResponse:
-    """The response to these decisions."""
-    return accept_decisions(instance, curator, a_body({"decisions": list(entries)}))
+def decide(
+    instance: Instance, curator: KeyHolder | None, *entries: dict[str, Any]
+) -> DecisionsResponse:
+    """The response to these decisions, confirmed with what a dry run answers."""
+    body: dict[str, Any] = {"decisions": list(entries)}
+    if any("submission" not in entry for entry in entries):
+        body["confirm"] = dry_run(instance, *entries).confirm
+    return accept_decisions(instance, curator, a_body(body))
+
+
+def dry_run(instance: Instance, *entries: dict[str, Any]) -> DecisionsResponse:
+    """What these decisions would change."""
+    return accept_decisions(instance, None, a_body({"decisions": list(entries)}), dry_run=True)
 
 
 def send_deep(instance: Instance, number: int = 1, **changes: Any) -> Accepted:

@@ -1,8 +1,12 @@
 """Many results for the queue of curators, as rows, and the cost of a page."""
 
-from sqlalchemy import text
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import Connection, text
 
 from kbapi.instance.instance import Instance
+from kbapi.storage.host_views import SubmissionFilters, Walk, find_submissions
 from kbapi.storage.review import WaitingAt, WaitingFilters, find_waiting
 from tests.curation.makers import send_deep
 
@@ -10,7 +14,7 @@ MADE = {
     "unit": {"id": "1 + n", "token_hash": "NULL"},
     "submission": {
         "id": "1 + n",
-        "public_id": "'made-' || n",
+        "public_id": "printf('%08x-made', n)",
         "unit_id": "1 + n",
         "content_hash": "NULL",
     },
@@ -47,6 +51,31 @@ def fill_with_results(instance: Instance, results: int, every: int) -> None:
 
 def steps_of_a_page(instance: Instance, at: WaitingAt) -> int:
     """The number of SQLite instructions for a page, equal on every computer."""
+    return _steps(instance, lambda connection: find_waiting(connection, at, WaitingFilters(), 21))
+
+
+def steps_of_results(instance: Instance, walk: Walk, *, is_late: bool) -> int:
+    """The same for a page of results; a late one is among the last of its list."""
+    late = {
+        "day": ("00000032-made", 0),
+        "chip": (50, 0),
+        "contributor": (50, 50),
+        "deepest": (205, 50),
+        "shallowest": (215, rows_in(instance) - 50),
+    }
+    at = late[walk.by] if is_late else walk.begin
+    filters = SubmissionFilters()
+    return _steps(instance, lambda connection: find_submissions(connection, walk, at, filters, 21))
+
+
+def rows_in(instance: Instance) -> int:
+    """How many results there are."""
+    with instance.reading() as connection:
+        count = connection.exec_driver_sql("SELECT COUNT(*) FROM submission").scalar_one()
+    return int(count)
+
+
+def _steps(instance: Instance, find: Callable[[Connection], list[Any]]) -> int:
     ran = 0
 
     def count() -> int:
@@ -57,7 +86,7 @@ def steps_of_a_page(instance: Instance, at: WaitingAt) -> int:
     with instance.reading() as connection:
         driver = connection.connection.driver_connection
         driver.set_progress_handler(count, 1)
-        found = find_waiting(connection, at, WaitingFilters(), 21)
+        found = find(connection)
         driver.set_progress_handler(None, 1)
     assert len(found) == 21
     return ran

@@ -1,5 +1,6 @@
 """Decisions change the evidence at once, and undo restores it."""
 
+from dataclasses import replace
 from typing import Any
 
 import orjson
@@ -7,6 +8,8 @@ import pytest
 
 from kbapi.access.keys import KeyHolder
 from kbapi.advice.start.answer import advise_start
+from kbapi.curation.decisions import accept_decisions
+from kbapi.curation.item import show_item
 from kbapi.errors import DocumentRefused
 from kbapi.evidence.units import load_pool_rows, units_of
 from kbapi.instance.instance import Instance
@@ -15,7 +18,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import rescreen
 from kbapi.intake.responses import Accepted
-from tests.curation.makers import a_curator, a_decision, decide, send_deep
+from tests.curation.makers import a_curator, a_decision, decide, dry_run, send_deep
 from tests.evidence.makers import STANDING, evidence_in
 from tests.makers import (
     a_body,
@@ -229,7 +232,7 @@ def test_a_setting_without_any_end_cannot_be_made_to_count(
         in_force = [
             {"domain": "core", "control": "voltage_offset", "value": -90},
             {"domain": "ring", "control": "voltage_offset", "value": -90},
-            {"domain": "memory", "control": "voltage_offset", "value": -40},
+            {"domain": "graphics", "control": "voltage_offset", "value": -40},
         ]
         document["trials"] = [{"settings": in_force, "outcome": "failed", "seconds": 60}]
     else:
@@ -421,3 +424,107 @@ def test_decisions_hold_when_a_chip_is_read_again(instance: Instance, curator: K
     assert reread_chips(instance, is_applied=True).moves
     assert [row[-1] for row in evidence_in(instance)] == [1]
     assert told_to_the_sender(instance, deep)[0] == "counted"
+
+
+BULK = {"contributor": 1, "decision": "exclude", "reason": "testing_doubted"}
+
+
+def test_a_decision_answers_with_the_starts_before_and_after(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    for number in range(8):
+        setting = a_setting(stable_at=-70 - number, unstable_at=-80 - number)
+        send(instance, a_submission(setting, number=number))
+    shallow = send(instance, a_submission(a_setting(stable_at=-40, unstable_at=-45), number=20))
+    before = answer(instance)["start"]
+    done = decide(instance, curator, a_decision(shallow, "exclude", "testing_doubted"))
+    after = answer(instance)["start"]
+    (change,) = done.starts
+    assert (change.pool.chip, change.pool.domain) == ("norvane-sable-7-4820mx", "core")
+    assert orjson.loads(orjson.dumps(change.before.start)) == before
+    assert orjson.loads(orjson.dumps(change.after.start)) == after != before
+    assert (change.before.units, change.after.units) == (9, 8)
+    assert (done.dry_run, done.other_pools) == (False, 0)
+
+
+def test_starts_are_compared_for_the_pools_with_the_most_changes(
+    instance: Instance, curator: KeyHolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kbapi.curation.decisions.MOST_POOLS", 1)
+    settings = [a_setting(), a_setting(domain="graphics", moved_with=[])]
+    for some in (settings, settings[:1]):
+        send(instance, a_submission(*some, number=len(some), contributor_token="m" * 16))
+    done = decide(instance, curator, BULK)
+    assert [change.pool.domain for change in done.starts] == ["core"]
+    assert (done.decided, done.other_pools) == (3, 1)
+
+
+def test_a_dry_run_changes_nothing_and_answers_what_the_decision_answers(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    for number in range(5):
+        send(instance, a_submission(number=number, contributor_token="m" * 16))
+    answer(instance)
+    before = rows_of(instance)
+    shown = dry_run(instance, BULK)
+    assert rows_of(instance) == before
+    assert (shown.dry_run, shown.settings, shown.contributors) == (True, 5, 1)
+    done = decide(instance, curator, BULK)
+    assert replace(done, dry_run=True) == shown
+
+
+@pytest.mark.parametrize(
+    "entry", [BULK, BULK | {"contributor": ..., "origin": {"client": "tidewater-script/0.3"}}]
+)
+@pytest.mark.parametrize("confirm", [None, "0123456789abcdef"])
+def test_many_settings_are_decided_only_with_the_confirmation_of_a_dry_run(
+    instance: Instance, curator: KeyHolder, entry: dict[str, Any], confirm: str | None
+) -> None:
+    send(instance, a_submission())
+    before = rows_of(instance)
+    wanted = {name: value for name, value in entry.items() if value is not ...}
+    body = {"decisions": [wanted], **({"confirm": confirm} if confirm else {})}
+    with pytest.raises(DocumentRefused) as refused:
+        accept_decisions(instance, curator, a_body(body))
+    assert problems_of(refused) == [("/confirm", "confirmation_needed")]
+    assert "Matching settings: 1, of 1 contributors." in refused.value.problems[0].detail
+    assert rows_of(instance) == before
+
+
+def test_a_confirmation_holds_for_the_settings_and_the_decision_that_were_shown(
+    instance: Instance, curator: KeyHolder
+) -> None:
+    send(instance, a_submission(number=1))
+    send(instance, a_submission(number=2))
+    shown = dry_run(instance, BULK).confirm
+    assert dry_run(instance, BULK).confirm == shown
+    others = [
+        BULK | {"contributor": 2},
+        BULK | {"decision": "invalidate"},
+        BULK | {"reason": "effect_doubted"},
+    ]
+    assert shown not in {dry_run(instance, other).confirm for other in others}
+    send(instance, a_submission(number=3, contributor_token="tidewater-member-000001"))
+    with pytest.raises(DocumentRefused):
+        accept_decisions(instance, curator, a_body({"decisions": [BULK], "confirm": shown}))
+    assert {row[1] for row in settings_and_status(instance)} == {"counted"}
+
+
+def settings_and_status(instance: Instance) -> list[tuple[Any, ...]]:
+    with instance.reading() as connection:
+        found = connection.exec_driver_sql("SELECT id, status FROM setting_result")
+        return [tuple(row) for row in found]
+
+
+def test_the_number_that_senders_without_a_token_share_is_named(instance: Instance) -> None:
+    send(instance, a_submission(contributor_token=...))
+    send(instance, a_submission(number=2))
+    assert dry_run(instance, BULK).includes_shared_contributor
+    assert not dry_run(instance, BULK | {"contributor": 2}).includes_shared_contributor
+
+
+def test_a_command_on_the_folder_decides_without_a_key(instance: Instance) -> None:
+    deep = send_deep(instance)
+    decide(instance, None, a_decision(deep, "include", "depth_confirmed"))
+    (seen,) = show_item(instance, deep.id, 0).history
+    assert (seen.decision, seen.key, seen.key_name) == ("include", None, "")

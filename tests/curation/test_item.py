@@ -1,5 +1,6 @@
 """One setting with its document, its history, and the start with and without it."""
 
+from datetime import timedelta
 from typing import Any
 
 import orjson
@@ -14,6 +15,7 @@ from kbapi.intake.responses import Accepted
 from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
+    HandMovedClock,
     a_fixed_clock_setting,
     a_question,
     a_setting,
@@ -33,6 +35,10 @@ def item(instance: Instance, sent: Accepted, ordinal: int = 0) -> ReviewItem:
 
 
 def answered(instance: Instance, **parameters: str) -> dict[str, Any]:
+    """The answer that members get the next day: percentiles wait, and curators see all results."""
+    clock = instance.now
+    assert isinstance(clock, HandMovedClock)
+    clock.moment += timedelta(days=1)
     asked = {"detail": "percentiles", **parameters}
     return orjson.loads(advise_start(instance, a_question(instance, **asked)).body)
 

@@ -6,6 +6,7 @@ from flask.testing import FlaskClient
 from kbapi.curation.notes import (
     mark_reviewed,
     publish_note,
+    retire_note,
     store_notes,
 )
 from kbapi.errors import NoteRefused
@@ -55,6 +56,55 @@ def test_a_published_note_stays_until_its_draft_replaces_it(
     (earlier,) = history_in(instance, KEY)
     assert "cold start" in earlier.markdown
     assert (earlier.reviewed_month, earlier.replaced_day) == ("2026-06", instance.today())
+
+
+REAL = "12th Gen Intel(R) Core(TM) i7-12700H"
+OF_CATALOGUE = "intel-blocked-requests"
+
+
+def about_real(client: FlaskClient) -> dict[str, str]:
+    notes = client.get("/v1/start", query_string={"chip": REAL}).get_json()["notes"]
+    return {note["key"]: note["text"] for note in notes}
+
+
+def test_a_note_of_the_catalogue_is_shown_and_a_curator_overrules_retires_and_reviews_it(
+    instance: Instance, client: FlaskClient
+) -> None:
+    assert "proof of effect" in about_real(client)[OF_CATALOGUE]
+    assert mark_reviewed(instance, OF_CATALOGUE) == "2026-09"
+    store_notes(instance, [NOTE.replace(KEY, OF_CATALOGUE)])
+    assert about_real(client)[OF_CATALOGUE] == "The entry shows only after a cold start."
+    retire_note(instance, OF_CATALOGUE)
+    assert OF_CATALOGUE not in about_real(client)
+    assert len(about_real(client)) >= 4
+    assert [note.state for note in notes_in(instance)] == ["retired"]
+    with pytest.raises(NoteRefused):
+        retire_note(instance, OF_CATALOGUE)
+    store_notes(instance, [NOTE.replace(KEY, OF_CATALOGUE)])
+    assert about_real(client)[OF_CATALOGUE] == "The entry shows only after a cold start."
+    assert len(history_in(instance, OF_CATALOGUE)) == 2
+
+
+def test_a_fact_of_the_catalogue_is_retired_from_the_description_of_its_chips(
+    instance: Instance, client: FlaskClient
+) -> None:
+    def facts() -> set[str]:
+        described = client.get(f"/v1/chips/{REAL}").get_json()
+        return {note["key"] for note in described["notes"]}
+
+    assert "i-suffix" in facts()
+    retire_note(instance, "i-suffix")
+    assert "i-suffix" not in facts()
+
+
+def test_a_curator_adds_a_note_on_a_real_series(instance: Instance, client: FlaskClient) -> None:
+    added = NOTE.replace(f'chip = "{CHIP}"', 'series = "intel-core-12-h"')
+    store_notes(instance, [added])
+    assert about_real(client)[KEY] == "The entry shows only after a cold start."
+    retire_note(instance, KEY)
+    assert KEY not in about_real(client)
+    with pytest.raises(NoteRefused):
+        retire_note(instance, "no-such-note")
 
 
 def test_a_replaced_draft_has_no_history(instance: Instance) -> None:

@@ -199,7 +199,7 @@ def test_a_text_that_is_slow_to_search_is_searched_in_time() -> None:
 
 
 PLAIN_FORMS = {
-    "e-mail": r"[^\s@\"'<>]+@[^\s@\"'<>]+\.[a-z]{2,}|\w@[a-z]{3,}",
+    "e-mail": r"[^\s@\"'<>]+@[^\s@\"'<>]+\.[a-z]{2,}|\w@[a-z]{2,}",
     "IP address": r"[0-9A-Fa-f:]*:[0-9A-Fa-f:]*:[0-9A-Fa-f:.]*",
     "serial": r"\b(?:serial|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei)\b[ _.:#=-]*"
     r"(?:(?:no|nr|number)\b[ .:#=-]*)?\w*\d",
@@ -207,11 +207,11 @@ PLAIN_FORMS = {
     r"|\b[a-z]:\\+users\\|(?:^|[\s=:])~\w*/|\\\\\w+\\|/root(?:/|\b)|%userprofile%|\$home\b",
     "host name": r"https?://|\bwww\.|\b(?:desktop|laptop|win|pc)-[a-z0-9]{6,15}\b(?<!-desktop)"
     r"(?<!-laptop)"
-    rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})\b"
+    rf"|\b[a-z0-9][a-z0-9-]*\.(?:{_LOCAL_ENDS})(?![\w-])"
     rf"|\b[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)*\.(?:{_COMMON_ENDS})\b"
-    r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}\b"
-    r"|\b\w+(?:['’]s|s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer"
-    r"|workstation|rig)\b",
+    r"|\b(?!v\d)[a-z][a-z0-9-]*(?:\.[a-z0-9-]+)+\.[a-z]{2,}(?![\w-])"
+    r"|\b\w+(?:['’]s|(?<!busines)s)[ _-]?(?:-|_| )(?:pc|laptop|desktop|notebook|macbook|imac|mac"
+    r"|computer|workstation|rig)\b",
 }
 """The forms as one reads them, whose steps can grow like the square of a text."""
 FORMS = {

@@ -9,7 +9,7 @@ from kbapi.instance.instance import Instance
 from kbapi.storage.tables import Conditions
 from kbapi.storage.tables_reports import LockReport
 from tests.intake.whole_document import a_whole_document
-from tests.makers import a_submission, rows_of, send
+from tests.makers import a_fixed_clock_setting, a_submission, rows_of, send
 
 
 def pointers_of(instance: Instance, document: Any) -> set[str]:
@@ -101,18 +101,12 @@ def test_a_wrong_shape_is_reported_with_its_pointer(instance: Instance, case: st
 
 
 def test_the_form_decides_between_chips_that_share_a_name(instance: Instance) -> None:
-    shared = "NVIDIA GeForce RTX 2070"
-    setting = {
-        "domain": "gpu_core",
-        "control": "voltage_offset",
-        "stable_at": -50,
-        "unstable_at": -60,
-    }
+    shared = "Osmer Kestrel 640 / 640 Laptop"
+    setting = a_fixed_clock_setting()
     assert pointers_of(instance, a_submission(setting, chip=shared)) == {"/chip"}
-    laptop = send(instance, a_submission(setting, chip=shared, platform={"form": "laptop"}))
-    assert laptop.chip.key == "nvidia-geforce-rtx-2070-laptop"
-    by_id = send(instance, a_submission(setting, chip=shared, chip_ids={"pci_id": "10de:1f02"}))
-    assert by_id.chip.key == "nvidia-geforce-rtx-2070"
+    for form, key in (("laptop", "osmer-kestrel-640-laptop"), ("desktop", "osmer-kestrel-640")):
+        sent = a_submission(setting, chip=shared, platform={"form": form})
+        assert send(instance, sent).chip.key == key
 
 
 def test_chip_ids_that_contradict_the_name_are_reported(instance: Instance) -> None:

@@ -1,21 +1,26 @@
 """The reader: text, shape, rules and chip together; it lists every problem once."""
 
 import json
-from pathlib import Path
 from typing import Any
 
 import pytest
 from marshmallow import Schema, fields
 
-from kbapi.chips.catalogue import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.documents.reader import ReadDocument, read_document, read_json
 from kbapi.documents.results import SettingSchema, SubmissionSchema
 from kbapi.documents.shapes import did_you_mean
 from kbapi.errors import DocumentRefused, JsonUnreadable
 from kbapi.settings import bundled_folder
-from tests.makers import CHIP, a_body, a_setting, a_submission
+from tests.makers import (
+    CHIP,
+    Unreviewed,
+    a_body,
+    a_setting,
+    a_submission,
+)
 
-CATALOGUE = load_catalogue(bundled_folder("seed_data") / Path("catalogue"))
+CATALOGUE = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
 THIS_MONTH = "2026-09"
 
 
@@ -50,6 +55,84 @@ def test_problems_of_text_shape_rules_and_chip_are_listed_together() -> None:
     ]
 
 
+ABSENT = "not_on_this_chip"
+IN_COUNTS = {"stable_at": -14, "unstable_at": -15}
+IN_FORCE = {"domain": "io", "control": "voltage_offset", "value": -40}
+
+
+@pytest.mark.parametrize(
+    ("setting", "pointers"),
+    [
+        (a_setting(domain="io"), ["/settings/0/domain"]),
+        (a_setting(moved_with=["io", "ring"]), ["/settings/0/moved_with"]),
+        (a_setting(control="count_offset", **IN_COUNTS), ["/settings/0/control"]),
+        (
+            a_setting(domain="io", moved_with=["gpu_core"], control="count_offset", **IN_COUNTS),
+            ["/settings/0/domain", "/settings/0/moved_with", "/settings/0/control"],
+        ),
+        (a_setting(domain="ring", moved_with=["core"]), []),
+    ],
+)
+def test_a_setting_of_what_the_chip_does_not_have_is_refused(
+    setting: dict[str, Any], pointers: list[str]
+) -> None:
+    document = a_submission(setting)
+    if pointers:
+        assert problems_of(document) == [(pointer, ABSENT) for pointer in pointers]
+    else:
+        assert not read(a_body(document)).result.settings[0].is_foreign
+
+
+def test_the_refusal_names_what_the_chip_has() -> None:
+    with pytest.raises(DocumentRefused) as refused:
+        read(a_body(a_submission(chip="osmer-kestrel-640-laptop")))
+    (domain, control) = refused.value.problems
+    assert domain.detail == "Osmer Kestrel 640 Laptop Graphics has no core. It has: gpu_core."
+    assert control.detail == (
+        "Osmer Kestrel 640 Laptop Graphics has no voltage_offset. "
+        "It has: fixed_clock_voltage, power_limit."
+    )
+
+
+def test_what_is_in_force_in_a_run_is_refused_once_where_the_chip_does_not_have_it() -> None:
+    run = {"settings": [IN_FORCE], "outcome": "stable", "seconds": 60}
+    tuned = {"state": "tuned", "load": "all_core", "power_w": 40, "settings": [IN_FORCE]}
+    document = a_submission(trials=[run, run], readings=[tuned])
+    assert problems_of(document) == [("/trials/0/settings/0/domain", ABSENT)]
+
+
+def test_a_lock_may_name_what_the_chip_does_not_have() -> None:
+    lock = {"domain": "io", "control": "count_offset", "status": "not_exposed"}
+    assert len(read(a_body(a_submission(locks=[lock]))).result.locks) == 1
+
+
+def test_the_sound_settings_of_an_unsound_document_are_compared_with_the_chip() -> None:
+    document = a_submission(a_setting(domain="io"), a_setting(minutes="x"))
+    assert problems_of(document) == [
+        ("/settings/1/minutes", "invalid"),
+        ("/settings/0/domain", ABSENT),
+    ]
+    assert problems_of({**document, "chip": "bogus thing"}) == [
+        ("/settings/1/minutes", "invalid"),
+        ("/chip", "chip_unreadable"),
+    ]
+
+
+def test_a_chip_that_no_file_describes_may_have_every_domain_of_a_processor() -> None:
+    document = a_submission(a_setting(domain="io"), chip="norvane-sable-7-9990mx")
+    assert not read(a_body(document)).result.settings[0].is_foreign
+    assert problems_of({**document, "settings": [a_setting(domain="gpu_core")]}) == [
+        ("/settings/0/domain", ABSENT)
+    ]
+
+
+def test_what_the_catalogue_only_believes_to_be_absent_is_marked_and_not_refused() -> None:
+    unsure: Any = Unreviewed(CATALOGUE)
+    body = read_json(a_body(a_submission(a_setting(domain="io"), a_setting())))
+    foreign, own = read_document(body, THIS_MONTH, unsure).result.settings
+    assert (foreign.is_foreign, own.is_foreign) == (True, False)
+
+
 def test_a_problem_of_the_text_is_not_listed_again_for_its_shape() -> None:
     body = json.dumps(a_submission()).replace("-80", "NaN").encode()
     assert problems_of(body) == [("/settings/0/stable_at", "not_finite")]
@@ -61,6 +144,50 @@ def test_a_problem_of_the_text_is_not_listed_again_for_its_shape() -> None:
 )
 def test_a_text_that_names_no_chip_is_refused(text: str, code: str) -> None:
     assert problems_of(a_submission(chip=text)) == [("/chip", code)]
+
+
+def problems_with_candidates(document: object) -> list[tuple[str, str, tuple[str, ...]]]:
+    with pytest.raises(DocumentRefused) as caught:
+        read(a_body(document))
+    return [(one.pointer, one.code, one.candidates) for one in caught.value.problems]
+
+
+def test_a_number_with_a_typing_error_is_asked_back() -> None:
+    document = a_submission(chip="Norvane(R) Sable(TM) 7 4280MX @ 2.60GHz")
+    assert problems_with_candidates(document) == [("/chip", "chip_unlikely", (CHIP,))]
+
+
+@pytest.mark.parametrize("confirmed", [False, None])
+def test_only_true_confirms_a_chip(confirmed: bool | None) -> None:
+    document = a_submission(chip="norvane sable 7 4280mx", chip_confirmed=confirmed)
+    assert problems_with_candidates(document) == [("/chip", "chip_unlikely", (CHIP,))]
+
+
+def test_a_confirmed_chip_is_taken_as_new() -> None:
+    document = a_submission(chip="norvane sable 7 4280mx", chip_confirmed=True)
+    assert read(a_body(document)).chip.key == "norvane-sable-7-4280mx"
+    assert read(a_body(document)).raw["chip_confirmed"] is True
+
+
+def test_a_chip_that_is_described_needs_no_confirmation() -> None:
+    assert read(a_body(a_submission(chip_confirmed=False))).chip.key == CHIP
+
+
+def test_of_a_whole_record_only_the_name_is_kept() -> None:
+    line = "model name\t: Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"
+    record = f"processor\t: 0\n{line}\nflags\t\t: {'fpu vme ' * 300}\n\n" * 4
+    document = read(a_body(a_submission(chip=record)))
+    assert document.chip.key == CHIP
+    assert document.raw["chip"] == line
+
+
+def test_a_record_of_two_chips_is_ambiguous() -> None:
+    record = "Name=Norvane Sable 7 4820MX\nName=Norvane Sable 5 4810MX\n"
+    assert problems_of(a_submission(chip=record)) == [("/chip", "chip_ambiguous")]
+
+
+def test_a_long_text_that_is_no_record_is_refused() -> None:
+    assert problems_of(a_submission(chip="x" * 401)) == [("/chip", "too_long")]
 
 
 def test_sound_settings_of_a_misshapen_document_are_checked_too() -> None:
@@ -162,7 +289,7 @@ def test_a_problem_never_repeats_a_sent_value() -> None:
     document = a_submission(
         a_setting(domain=secret, effect={"shown_by": secret}, loads=[secret]),
         unit_token=f"!{secret}",
-        client=f"{secret}@",
+        client=f"{secret}!",
         chip=f"bogus {secret}",
         measured_in=secret,
     )

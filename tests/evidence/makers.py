@@ -228,6 +228,7 @@ def results_of(outcomes: Iterable[OutcomeRow]) -> ResultRows:
         confirmed_by_curator=column(o.confirmed_by_curator for o in seen) == 1,
         is_follow_up=ones == 0,
         month=column(12 * int(o.measured_month[:4]) + int(o.measured_month[5:]) for o in seen),
+        arrival=0 * ones,
     )
 
 
@@ -238,7 +239,9 @@ def units_of_results(results: ResultRows) -> PoolUnits:
         for number in np.unique(results.conditions).tolist()
     )
     none_established = np.zeros(0, dtype=np.int64)
-    return units_of(PoolRows(results, merge_results(results), conditions, none_established))
+    return units_of(
+        PoolRows(results, merge_results(results), conditions, none_established, none_established)
+    )
 
 
 def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:

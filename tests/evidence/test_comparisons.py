@@ -16,7 +16,8 @@ def a_unit_under(limit: int, **values: str) -> UnitMade:
 
 
 def differences(units: list[UnitMade]) -> tuple[Difference, ...]:
-    return find_differences(pool_of(units), UNCHECKED)
+    pool = pool_of(units)
+    return find_differences(pool, UNCHECKED, pool.contributor)
 
 
 def around(middle: int, number: int, seed: int, **values: str) -> list[UnitMade]:
@@ -72,7 +73,8 @@ def test_excluded_units_are_not_compared() -> None:
     assert filters_of(groups) == ["supply"]
     outlier_report = check_outliers(pool_of(groups), 5.0)
     assert outlier_report.excluded_units == 12
-    assert find_differences(pool_of(groups), outlier_report) == ()
+    pool = pool_of(groups)
+    assert find_differences(pool, outlier_report, pool.contributor) == ()
 
 
 def of_few(senders: int, units: list[UnitMade]) -> list[UnitMade]:

@@ -28,6 +28,8 @@ REPORT = st.fixed_dictionaries(
         "unit_order": st.binary(max_size=1),
     }
 )
+EVERYONE = frozenset(range(10_000))
+"""All contributors, as established."""
 REPORTS = st.lists(REPORT, max_size=60).map(
     lambda values: [a_tried_lock(0, **report) for report in values]
 )
@@ -45,13 +47,15 @@ def by_month(*cells: tuple[str, int, int]) -> list:
 def test_the_order_of_reports_never_matters(reports, seed):
     mixed = list(reports)
     Random(seed).shuffle(mixed)
-    assert find_lock_differences(mixed, 0.6) == find_lock_differences(reports, 0.6)
+    assert find_lock_differences(mixed, 0.6, EVERYONE) == find_lock_differences(
+        reports, 0.6, EVERYONE
+    )
 
 
 @settings(max_examples=60, deadline=None)
 @given(REPORTS)
 def test_shown_lock_differences_have_at_least_five_units(reports):
-    found = find_lock_differences(reports, 0.6)
+    found = find_lock_differences(reports, 0.6, EVERYONE)
     assert found.units == len({report.contributor_id for report in reports})
     for split in found.splits:
         assert split.by in found.compared_by
@@ -81,7 +85,7 @@ def test_a_flood_of_one_contributor_makes_no_change():
         a_tried_lock(99, "firmware_locked", firmware_month="2026-03", unit_order=bytes([n]))
         for n in range(100)
     ]
-    found = find_lock_differences([*reports, *flood], 0.5)
+    found = find_lock_differences([*reports, *flood], 0.5, EVERYONE)
     assert found.units == 13
     assert found.change is not None
     assert not found.change.is_change
@@ -95,6 +99,7 @@ def test_the_month_since_which_reports_say_locked_is_found():
             ("2026-05", 3, 16),
         ),
         0.6,
+        EVERYONE,
     )  # fmt: skip
     change = found.change
     assert change is not None
@@ -109,8 +114,8 @@ def test_the_month_since_which_reports_say_locked_is_found():
 def test_a_change_is_found_in_both_directions():
     locking = by_month(("2025-06", 20, 2), ("2026-03", 3, 19))
     opening = by_month(("2025-06", 2, 20), ("2026-03", 19, 3))
-    one = find_lock_differences(locking, 0.5).change
-    other = find_lock_differences(opening, 0.5).change
+    one = find_lock_differences(locking, 0.5, EVERYONE).change
+    other = find_lock_differences(opening, 0.5, EVERYONE).change
     assert one is not None
     assert other is not None
     assert one.p_value == pytest.approx(other.p_value)
@@ -123,8 +128,8 @@ def test_what_was_said_of_no_month_takes_no_part_in_a_change():
     reports = by_month(("2025-06", 20, 2), ("2026-03", 3, 19))
     more = tried(50, 50, first=1000)
     alone, beside = (
-        find_lock_differences(reports, 0.5),
-        find_lock_differences([*reports, *more], 0.5),
+        find_lock_differences(reports, 0.5, EVERYONE),
+        find_lock_differences([*reports, *more], 0.5, EVERYONE),
     )
     assert alone.change == beside.change
     assert beside.units == 144
@@ -138,7 +143,7 @@ def test_a_protection_by_which_locks_differ_is_named_alone():
                      microcode="0x2b" if place % 2 else "0x2c")
         for place, report in enumerate([*off, *on])
     ]  # fmt: skip
-    found = find_lock_differences(mixed, 0.5)
+    found = find_lock_differences(mixed, 0.5, EVERYONE)
     assert found.compared_by == ("microcode", "memory_integrity")
     (split,) = found.splits
     assert split.by == "memory_integrity"
@@ -154,7 +159,7 @@ def test_of_several_microcodes_the_one_that_differs_is_the_clearest():
         *tried(0, 10, first=200, microcode="0x2c"),
         *tried(0, 4, first=300, microcode="0x2d"),
     ]
-    (split,) = find_lock_differences(reports, 0.5).splits
+    (split,) = find_lock_differences(reports, 0.5, EVERYONE).splits
     assert (split.by, split.clearest) == ("microcode", "0x2c")
     assert [value.value for value in split.values] == ["0x2a", "0x2b", "0x2c"]
 
@@ -168,7 +173,7 @@ def test_contradictions_among_equal_units_are_shown_the_most_even_first():
         *tried(3, 1, first=200, firmware_month="2025-10"),
         *tried(9, 9, first=300),
     ]
-    found = find_lock_differences(reports, 0.5).contradictions
+    found = find_lock_differences(reports, 0.5, EVERYONE).contradictions
     assert [(one.open, one.locked, one.machines) for one in found] == [(6, 4, 2), (9, 1, 1)]
     assert found[0].protections == ("memory_integrity on",)
     assert (found[1].firmware_month, found[1].microcode) == ("2025-09", "")
@@ -178,10 +183,10 @@ def test_at_most_ten_contradictions_are_shown():
     reports: list = []
     for number in range(15):
         reports += tried(3, 3, first=len(reports), microcode=f"0x{number:x}")
-    assert len(find_lock_differences(reports, 0.5).contradictions) == MOST_CONTRADICTIONS
+    assert len(find_lock_differences(reports, 0.5, EVERYONE).contradictions) == MOST_CONTRADICTIONS
 
 
 def test_with_too_few_nothing_is_compared():
-    found = find_lock_differences(by_month(("2025-09", 4, 0), ("2026-03", 0, 4)), 0.5)
+    found = find_lock_differences(by_month(("2025-09", 4, 0), ("2026-03", 0, 4)), 0.5, EVERYONE)
     assert (found.compared_by, found.splits, found.change) == ((), (), None)
-    assert find_lock_differences([], 0.5).units == 0
+    assert find_lock_differences([], 0.5, EVERYONE).units == 0

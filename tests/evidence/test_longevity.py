@@ -1,6 +1,7 @@
 """Settings in use and changes as follow-ups tell them; drift from each unit's latest result."""
 
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from fractions import Fraction
 from random import Random
 from typing import Any
@@ -17,12 +18,21 @@ from kbapi.evidence.longevity import (
     settings_in_use,
 )
 from kbapi.instance.instance import Instance
+from kbapi.intake.follow_up import accept_follow_up
 from kbapi.stats.intervals import NEVER_FAILED, Grid
 from kbapi.storage.evidence import ConditionsRow, read_results
-from kbapi.storage.follow_ups import FollowedRow
+from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
 from kbapi.storage.pools import find_largest_pool
 from kbapi.vocabulary import FOLLOW_UP_CHANGES
-from tests.makers import CHIP, a_fixed_clock_setting, a_setting, a_submission, send
+from tests.makers import (
+    CHIP,
+    HandMovedClock,
+    a_body,
+    a_fixed_clock_setting,
+    a_setting,
+    a_submission,
+    send,
+)
 
 GRID = Grid(Fraction(125, 128))
 IN_MV = MARGINS["voltage_offset"]
@@ -56,6 +66,40 @@ def in_use(*rows: FollowedRow) -> list[tuple[int, int, bool]]:
 def test_a_setting_with_several_follow_ups_counts_once_and_a_failure_decides() -> None:
     assert in_use(a_row(days=30), a_row(days=95), a_row(days=60)) == [(1, 95, False)]
     assert in_use(a_row(days=95), a_row(outcome="failed_later", days=70)) == [(1, 70, True)]
+
+
+def test_a_failure_nearer_to_stock_is_one_of_every_deeper_setting() -> None:
+    failed = a_row(outcome="failed_later", value=-60, days=30)
+    assert in_use(a_row(days=40), failed) == [(2, 30, True), (1, 40, True)]
+    deeper = a_row(outcome="failed_later", value=-75, days=30)
+    assert in_use(a_row(days=40), deeper) == [(1, 40, False), (1, 30, True)]
+
+
+def test_a_later_result_that_failed_there_ends_a_followed_setting(instance: Instance) -> None:
+    clock = HandMovedClock()
+    instance.now = clock
+    first = send(instance, a_submission(a_setting(in_use=-70)))
+    clock.moment += timedelta(days=40)
+    stable = {"domain": "core", "control": "voltage_offset", "outcome": "still_stable"}
+    shown = {"days": 40, "effect": {"shown_by": "read_back"}}
+    accept_follow_up(instance, first.id, first.receipt, a_body(stable | shown))
+
+    def found() -> list[tuple[int, int, bool]]:
+        with instance.reading() as connection:
+            rows = load_followed_of_series(connection, "norvane-sable-48-mx")
+        return in_use(*rows)
+
+    assert found() == [(1, 40, False)]
+    clock.moment += timedelta(days=20)
+    # Deeper than the setting in use: this is no failure of it.
+    send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-85), measured_in="2026-11"))
+    assert found() == [(1, 40, False)]
+    # Measured before the first result: this is not later.
+    old = a_setting(stable_at=-50, unstable_at=-60)
+    send(instance, a_submission(old, measured_in="2026-07"))
+    assert found() == [(1, 40, False)]
+    send(instance, a_submission(old, measured_in="2026-11"))
+    assert found() == [(1, 60, True)]
 
 
 def test_two_settings_of_a_unit_are_two() -> None:
@@ -129,6 +173,10 @@ def test_a_fixed_clock_counts_from_its_own_stock_voltage() -> None:
     assert in_use(a_row(control="fixed_clock_voltage", stock_mv=None, value=812)) == []
 
 
+EVERYONE = frozenset(range(1_000))
+"""All contributors, as established."""
+
+
 def test_five_units_of_its_own_are_enough_and_before_them_the_series_speaks() -> None:
     own = [a_row(number) for number in range(4)]
     others = [a_row(number + 10, chip_key="other") for number in range(3)]
@@ -136,7 +184,7 @@ def test_five_units_of_its_own_are_enough_and_before_them_the_series_speaks() ->
 
     def level(*rows: FollowedRow) -> tuple[str, int]:
         grids = {"one": GRID, "other": GRID}
-        found = longevity_evidence(rows, "one", "voltage_offset", grids.get)
+        found = longevity_evidence(rows, "one", "voltage_offset", grids.get, EVERYONE)
         return found.level, found.units
 
     assert level(*own) == ("none", 0)
@@ -152,11 +200,11 @@ def test_settings_in_use_tell_whose_they_are() -> None:
 def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:
     of_one = [a_row(n, contributor_id=1, days=50) for n in range(4)]
     second = a_row(3, contributor_id=1, value=-60, days=50)
-    others = [a_row(n, days=50) for n in range(10, 12)]
+    others = [a_row(n, days=50) for n in range(10, 14)]
     found = longevity_evidence(
-        [*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get
+        [*of_one, second, *others], "one", "voltage_offset", {"one": GRID}.get, EVERYONE
     )
-    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 2)
+    assert found.curve().after(30, 0.95).followed == pytest.approx(5 * 0.75 + 4)
 
 
 def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
@@ -167,7 +215,7 @@ def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
         a_row(30, changed=["firmware"], is_effect_shown=False),
         a_row(31, "machine_gone", changed=["firmware"]),
     ]
-    found = compare_changes(rows, "one")
+    found = compare_changes(rows, "one", EVERYONE)
     assert (found.level, found.units) == ("chip", 12)
     first = found.compared[0]
     counts = (first.failed_with, first.kept_with, first.failed_without, first.kept_without)
@@ -185,7 +233,10 @@ def test_equal_lifts_stand_in_the_order_of_the_vocabulary() -> None:
         a_row(n, "failed_later" if n % 2 else "still_stable", changed=["os", "driver"] * (n < 8))
         for n in range(16)
     ]
-    assert [one.change for one in compare_changes(rows, "one").compared[:2]] == ["driver", "os"]
+    assert [one.change for one in compare_changes(rows, "one", EVERYONE).compared[:2]] == [
+        "driver",
+        "os",
+    ]
 
 
 def test_changes_that_mean_nothing_hardly_ever_stand_out_however_many_are_looked_at() -> None:
@@ -197,7 +248,7 @@ def test_changes_that_mean_nothing_hardly_ever_stand_out_however_many_are_looked
             changed = [change for change in FOLLOW_UP_CHANGES if rng.random() < 0.3]
             outcome = "failed_later" if rng.random() < 0.2 else "still_stable"
             rows.append(a_row(unit, outcome, changed=changed))
-        lift = compare_changes(rows, "one").compared[0].lift
+        lift = compare_changes(rows, "one", EVERYONE).compared[0].lift
         stood_out += lift is not None and lift.lower > 1
     # One in twenty, and three standard errors of 200 pools.
     assert stood_out <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
@@ -208,9 +259,9 @@ def test_a_bound_is_adjusted_only_for_the_reported_changes() -> None:
         a_row(n, "failed_later" if n % 3 else "still_stable", changed=["os", "driver"] * (n < 12))
         for n in range(30)
     ]
-    alone = compare_changes(rows, "one", {"os"}).compared
+    alone = compare_changes(rows, "one", EVERYONE, {"os"}).compared
     assert [one.change for one in alone] == ["os"]
-    together = compare_changes(rows, "one").compared[1]
+    together = compare_changes(rows, "one", EVERYONE).compared[1]
     assert together.change == "os"
     assert alone[0].lift is not None
     assert together.lift is not None
@@ -220,10 +271,10 @@ def test_a_bound_is_adjusted_only_for_the_reported_changes() -> None:
 
 def test_a_flood_of_one_contributor_weighs_three_units() -> None:
     rows = [a_row(n, "failed_later", changed=["os"], contributor_id=1) for n in range(30)]
-    rows += [a_row(n + 40, changed=["os"]) for n in range(3)] + [a_row(n + 50) for n in range(6)]
-    lift = compare_changes(rows, "one").compared[0].lift
+    rows += [a_row(n + 40, changed=["os"]) for n in range(4)] + [a_row(n + 50) for n in range(6)]
+    lift = compare_changes(rows, "one", EVERYONE).compared[0].lift
     assert lift is not None
-    assert lift.with_change.units == pytest.approx(6)
+    assert lift.with_change.units == pytest.approx(7)
 
 
 @dataclass(frozen=True)

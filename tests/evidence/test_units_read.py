@@ -1,15 +1,24 @@
 """Evidence read from the results equals a slow reading of them, after every kind of change."""
 
+from dataclasses import fields
+from datetime import date
 from typing import Any
 
 import numpy as np
 import pytest
 from sqlalchemy import Connection
 
-from kbapi.evidence.units import PoolRows, merge_results, month_text, units_of
+from kbapi.evidence.units import (
+    PoolRows,
+    Standing,
+    load_pool_rows,
+    merge_results,
+    month_text,
+    units_of,
+)
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.evidence import ConditionsRow, ResultRows, read_results
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
@@ -18,6 +27,8 @@ from tests.makers import a_body, a_count_submission, a_setting, a_submission, se
 
 Place = tuple[int, int, int]
 """Pool, unit and conditions."""
+
+ESTABLISHED = Standing(date(2026, 12, 31), b"")
 
 
 def change(instance: Instance, statement: str) -> None:
@@ -44,13 +55,16 @@ def evidence_of(instance: Instance) -> dict[Place, tuple[int, int]]:
         }
 
 
+NONE = np.zeros(0, dtype=np.int64)
+
+
 def _of_pool(connection: Connection, pool_id: int) -> dict[Place, tuple[int, int]]:
     results = read_results(connection, pool_id)
     found: dict[Place, tuple[int, int]] = {}
     for number in np.unique(results.conditions).tolist():
         under: ResultRows = results.some(np.flatnonzero(results.conditions == number))
         alike = (ConditionsRow(number, "", "quick", "", "", "", "", ""),)
-        rows = PoolRows(under, merge_results(under), alike, np.zeros(0, dtype=np.int64))
+        rows = PoolRows(under, merge_results(under), alike, NONE, NONE)
         units = units_of(rows)
         ends = zip(units.stable_steps.tolist(), units.unstable_steps.tolist(), strict=True)
         for unit, interval in zip(units.unit.tolist(), ends, strict=True):
@@ -215,3 +229,30 @@ def test_evidence_names_the_contributor_of_the_unit(instance: Instance) -> None:
         1: 2,
         2: 2,
     }
+
+
+def test_rows_without_a_contributor_are_those_after_its_withdrawal(instance: Instance) -> None:
+    """With six others a contributor is established, with five of them none is."""
+    for number in range(7):
+        sent = send(instance, a_submission(number=number))
+        if number == 3:
+            later = {"domain": "core", "control": "voltage_offset", "setting": -70}
+            body = a_body({**later, "outcome": "failed_later", "days": 40})
+            accept_follow_up(instance, sent.id, sent.receipt, body)
+    for number in (3, 4):
+        with instance.reading() as connection:
+            rows = load_pool_rows(connection, 1, ESTABLISHED)
+        without = rows.without(number + 1)
+        withdraw_own_results(instance, f"tidewater-member-{number:06}")
+        with instance.reading() as connection:
+            after = load_pool_rows(connection, 1, ESTABLISHED)
+        assert as_lists(without) == as_lists(after)
+        assert len(after.established) == (6 if number == 3 else 0)
+
+
+def as_lists(rows: PoolRows) -> Any:
+    parts = [
+        sorted(zip(*(getattr(part, one.name).tolist() for one in fields(part)), strict=True))
+        for part in (rows.results, rows.merged)
+    ]
+    return parts, rows.conditions, rows.established.tolist()

@@ -2,14 +2,13 @@
 
 import sys
 from collections.abc import Callable
-from pathlib import Path
 from types import FrameType
 from typing import Any, Final
 
 from kbapi.advice.identify import identify
 from kbapi.advice.next_step.query import read_search
 from kbapi.advice.start.query import parse_question
-from kbapi.chips.catalogue import load_catalogue
+from kbapi.chips.catalogue_file import load_catalogue
 from kbapi.chips.naming import identify_chip
 from kbapi.documents.reader import read_document, read_json
 from kbapi.errors import KbapiError
@@ -19,7 +18,7 @@ from kbapi.vocabulary import DOMAINS
 from tests.intake.whole_document import a_whole_document
 from tests.makers import a_body, a_setting, a_submission
 
-_CATALOGUE: Final = load_catalogue(bundled_folder("seed_data") / Path("catalogue"))
+_CATALOGUE: Final = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
 _MONTH: Final = "2026-09"
 
 Input = Callable[[int], Any]

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from kbapi.cli.sender_file import Sender
 from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS, README, ROOT, Block
@@ -20,6 +21,7 @@ from tests.system.server import KBAPI, Server
 SHELL = [block for block in BLOCKS if block.language == "sh"]
 CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
 SENT = [block for block in BLOCKS if block.language == "json" and block.request]
+COMPARED = [block for block in BLOCKS if block.language == "json" and not block.request]
 MEMBER = "tidewater-reader-of-guides"
 
 
@@ -78,7 +80,7 @@ def sent_to(server: Server, block: Block, keys: dict[str, str]) -> tuple[int, di
 def test_every_document_of_the_guides_is_accepted(demo: Path) -> None:
     assert [block.request for block in SENT] == [
         "POST /v1/diagnose",
-        "POST /v1/review/decisions",
+        "POST /v1/review/decisions?dry_run=true",
         "POST /v1/submissions",
         "POST /v1/submissions/{id}/follow-ups",
     ]
@@ -124,21 +126,41 @@ def ran(script: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def found_by(demo: Path, command: str) -> Any:
+    """The JSON answer of a command on the demo."""
+    done = ran(with_kbapi(demo, command))
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
 def test_a_curators_first_steps_run_as_printed(demo: Path) -> None:
-    give, *rest = shell_with("--scope curate").strip().splitlines()
-    begin = with_kbapi(demo, give)
-    find = "kbapi review list --json --limit 100"
-    found = subprocess.run(
-        ["bash", "-c", f"{begin}; {find}"], capture_output=True, check=True, timeout=120
-    )
-    waiting = json.loads(found.stdout)["waiting"]
+    steps = shell_with("kbapi review list").strip().splitlines()
+    waiting = found_by(demo, "kbapi review list --json --limit 100")["waiting"]
     deep = next(one for one in waiting if one["reasons"][0]["code"] == "beyond_soft_bound")
     setting = f"{deep['submission']}/{deep['ordinal']}"
-    steps = "; ".join(rest).replace("ID/0", setting)
-    done = ran(f"{begin}; {steps}")
+    done = ran(with_kbapi(demo, "; ".join(steps).replace("ID/0", setting)))
     assert done.returncode == 0, done.stderr
     assert "Without it: start at" in done.stdout
     assert f"{setting}: excluded -> counted" in done.stdout
+
+
+def test_what_counts_is_found_excluded_and_erased_as_printed(demo: Path) -> None:
+    steps = [
+        *shell_with("--order influence").splitlines(),
+        *shell_with("submissions erase").splitlines(),
+    ]
+    page = found_by(demo, "kbapi submissions list --order influence --json")
+    first = page["submissions"][0]
+    others = [one for one in page["submissions"] if one["contributor"] != first["contributor"]]
+    asking = ("review decide", "review undo", "erase")
+    agreed = [f"{one} --yes" if any(word in one for word in asking) else one for one in steps]
+    named = "; ".join(agreed).replace(" 17", f" {first['contributor']}")
+    done = ran(with_kbapi(demo, named.replace(" ID", f" {others[0]['id']}")))
+    assert done.returncode == 0, done.stderr
+    assert f"Contributor {first['contributor']}: without these" in done.stdout
+    assert "counted -> excluded" in done.stdout
+    assert "excluded -> counted" in done.stdout
+    assert f"of contributor {first['contributor']} w" in done.stdout
 
 
 def test_keys_are_added_listed_and_revoked_as_the_guide_shows(tmp_path: Path) -> None:
@@ -170,6 +192,36 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     assert list(demo.glob("kbapi.sqlite3.before-*")) != []
 
 
+def test_the_evening_of_a_member_runs_as_printed(demo: Path, tmp_path: Path) -> None:
+    """Without a terminal the search only answers, and a file stands for the questions."""
+    lines = [line.partition("#")[0].strip() for line in shell_with("kbapi withdraw").splitlines()]
+    setting = {"domain": "core", "control": "voltage_offset", "stable_at": -40, "in_use": -30}
+    mine = tmp_path / "mine.json"
+    mine.write_text(json.dumps({"chip": "norvane-sable-7-4820mx", "settings": [setting]}))
+    with Server(demo) as server:
+        script = "\n".join(lines).replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")
+        script = script.replace("kbapi identify", "kbapi identify 'Norvane Sable 7 4820MX'")
+        script = re.sub("kbapi next-step .*", r"\g<0> --json", script)
+        sent = f"ID=$(kbapi submit {mine} --json | tee /dev/stderr | {_ID_OF})"
+        script = script.replace("kbapi submit\n", f"{sent}\n")
+        script = re.sub(r"\bID\b(?!=)", "$ID", script).replace("result.json", str(tmp_path / "r"))
+        config = f"export XDG_CONFIG_HOME={tmp_path}; "
+        done = ran(config + with_kbapi(demo, script))
+    assert done.returncode == 0, done.stderr
+    for text in ("key norvane-sable-7-4820mx", "in use: core -30 mV", "Corrected ", "Withdrawn: "):
+        assert text in done.stdout
+    assert json.loads((tmp_path / "kbapi" / "sender.json").read_text())["receipts"] == {}
+
+
+_ID_OF = "python3 -c 'import json, sys; print(json.load(sys.stdin)[\"id\"])'"
+
+
+def test_the_senders_file_of_the_guide_is_one() -> None:
+    (example,) = [block.text for block in COMPARED if "unit_token" in block.text]
+    sender = Sender.model_validate_json(example)
+    assert (len(sender.units), len(sender.receipts)) == (1, 1)
+
+
 def test_the_server_takes_the_options_that_are_shown() -> None:
     from kbapi.cli.serve import serve_command
 
@@ -180,13 +232,25 @@ def test_the_server_takes_the_options_that_are_shown() -> None:
     assert words[words.index("--port") + 1] == "8080"
 
 
+def test_the_table_of_a_host_in_the_guide_is_a_sound_catalogue_file(tmp_path: Path) -> None:
+    (example,) = [block.text for block in BLOCKS if block.language == "toml"]
+    file = tmp_path / "own.toml"
+    file.write_text(example)
+    command = [*KBAPI, "catalogue", "check", str(file)]
+    checked = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    file.write_text(example.replace("voltage_offset", "voltage_offsets"))
+    assert subprocess.run(command, capture_output=True, check=False).returncode == 3
+
+
 def test_no_example_is_left_out() -> None:
     """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
-    run = [*CURLS, shell_with("--scope curate"), shell_with("autumn meeting")]
+    run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
+    run += [shell_with("--order influence"), shell_with("submissions erase")]
     run += [shell_with(f"kbapi {name}") for name in ("backup", "db upgrade", "restore")]
     run += [CHECK, CHECK_BACKUP, REPAIR_CLOCK]
-    run += [shell_with("kbapi serve"), *(one.text for one in SHELL if "-m venv" in one.text)]
+    run += [shell_with("kbapi serve"), shell_with("kbapi withdraw")]
+    run += [*(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []
-    compared = [block for block in BLOCKS if block.language == "json" and not block.request]
-    assert [block.place for block in compared] == ["README"]
-    assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx"}
+    assert [block.place for block in COMPARED] == ["README", "data-format"]
+    assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx", "toml"}

@@ -30,7 +30,8 @@ def state(home: Path) -> dict[str, tuple[str, int]]:
             "" if path.name.endswith("-shm") else hashlib.sha256(path.read_bytes()).hexdigest(),
             0 if path.name.endswith("-shm") else path.stat().st_mtime_ns,
         )
-        for path in home.iterdir()
+        for path in home.rglob("*")
+        if path.is_file()
     }
 
 

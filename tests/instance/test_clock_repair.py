@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.advice.start.answer import advise_start
+from kbapi.clock import full_hour_s
 from kbapi.errors import UnsafeSetup
 from kbapi.instance.check import check_instance
 from kbapi.instance.clock_repair import count_wrong_days, repair_clock, right_days
@@ -148,7 +149,7 @@ def test_a_repair_is_shown_first_and_then_done_whole(
     assert rows_of(instance)["stored_answer"] == []
     with instance.reading() as connection:
         latest = max(connection.execute(select(IdempotencyRecord.expires_at)).scalars())
-    assert latest == int((clock.moment + timedelta(days=1)).timestamp())
+    assert latest == full_hour_s(clock.moment + timedelta(days=1))
     assert clock_finding(instance, clock) == ""
     assert repair_clock(instance, applies=True).tables == ()
     assert b'"units":5' in advise_start(instance, a_question(instance)).body

@@ -1,6 +1,8 @@
 """Batches and dry runs: one outcome for each item, all in one transaction, nothing half-stored."""
 
 import json
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +13,23 @@ from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
-from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
+from kbapi.intake.my_submissions import (
+    read_own_result,
+    withdraw_own_result,
+    withdraw_own_results,
+)
 from kbapi.intake.submit import dry_run_submission
+from kbapi.storage.sqlite.engine import checksum_of
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
-from tests.makers import a_body, a_setting, a_submission, row_counts, rows_of, send
+from tests.makers import (
+    HandMovedClock,
+    a_body,
+    a_setting,
+    a_submission,
+    row_counts,
+    rows_of,
+    send,
+)
 
 GOOD = a_submission(number=1)
 CLAIM = a_submission(a_setting(unstable_at=None), number=2)
@@ -25,6 +40,25 @@ MIXED = [GOOD, BAD, CLAIM, ASIDE, GOOD]
 
 def batch(instance: Instance, *documents: Any, **options: Any) -> BatchResponse:
     return accept_batch(instance, a_body(list(documents)), **options)
+
+
+def test_an_item_without_tokens_has_the_warning_of_a_single_result(instance: Instance) -> None:
+    lone = [
+        a_submission(number=number, **dict.fromkeys(missing, ...))
+        for number, missing in enumerate(
+            ([], ["unit_token"], ["contributor_token"], ["unit_token", "contributor_token"])
+        )
+    ]
+    expected = [[], ["unit_token_missing"], *[["contributor_token_missing"]] * 2]
+    for options in ({"dry_run": True}, {}):
+        response = batch(instance, *lone, **options)
+        assert [[one.code for one in item.warnings] for item in response.items] == expected
+    for item, codes in zip(response.items, expected, strict=True):
+        assert item.id is not None
+        assert item.receipt is not None
+        own = read_own_result(instance, item.id, item.receipt)
+        assert [one.code for one in own.warnings] == codes
+    assert [item.warnings for item in batch(instance, BAD, GOOD).items] == [(), ()]
 
 
 def test_each_item_has_an_outcome_in_order(instance: Instance) -> None:
@@ -110,10 +144,29 @@ def test_a_key_makes_a_repeated_batch_get_the_same_answer(instance: Instance) ->
     assert rows_of(instance) == before
 
 
-def test_a_withdrawn_item_deletes_only_its_own_answer(instance: Instance) -> None:
+@pytest.mark.parametrize("way", ["receipt", "contributor token"])
+def test_a_batch_that_is_sent_again_does_not_store_a_withdrawn_item(
+    instance: Instance, clock: HandMovedClock, way: str
+) -> None:
     response = batch(instance, GOOD, CLAIM, idempotency_key="a")
-    withdraw_own_result(instance, str(response.items[0].id), str(response.items[0].receipt))
-    assert row_counts(instance)["idempotency_record"] == 1
+    if way == "receipt":
+        withdraw_own_result(instance, str(response.items[0].id), str(response.items[0].receipt))
+    else:
+        withdraw_own_results(instance, GOOD["contributor_token"])
+    again = batch(instance, GOOD, CLAIM, idempotency_key="a")
+    assert again.items[0] == replace(response.items[0], status="withdrawn", id=None, receipt=None)
+    assert again.items[1] == response.items[1]
+    assert (again.counts.stored, again.counts.withdrawn) == (1, 1)
+    assert again.not_counted[0].reasons[0].code == "withdrawn"
+    assert row_counts(instance)["submission"] == 1
+    # The mark has no content, and goes when it expires.
+    marks = [row for row in rows_of(instance)["idempotency_record"] if None in row]
+    assert [row[-2:] for row in marks] == [("null", checksum_of("null"))]
+    other = batch(instance, GOOD, CLAIM, idempotency_key="b")
+    assert (other.items[0].status, other.counts.withdrawn) == ("counted", 0)
+    clock.moment += timedelta(days=2)
+    batch(instance, GOOD, idempotency_key="c")
+    assert not [row for row in rows_of(instance)["idempotency_record"] if None in row]
 
 
 def test_a_dry_run_answers_the_same_and_stores_nothing(instance: Instance) -> None:

@@ -249,7 +249,13 @@ def test_over_http_the_rest_is_207(client: FlaskClient, monkeypatch: pytest.Monk
     assert sent.status_code == 207
     body = sent.get_json()
     assert body["counts"]["not_tried"] == 9 - body["counts"]["stored"] > 0
-    assert body["items"][-1] == {"index": 8, "status": "not_tried", "id": None, "receipt": None}
+    assert body["items"][-1] == {
+        "index": 8,
+        "status": "not_tried",
+        "id": None,
+        "receipt": None,
+        "warnings": [],
+    }
     monkeypatch.undo()
     assert client.post(place, json=results(9)).status_code == 201
 

@@ -101,6 +101,88 @@ def test_a_follow_up_ends_a_due_retest(
     assert due(instance) == codes
 
 
+def ended(instance: Instance) -> list[str]:
+    """Why settings in use ended, after a check that they are not in use as well."""
+    (first,) = [
+        result
+        for result in list_own_results(instance, MINE).submissions
+        if result.in_use or result.in_use_ended
+    ]
+    values = [one.in_use for one in (*first.in_use, *first.in_use_ended)]
+    assert len(values) == len(set(values))
+    if not first.in_use:
+        assert first.retests_due == ()
+    return [one.reason.code for one in first.in_use_ended]
+
+
+@pytest.mark.parametrize(
+    ("report", "codes"),
+    [
+        ({"outcome": "failed_later"}, ["failed_later"]),
+        ({"outcome": "failed_later", "setting": -60}, ["failed_later"]),
+        ({"outcome": "failed_later", "setting": -75}, []),
+        ({"outcome": "still_stable", "days": 31}, []),
+        ({"outcome": "given_up"}, ["given_up"]),
+        ({"outcome": "machine_gone"}, ["machine_gone"]),
+        ({"outcome": "fails_at_stock_too"}, ["fails_at_stock_too"]),
+        ({"outcome": "locked_later"}, []),
+    ],
+)
+def test_a_setting_in_use_ends_with_its_failure(
+    instance: Instance, clock: HandMovedClock, report: dict[str, Any], codes: list[str]
+) -> None:
+    result = send(instance, mine(1))
+    clock.moment += timedelta(days=31)
+    body = a_body({"domain": "core", "control": "voltage_offset", **report})
+    accept_follow_up(instance, result.id, result.receipt, body)
+    assert ended(instance) == codes
+
+
+def test_a_failure_of_one_setting_ends_no_other(instance: Instance, clock: HandMovedClock) -> None:
+    both = [a_setting(in_use=-70), a_setting(domain="graphics", in_use=-50)]
+    result = send(instance, mine(1, settings=both))
+    clock.moment += timedelta(days=31)
+    body = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later"}
+    accept_follow_up(instance, result.id, result.receipt, a_body(body))
+    assert ended(instance) == ["failed_later"]
+    assert due(instance) == ["after_30_days"]
+    gone = {"domain": "core", "control": "voltage_offset", "outcome": "machine_gone"}
+    accept_follow_up(instance, result.id, result.receipt, a_body(gone))
+    assert ended(instance) == ["failed_later", "machine_gone"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "failed_at", "month", "codes"),
+    [
+        (1, -70, "2026-09", ["failed_in_later_result"]),
+        (1, -60, "2026-09", ["failed_in_later_result"]),
+        (1, -71, "2026-09", []),
+        (1, -60, "2026-07", []),
+        (2, -60, "2026-09", []),
+    ],
+)
+def test_a_later_failure_of_the_same_machine_ends_a_setting_in_use(
+    instance: Instance, unit: int, failed_at: int, month: str, codes: list[str]
+) -> None:
+    send(instance, mine(1))
+    later = a_setting(stable_at=-50, unstable_at=failed_at)
+    send(instance, mine(unit, settings=[later], measured_in=month))
+    assert ended(instance) == codes
+
+
+def test_an_earlier_failure_does_not_end_a_later_setting_in_use(
+    instance: Instance, clock: HandMovedClock
+) -> None:
+    first = send(instance, mine(1))
+    body = {"domain": "core", "control": "voltage_offset", "outcome": "failed_later"}
+    accept_follow_up(instance, first.id, first.receipt, a_body({**body, "setting": -55}))
+    clock.moment += timedelta(days=1)
+    send(instance, mine(1, settings=[a_setting(stable_at=-70, unstable_at=-75, in_use=-60)]))
+    second = list_own_results(instance, MINE).submissions[1]
+    assert [one.in_use for one in second.in_use] == [-60]
+    assert second.in_use_ended == ()
+
+
 def platform(**changes: Any) -> dict[str, Any]:
     return {"machine": "harbour-15", "firmware": "1.14", "driver": "31.0.15", **changes}
 
@@ -155,7 +237,7 @@ def test_no_byte_of_withdrawn_results_is_left_in_the_file(
     for number in range(60):
         found = platform(machine=f"withdrawn class {number}", firmware=f"WITHDRAWN-{number}")
         gone.append(
-            send(instance, mine(number, platform=found, client="withdrawn-script"), f"{number}")
+            send(instance, mine(number, platform=found, client="withdrawn-script/1"), f"{number}")
         )
     home = instance.settings.home
     assert b"WITHDRAWN-" in everything_in(home)

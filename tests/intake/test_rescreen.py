@@ -6,6 +6,7 @@ from typing import Any
 import orjson
 import pytest
 
+from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, open_instance
 from kbapi.instance.secret import receipt_of
 from kbapi.intake.my_submissions import read_own_result
@@ -24,6 +25,7 @@ def upgraded(tmp_path: Path, request: pytest.FixtureRequest) -> Instance:
     database_at(request.param, settings.database_path)
     upgrade_to_head(settings.database_path)
     give_up_lost_secret(settings)
+    install_catalogue(settings.catalogue_path)
     return open_instance(settings)
 
 

@@ -119,9 +119,13 @@ def test_a_repeat_under_its_key_gets_the_equal_answer_and_stores_nothing(
     assert rows_of(instance) == before
 
 
-def test_without_a_key_a_result_without_a_unit_is_another_result(instance: Instance) -> None:
+def test_without_a_key_an_equal_result_without_a_unit_is_another_result_of_that_unit(
+    instance: Instance,
+) -> None:
     document = a_submission(unit_token=...)
     assert send(instance, document).id != send(instance, document).id
+    assert row_counts(instance)["unit"] == 1
+    send(instance, a_submission(a_setting(stable_at=-81), unit_token=...))
     assert row_counts(instance)["unit"] == 2
 
 
@@ -226,11 +230,14 @@ def intervals_of(instance: Instance) -> list[Any]:
 
 
 @pytest.mark.parametrize("unit_token", [..., "tidewater-unit-000001"])
-def test_results_without_tokens_are_one_unit_each_and_weigh_three_together(
+def test_different_results_without_tokens_are_one_unit_each_and_weigh_three_together(
     instance: Instance, unit_token: Any
 ) -> None:
-    for _ in range(6):
-        send(instance, a_submission(unit_token=unit_token, contributor_token=...))
+    for minutes in range(60, 66):
+        document = a_submission(
+            a_setting(minutes=minutes), unit_token=unit_token, contributor_token=...
+        )
+        send(instance, document)
     assert (row_counts(instance)["unit"], row_counts(instance)["contributor"]) == (6, 1)
     (group,) = intervals_of(instance)
     assert (group.units, group.weight_ppm) == (6, 3_000_000)
@@ -282,5 +289,5 @@ def test_the_files_contain_no_token_no_receipt_and_no_key(instance: Instance) ->
 
 def _traces(home: Any, document: dict[str, Any], receipt: str) -> list[str]:
     wanted = (document["unit_token"], document["contributor_token"], receipt[4:], KEY)
-    content = b"".join(path.read_bytes() for path in home.iterdir())
+    content = b"".join(path.read_bytes() for path in home.rglob("*") if path.is_file())
     return [one for one in wanted if one.encode() in content]

@@ -19,7 +19,7 @@ from tests.outside._patterns import patterns_of, pumped
 from tests.outside.demo_instance import Known
 
 KB = 1_000
-LONGEST = {"query": 8 * KB, "head": 4 * KB, "chip text": 10 * KB}
+LONGEST = {"query": 8 * KB, "host query": 8 * KB, "head": 4 * KB, "chip text": 10 * KB}
 """The largest input of a kind, where it is less than that of a document."""
 ODD: tuple[Any, ...] = (None, True, 0, -1, -80, -90.5, 127, 1e9, 2**53 + 2, "", "core", "2026-13")
 CLASSES = ("a", "A", "7", ":", "f:", "1.", "a.", "-", "_", " ", "(", "/", "\\", "@", "a@", "+1 ")
@@ -28,6 +28,8 @@ HEADS = ("Authorization", "Kbapi-Contributor", "Idempotency-Key", "If-None-Match
 HEADS += ("Content-Type", "Accept", "X-Forwarded-For", "Range", "Cookie", "Accept-Encoding")
 WAYS = 5
 """Of joining members to an object."""
+QUERIES = ("query", "host query")
+"""Those of everybody, and those for which a curator's key is needed."""
 QUESTIONS = ("/v1/next-step", "/v1/diagnose")
 
 
@@ -48,7 +50,7 @@ class Input:
 
     @cached_property
     def body(self) -> bytes:
-        if self.kind in ("query", "head", "chip text"):
+        if self.kind in ("query", "host query", "head", "chip text"):
             return b""
         if self.is_ndjson and isinstance(self.tree, list):
             return b"\n".join(written(one) for one in self.tree)
@@ -57,7 +59,7 @@ class Input:
     @property
     def address(self) -> str:
         """The path with its query; a value that is no text goes as JSON writes it."""
-        if self.kind != "query":
+        if self.kind not in QUERIES:
             return self.path
         texts = [(name, _text_of(value)) for name, value in self.tree]
         sent = "&".join(f"{quote_plus(n, errors='replace')}={quote_plus(v)}" for n, v in texts)
@@ -142,7 +144,8 @@ def inputs_of(kind: str, known: Known, rng: Random) -> list[Input]:
         "batch": lambda: [batch, replace(batch, is_ndjson=True)],
         "follow-up": lambda: [Input(kind, "post", followed, Pairs(), bearer=receipt)],
         "question": lambda: asked,
-        "query": lambda: list(_queries(known, rng)),
+        "query": lambda: list(_queries(known)),
+        "host query": lambda: list(_host_queries(known)),
         "head": lambda: [Input(kind, "get", "/v1/chips", Pairs([(n, "x")])) for n in HEADS],
         "chip text": lambda: [Input(kind, "", "", text) for text in _chip_texts()],
     }
@@ -169,16 +172,25 @@ def _chip_texts() -> list[str]:
     return ["Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz", CHIP, "Osmer Kestrel 660 Laptop"]
 
 
-def _queries(known: Known, rng: Random) -> Iterator[Input]:
-    result = next(iter(known.receipts))
+def _queries(known: Known) -> Iterator[Input]:
     for path, item in _document()["paths"].items():
-        if "get" in item and "/submissions/" not in path:
-            address = path.replace("{submission_id}", result).replace("{ordinal}", "0")
-            address = address.replace("{chip}", CHIP)
+        if "get" in item and "/submissions/" not in path and not _is_of_host(path):
             names = [one["name"] for one in item["get"].get("parameters", ())]
             needed = Pairs([("chip", CHIP)] if "chip" in names else [("text", CHIP)])
-            bearer = known.keys["admin"] if "review" in path else ""
-            yield Input("query", "get", address, needed, bearer=bearer)
+            yield Input("query", "get", path.replace("{chip}", CHIP), needed)
+
+
+def _host_queries(known: Known) -> Iterator[Input]:
+    result = next(iter(known.receipts))
+    for path, item in _document()["paths"].items():
+        if "get" in item and _is_of_host(path):
+            address = path.replace("{submission_id}", result).replace("{ordinal}", "0")
+            address = address.replace("{number}", "1")
+            yield Input("host query", "get", address, Pairs(), bearer=known.keys["admin"])
+
+
+def _is_of_host(path: str) -> bool:
+    return path.startswith(("/v1/review", "/v1/contributors")) or path == "/v1/submissions"
 
 
 def drawn(one: Input, known: Known, rng: Random) -> Input:
@@ -188,8 +200,9 @@ def drawn(one: Input, known: Known, rng: Random) -> Input:
     path, key = one.path, next(iter(known.receipts))
     path = path.replace(key, "{submission_id}").replace(CHIP, "{chip}")
     path = "/v1/review/{submission_id}/{ordinal}" if path.endswith("/0") else path
+    path = "/v1/contributors/{number}" if path == "/v1/contributors/1" else path
     operation = _document()["paths"][path][one.method]
-    if one.kind in ("query", "head"):
+    if one.kind in (*QUERIES, "head"):
         parameters = [p for p in operation.get("parameters", ()) if rng.random() < 0.4]
         of_grammar = [(p["name"], _of_schema(p["schema"], rng)) for p in parameters]
         return replace(one, tree=Pairs([*one.tree, *of_grammar]))
@@ -256,7 +269,7 @@ def _changed(one: Input, rng: Random) -> Input:
         return replace(one, tree=_changed_bytes(one.body, rng))
     grown = _grown(one.tree, rng)
     # A query and a head stay lists of names with values.
-    is_kept = one.kind in ("query", "head") and not isinstance(grown, Pairs)
+    is_kept = one.kind in (*QUERIES, "head") and not isinstance(grown, Pairs)
     return one if is_kept else replace(one, tree=grown)
 
 

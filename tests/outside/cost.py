@@ -29,7 +29,7 @@ from tests.outside.demo_instance import Known, fill, opened
 from tests.report import Row, measured
 
 SEED = 20261130
-KINDS = ("document", "batch", "follow-up", "question", "query", "head", "chip text")
+KINDS = ("document", "batch", "follow-up", "question", "query", "host query", "head", "chip text")
 SAVED = Path(tempfile.gettempdir()) / "kbapi-dearest"
 """Where the dearest inputs are kept, for `worst`."""
 _LONGEST_S = 15.0
@@ -55,6 +55,8 @@ class Bound:
 _DOCUMENT_MS, _QUESTION_MS = Bound(20, 5), Bound(60, 5, free_kb=4)
 CPU_MS = dict.fromkeys(("document", "batch", "follow-up"), _DOCUMENT_MS)
 CPU_MS |= dict.fromkeys(("question", "query", "head"), _QUESTION_MS) | {"chip text": Bound(1, 1)}
+# With a curator's key: the start before and after a decision, and those without some contributors.
+CPU_MS["host query"] = Bound(500, 5, free_kb=4)
 CALLS_PER_MS = 10_000
 """Calls of functions, those of C included, that took about a millisecond where CI runs."""
 CALLS = {

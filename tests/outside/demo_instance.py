@@ -21,7 +21,7 @@ CHIPS = (
     "ketterly-quorrel-8-3180x",
     "osmer-kestrel-660-laptop",
     "norvane-tarnel-3-2120n",
-    "norvane-sable-7-9999mx",
+    "norvane-sable-7-9990mx",
 )
 """Well known, in counts, of graphics, hardly known, and never seen."""
 FAR = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000}

@@ -39,6 +39,7 @@ class Pages:
 LISTS = {
     "/v1/chips": Pages("chips", ("key",), "next_cursor", "cursor"),
     "/v1/review": Pages("waiting", ("submission", "ordinal"), "next_cursor", "cursor"),
+    "/v1/submissions": Pages("submissions", ("id",), "next_cursor", "cursor"),
     "/v1/my-submissions": Pages("submissions", ("id",), "next_cursor", "cursor"),
 }
 
@@ -78,7 +79,12 @@ class Walk:
 
     def _named(self, path: str, chip: str) -> str:
         """The address with what it needs filled in."""
-        values = {"{chip}": chip, "{submission_id}": self.result, "{ordinal}": "0"}
+        values = {
+            "{chip}": chip,
+            "{submission_id}": self.result,
+            "{ordinal}": "0",
+            "{number}": "1",
+        }
         for place, value in values.items():
             path = path.replace(place, value)
         needed = {"/v1/identify": {"text": chip}}.get(path, {"chip": chip})

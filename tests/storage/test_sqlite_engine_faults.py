@@ -70,7 +70,7 @@ def test_a_full_disk_refuses_the_result_whole_and_reads_go_on(
     before = rows_of(full)
     settings = [a_fixed_clock_setting(clock_mhz=1_000 + number) for number in range(32)]
     with pytest.raises(StorageUnwritable):
-        send(full, a_submission(*settings, number=2))
+        send(full, a_submission(*settings, number=2, chip="osmer-kestrel-660-laptop"))
     assert rows_of(full) == before
     assert b'"units":1' in advise_start(full, a_question(full)).body
     full.close()

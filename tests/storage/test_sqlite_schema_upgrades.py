@@ -1,7 +1,9 @@
 """Every schema that has been published can be upgraded, with its data and with every constraint."""
 
+import math
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 import pytest
 from alembic import command
@@ -81,6 +83,16 @@ def dumps() -> list[str]:
     return sorted({*migrations, *kept})
 
 
+def at_full_hours(rows: Counter[tuple[Any, ...]], place: int) -> Counter[tuple[Any, ...]]:
+    """The rows as the fourth migration changes them on purpose: no time finer than the hour."""
+    return Counter(
+        {
+            (*row[:place], math.ceil(row[place] / 3600) * 3600, *row[place + 1 :]): times
+            for row, times in rows.items()
+        }
+    )
+
+
 @pytest.mark.parametrize("dump", dumps())
 def test_a_database_with_data_goes_up_from_every_earlier_schema(tmp_path: Path, dump: str) -> None:
     path, fresh = tmp_path / "kbapi.sqlite3", tmp_path / "fresh.sqlite3"
@@ -90,6 +102,10 @@ def test_a_database_with_data_goes_up_from_every_earlier_schema(tmp_path: Path, 
     assert rows["submission"]
     upgrade_to_head(path)
     upgrade_to_head(fresh)
+    if dump < "0004":
+        rows["idempotency_record"] = at_full_hours(
+            rows["idempotency_record"], columns["idempotency_record"].index("expires_at")
+        )
     assert rows_of(path, columns) == rows
     assert current_revision(path) == head_revision()
     assert schema_of(path) == schema_of(fresh)

@@ -34,7 +34,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "key_id": "0a1b2c3d",
         "first_seen_day": "2026-09-15",
     },
-    "unit": {"id": 1, "contributor_id": 1, "token_hash": HASH},
+    "unit": {"id": 1, "contributor_id": 1, "token_hash": HASH, "document_hash": HASH},
     "pool": {
         "id": 1,
         "chip_id": 1,
@@ -174,6 +174,13 @@ ROWS: dict[str, dict[str, Any]] = {
         "decided_by": 1,
         "decided_day": "2026-09-15",
     },
+    "erasure": {
+        "id": 1,
+        "erased_day": "2026-09-15",
+        "reason_code": "asked_by_sender",
+        "results": 3,
+        "decided_by": 1,
+    },
     "outlier_unit": {"pool_id": 1, "unit_id": 1, "code": "outlier_deep"},
     "differing_contributor": {"pool_id": 1, "contributor_id": 1, "code": "contributor_differs"},
     "note": {
@@ -196,7 +203,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "markdown": "The count is lost over a restart.",
         "replaced_day": "2026-09-15",
     },
-    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]"},
+    "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]", "day": "2026-09-15"},
     "stored_answer": {
         "id": 1,
         "question": "start|norvane-sable-7-4820mx",
@@ -212,6 +219,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "scope_hash": HASH,
         "fingerprint": HASH,
         "submission_id": 1,
+        "endpoint": "submissions",
         "expires_at": 1_800_000_000,
         "answer": "{}",
         "answer_checksum": "c" * 32,
@@ -291,6 +299,7 @@ LISTED = [
     ("access_key", "scopes"),
     ("decision", "decision"),
     ("decision", "reason_code"),
+    ("erasure", "reason_code"),
 ]
 EMPTY_IF_NOT_SENT = [
     ("conditions", "supply"),
@@ -348,7 +357,12 @@ RANGES = [
     ("setting_result", "stock_mv", "banana"),
     ("stored_answer", "stamp_revision", -1),
     ("idempotency_record", "expires_at", -1),
+    ("idempotency_record", "endpoint", "start"),
+    # Only the record of a withdrawn batch item has no result, and it has no content.
+    ("idempotency_record", "submission_id", None),
     ("decision", "ordinal", -1),
+    ("erasure", "results", 0),
+    ("erasure", "results", "banana"),
     ("health_probe", "id", 2),
     ("health_probe", "value", -1),
 ]
@@ -363,9 +377,12 @@ INSIDE = [
     ("setting_result", "stock_mv", 400),
     ("setting_result", "decision", "exclude"),
     ("access_key", "name", ""),
+    ("decision", "decided_by", None),
+    ("erasure", "decided_by", None),
     ("access_key", "scopes", "submit,curate"),
     ("conditions", "loads", ""),
     ("unit", "token_hash", None),
+    ("unit", "document_hash", None),
     ("submission", "content_hash", None),
     ("submission", "received_day", "2028-02-29"),
     ("submission", "measured_month", "2026-12"),
@@ -494,6 +511,7 @@ def test_no_reference_is_dangling(engine: Engine, table: str, column: str) -> No
 OTHERWISE: dict[str, Any] = {
     "key": "other",
     "token_hash": b"o" * 32,
+    "document_hash": b"o" * 32,
     "clock_band_mhz": 100,
     "grade": "quick",
     "public_id": "other",

@@ -12,6 +12,7 @@ from random import Random
 
 from kbapi.access.keys import KeyHolder, give_key, revoke_key
 from kbapi.advice.start.answer import advise_start
+from kbapi.curation.erasure import erase_submission
 from kbapi.curation.notes import store_notes
 from kbapi.demo.results import club_documents
 from kbapi.instance.instance import Instance
@@ -96,7 +97,9 @@ def _decide(instance: Instance, deep: Accepted, junk: Accepted) -> None:
     decide(instance, curator, a_decision(deep, "include", "depth_confirmed"))
     decide(instance, curator, a_decision(junk, "exclude", "testing_doubted"))
     decide(instance, curator, a_decision(junk, "undo", "decided_in_error"))
-    decide(instance, curator, a_decision(junk, "invalidate", "wrong_units"))
+    decide(instance, None, a_decision(junk, "invalidate", "wrong_units"))
+    erased = send_deep(instance, number=304)
+    erase_submission(instance, curator, erased.id, {"reason": ["asked_by_sender"]})
     revoke_key(instance, give_key(instance, "", ("submit", "admin")).id)
 
 

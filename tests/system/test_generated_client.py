@@ -159,6 +159,8 @@ def send_one_and_withdraw_it(client: Client) -> None:
     assert client.ask("submit_follow_up", status=201, body=outcome, **own).status == "counted"
     assert client.ask("read_result", **own).follow_ups[0].status == "counted"
     assert client.ask("read_result", status=403, **{**own, "token": "kbr_0"}).status == 403
+    corrected = client.ask("correct_result", body=result, **own)
+    assert (corrected.id, corrected.screening.status) == (sent.id, "counted")
     client.ask("withdraw_result", status=204, **own)
     assert client.ask("read_result", status=410, **own).title
 
@@ -182,3 +184,22 @@ def review(client: Client, key: str) -> None:
     wanted["decisions"][0] |= {"submission": first.submission, "ordinal": first.ordinal}
     decided = client.ask("submit_decisions", token=key, body=client.body("Decisions", wanted))
     assert decided.decided == 1
+    of_all_results(client, key, first.submission)
+
+
+def of_all_results(client: Client, key: str, submission: str) -> None:
+    order = client.models.ListResultsOrder("influence")
+    page = client.ask("list_results", token=key, order=order, limit=3)
+    influence = page.submissions[0].influence
+    assert influence.is_exact
+    number = page.submissions[0].contributor
+    about = client.ask("describe_contributor", token=key, number=number)
+    assert about.pools[0].units >= 1
+    whole = client.ask("show_result", token=key, submission_id=submission)
+    assert whole.history[0].decisions[0].key == 1
+    reason = {"token": key, "reason": client.models.ErasureReason("false_results")}
+    assert client.ask("erase_result", submission_id=submission, **reason).results == 1
+    shown = client.ask("erase_results_of_contributor", number=number, dry_run=True, **reason)
+    confirmed = reason | {"confirm": shown.confirm}
+    erased = client.ask("erase_results_of_contributor", number=number, **confirmed)
+    assert (erased.dry_run, erased.results) == (False, shown.results)

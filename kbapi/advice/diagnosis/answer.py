@@ -1,6 +1,6 @@
 """Why a setting may no longer be stable: what to check first, likely causes, what to do."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from kbapi.advice.cautions import Caution, cautions_about_failure
@@ -17,6 +17,7 @@ from kbapi.advice.longevity.answer import (
     margin_response,
     survival_share,
 )
+from kbapi.advice.stored_answers import revision_of
 from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.longevity import ChangeCompared, ChangesFound, compare_changes
 from kbapi.instance.instance import Instance
@@ -132,12 +133,12 @@ class DiagnosisAnswer:
     """What happened on other units after the changes that you reported, or after all kinds of
     change where you reported none; the likeliest cause first."""
     withheld_changes: int
-    """Number of changes with fewer than five units on either side, which are not shown."""
+    """Number of changes with fewer than five contributors on either side, which are not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
     survival: SurvivalShare | None
     """Share of other settings still stable after as many days; null where no days were sent or
-    fewer than five units are known."""
+    fewer than five contributors are known."""
     drift: DriftSummary | None
     """Drift of the chip's largest pool on this control; null where it has none."""
     other_causes: tuple[OtherCause, ...]
@@ -151,7 +152,7 @@ class DiagnosisAnswer:
     next_actions: tuple[NextAction, ...]
     """What to do now, in this order."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -167,15 +168,13 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
         When the database can't be read now.
     """
     with instance.reading() as connection:
-        found = find_longevity(
-            connection, asked.chip, asked.domain, asked.control, instance.catalogue
-        )
+        found = find_longevity(connection, asked.chip, asked.domain, asked.control, instance)
     check_time("reading of evidence")
-    changes = compare_changes(found.rows, asked.chip.key, asked.changed)
+    changes = compare_changes(found.rows, asked.chip.key, found.evidence.known, asked.changed)
     check_time("changes")
     answer = _diagnosis_answer(asked, found, changes)
     check_time("answer")
-    return answer
+    return replace(answer, revision=revision_of(answer))
 
 
 def _diagnosis_answer(
@@ -207,7 +206,7 @@ def _diagnosis_answer(
         next_actions=tuple(
             NextAction(code, diagnosis_text.NEXT_ACTIONS[code]) for code in _next_actions(asked)
         ),
-        revision=found.revision,
+        revision="",
         summary=_summary(asked, ranked, changes.units),
         cautions=cautions_about_failure(
             asked.failure,

@@ -10,7 +10,7 @@ from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.reader import chip_of_body, read_body, refusal_of
-from kbapi.documents.refusal_rules import refuse_value
+from kbapi.documents.refusal_rules import refuse_absent, refuse_value
 from kbapi.documents.results import Effect, EffectSchema, SubmittedSetting
 from kbapi.documents.shapes import (
     IN_CONTROL_UNIT,
@@ -120,6 +120,8 @@ def read_diagnosis(body: bytes, catalogue: Catalogue) -> Diagnosis:
         raise refusal_of([*problems_of(error.messages), *problems]) from None
     check_time("shape")
     problems += _faults_of_setting(sent)
+    if isinstance(chip, ChipName):
+        problems += refuse_absent(chip, catalogue, "", sent["domain"], sent["control"])
     if problems or not isinstance(chip, ChipName):
         raise refusal_of(problems)
     return Diagnosis(

@@ -3,7 +3,7 @@
 from typing import Final, Literal
 
 from kbapi.advice.phrases import amount_text, counted, machines_text, shown_from_five
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.vocabulary import YesNoUnknown
 
 CheckFirstCode = Literal["fails_at_stock", "setting_in_effect"]
@@ -122,10 +122,10 @@ def most_likely(
     )
 
 
-def withheld_changes(withheld: int, followed: int) -> str | None:
-    """What is withheld; `followed` is the number of units where it is too small."""
-    if 0 < followed < FEWEST_UNITS_SHOWN:
-        return shown_from_five(FEWEST_UNITS_SHOWN - followed)
+def withheld_changes(withheld: int, followed: int | None) -> str | None:
+    """What is withheld; `followed` is the number of contributors where it is too small."""
+    if followed is not None:
+        return shown_from_five(FEWEST_SHOWN - followed)
     if not withheld:
         return None
     return f"{counted(withheld, 'change is', 'changes are')} withheld. {shown_from_five()}"

@@ -6,14 +6,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_gains
+from kbapi.advice.evidence_found import known_among
 from kbapi.advice.gains import text as gain_text
 from kbapi.advice.gains.query import GainsQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absent_tuning
 from kbapi.evidence.gains import (
     GainBlock,
     GainCell,
@@ -26,7 +29,6 @@ from kbapi.evidence.gains import (
     gain_cells,
     run_noises,
 )
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.instance.instance import Instance
 from kbapi.stats.gains.gains import RunNoise, share_below
 from kbapi.storage import pools
@@ -38,7 +40,7 @@ from kbapi.vocabulary import Load
 
 GainKind = Literal["ratio", "difference"]
 GainCondition = Literal["uncapped", "equal_power_limit"]
-NoGainsCode = Literal["no_pairs", "too_few_units"]
+NoGainsCode = Literal["no_pairs", "too_few_units", "not_on_this_chip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ class GainGroup:
     units: int
     """Number of units in the group."""
     gains: tuple[Gain, ...]
-    """The change of each measure that five units or more have."""
+    """The change of each measure that five contributors or more have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +117,10 @@ class GainsUnderLoad:
     """Units whose power was the same tuned as at stock, within 2 %; null with fewer than five."""
     at_equal_performance: GainGroup | None
     """Units whose performance was the same tuned as at stock, within 2 %; null with fewer than
-    five."""
+    five contributors."""
     units_at_power_or_heat_limit: int | None
     """Units at their power or heat limit, which gain clock and no temperature; null with fewer than
-    five."""
+    five contributors."""
     text: str
     """The gains in a few sentences."""
 
@@ -142,17 +144,17 @@ class GainsAnswer:
     load: Load | None
     """The load class that was asked for; null for all."""
     by_load: tuple[GainsUnderLoad, ...]
-    """The gains, one entry for each load and condition with five units or more."""
+    """The gains, one entry for each load and condition with five contributors or more."""
     reason: NoGainsReason | None
     """Why there are no numbers; null where there are some."""
     withheld_groups: int
-    """Number of loads, conditions and measures with fewer than five units, which are not shown."""
+    """Number of loads, conditions and measures of fewer than five contributors; not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -163,7 +165,7 @@ def gains_answer(
     question: GainsQuestion,
     cells: list[GainCell],
     noises: Mapping[GainMeasure, RunNoise],
-    revision: str,
+    absent: Absence | None,
 ) -> GainsAnswer:
     """The answer from the cells of a chip and the noise of its runs."""
     shown = _ShownCells(noises, question.own_changes)
@@ -176,11 +178,11 @@ def gains_answer(
         chip=question.chip.summary,
         load=question.load or None,
         by_load=by_load,
-        reason=None if by_load else _no_gains(question, cells),
+        reason=None if by_load else _no_gains(question, cells, absent),
         withheld_groups=shown.withheld,
         withheld_text=withheld_text if by_load else None,
         method=gain_text.method(),
-        revision=revision,
+        revision="",
         summary=gain_text.nothing_measured()
         if widest is None
         else shown.headlines[widest.load, widest.condition],
@@ -188,8 +190,12 @@ def gains_answer(
     )
 
 
-def _no_gains(question: GainsQuestion, cells: list[GainCell]) -> NoGainsReason:
-    largest = max((cell.gains.units for cell in cells), default=0)
+def _no_gains(
+    question: GainsQuestion, cells: list[GainCell], absent: Absence | None
+) -> NoGainsReason:
+    if absent is not None and not cells:
+        return NoGainsReason(NOT_ON_THIS_CHIP, absent.text)
+    largest = max((cell.gains.contributors for cell in cells), default=None)
     text = gain_text.why_nothing(largest, is_filtered=bool(question.load))
     code: NoGainsCode = "too_few_units" if cells else "no_pairs"
     return NoGainsReason(code, text)
@@ -203,12 +209,12 @@ class _ShownCells:
         self._own = own
         self.withheld = 0
         self.too_small: list[GainCell] = []
-        """Cells of fewer than five units."""
+        """Cells of fewer than five contributors."""
         self.headlines: dict[tuple[str, str], str] = {}
         """The clearest gain of each cell, by load and condition."""
 
     def under_load(self, cell: GainCell) -> GainsUnderLoad | None:
-        """The gains of a cell; None with fewer than five units."""
+        """The gains of a cell; None with fewer than five contributors."""
         gains = cell.gains
         overall = gain_block(gains, self._noises)
         if overall is None:
@@ -220,7 +226,7 @@ class _ShownCells:
             gains.at_equal("performance", EQUAL_PERFORMANCE), "performance"
         )
         units_at_limit = gains.at_power_or_heat_limit
-        at_limit = units_at_limit if units_at_limit >= FEWEST_UNITS_SHOWN else None
+        at_limit = None if units_at_limit.is_small else units_at_limit.units
         condition: GainCondition = "equal_power_limit" if cell.is_capped else "uncapped"
         self.headlines[cell.load, condition] = gain_text.headline_of_gains(
             cell, overall, same_power, same_performance
@@ -308,6 +314,8 @@ class GainsFound:
     line: LineRow | None
     pairs: PairColumns | None
     repeats: list[RepeatRow]
+    known: NDArray[np.int64]
+    """The contributors whom small cells count."""
 
     @property
     def has_results(self) -> bool:
@@ -325,24 +333,25 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> GainsFound:
-        return _find_gains(connection, question)
+        return _find_gains(connection, instance, question)
 
     def compute(found: GainsFound) -> GainsAnswer:
-        revision = pools.revision_text(found.line)
-        cells = gain_cells(found.pairs)
+        cells = gain_cells(found.pairs, found.known)
         check_time("groups of gains")
         noises = run_noises(found.repeats)
         check_time("noise of runs")
-        return gains_answer(question, cells, noises, revision)
+        absent = find_absent_tuning(instance.catalogue, question.chip)
+        return gains_answer(question, cells, noises, absent)
 
     return answer_once(instance, "gains", question, find, compute)
 
 
-def _find_gains(connection: Connection, question: GainsQuestion) -> GainsFound:
+def _find_gains(connection: Connection, instance: Instance, question: GainsQuestion) -> GainsFound:
     line = pools.find_line(connection, question.chip.line)
     chip = pools.find_chip(connection, question.chip.key)
     if chip is None:
-        return GainsFound(line, None, [])
+        return GainsFound(line, None, [], np.zeros(0, dtype=np.int64))
     pairs = load_pairs(connection, chip.id, question.load)
     check_time("pairs of readings")
-    return GainsFound(line, pairs, load_repeats(connection, chip.id, question.load))
+    known = known_among(connection, instance, () if pairs is None else pairs.contributor_id)
+    return GainsFound(line, pairs, load_repeats(connection, chip.id, question.load), known)

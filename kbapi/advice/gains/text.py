@@ -6,7 +6,7 @@ from typing import Final
 
 from kbapi.advice.phrases import machines_text, shown_from_five, withheld_groups
 from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 
 UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "loudness": "dB(A)"}
 
@@ -186,7 +186,7 @@ def headline_of_gains(
 def withheld_gains(
     withheld: int, too_small: Sequence[GainCell], *, is_filtered: bool
 ) -> str | None:
-    """What is withheld, and how many more machines each load needs.
+    """What is withheld, and how many more contributors each load needs.
 
     Where a load was asked for, that number would reveal how many machines were measured under it.
     """
@@ -194,7 +194,8 @@ def withheld_gains(
     if text is None or is_filtered:
         return text
     missing = [
-        f"More machines needed for {place_text(cell)}: {FEWEST_UNITS_SHOWN - cell.gains.units}."
+        f"More contributors needed for {place_text(cell)}: "
+        f"{FEWEST_SHOWN - cell.gains.contributors}."
         for cell in too_small
     ]
     return " ".join([text, *missing])
@@ -205,17 +206,18 @@ def nothing_measured() -> str:
     return "No gains can be shown yet."
 
 
-def why_nothing(largest: int, *, is_filtered: bool) -> str:
+def why_nothing(largest: int | None, *, is_filtered: bool) -> str:
     """Why there are no numbers.
 
-    `largest` is how many units the largest load under one condition has.
+    `largest` is how many contributors the largest load under one condition has, None without any
+    machine.
     """
-    if not largest:
+    if largest is None:
         return (
             "No machine was measured at stock and tuned under one load. Measure both under equal "
             "conditions, and send the readings."
         )
-    return shown_from_five(None if is_filtered else FEWEST_UNITS_SHOWN - largest)
+    return shown_from_five(None if is_filtered else FEWEST_SHOWN - largest)
 
 
 def own_text(name: str, ratio: float, share_below: float, units: int) -> str:

@@ -6,42 +6,36 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_locks
+from kbapi.advice.documented import (
+    FactoryLockAnswer,
+    PublishedNote,
+    factory_lock_of,
+    notes_about,
+    published,
+)
+from kbapi.advice.evidence_found import known_among
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
+from kbapi.advice.phrases import nothing_for
 from kbapi.advice.stored_answers import answer_once
+from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import find_absences
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
 from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
 from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.instance.instance import Instance
 from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.locks import LockGroup, TriedLock, load_lock_groups, load_tried_locks
-from kbapi.storage.notes import Note, load_notes_about
+from kbapi.storage.notes import Note
 from kbapi.storage.pools import LineRow
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Control, Domain
 
 _MOSTLY: Final = 0.5
 """A control that is open on a smaller share of machines is mostly locked."""
-
-
-@dataclass(frozen=True, slots=True)
-class PublishedNote:
-    """A curated note on a chip, a series or a machine class."""
-
-    key: str
-    """Key of the note."""
-    subject: str
-    """Key of the chip, series or machine class that the note is about."""
-    text: str
-    """The note as Markdown without HTML."""
-    source: str
-    """Where the information is from."""
-    reviewed_month: str
-    """Month of the last review, as 2026-09."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,16 +48,20 @@ class LocksAnswer:
     """The machine class that was asked for; null for all."""
     firmware_month: str | None
     """The firmware month that was asked for, as 2026-03; null for all."""
+    factory_lock: FactoryLockAnswer
+    """What is documented about the series, beside what was reported."""
     locks: tuple[ControlLocks, ...]
     """What is known, one entry for each domain and control with reports."""
     alternatives: tuple[str, ...]
     """What can be done without voltage control; empty where nothing suggests a lock."""
+    absent_text: str | None
+    """Which domain or control of the question the chip lacks, and what it has; null otherwise."""
     withheld_text: str | None
     """What is withheld, and from how many machines on it is shown; null where nothing is."""
     notes: tuple[PublishedNote, ...]
-    """Curated notes on the chip, its series or its machine classes."""
+    """Notes on the chip, its series or its machine classes, of the catalogue and of curators."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -79,7 +77,11 @@ class LocksFound:
     groups: list[LockGroup]
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
+    known: frozenset[int]
+    """The contributors of the chip whom small cells count."""
     notes: list[Note]
+    absent_text: str | None
+    """What the chip lacks of the question, and what it has."""
 
 
 def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
@@ -92,14 +94,16 @@ def advise_locks(instance: Instance, question: LockQuestion) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> LocksFound:
-        return _find_locks(connection, question)
+        return _find_locks(connection, instance, question)
 
-    return answer_once(
-        instance, "locks", question, find, lambda found: _locks_answer(question, found)
-    )
+    def compute(found: LocksFound) -> LocksAnswer:
+        return _locks_answer(question, found, instance.catalogue)
+
+    texts = {"machine": question.machine} if question.machine else {}
+    return answer_once(instance, "locks", question, find, compute, texts=texts)
 
 
-def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
+def _find_locks(connection: Connection, instance: Instance, question: LockQuestion) -> LocksFound:
     chip = question.chip
     line = pools.find_line(connection, chip.line)
     filters = question.machine, question.firmware_month
@@ -109,65 +113,106 @@ def _find_locks(connection: Connection, question: LockQuestion) -> LocksFound:
         groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
         check_time("lock reports")
         tried = load_tried_locks(connection, chip.key, *filters)
-    machines = sorted({g.machine for g in groups if g.chip_key == chip.key} | {question.machine})
+    own = [group for group in groups if group.chip_key == chip.key]
+    contributors = {int(one) for group in own for one in group.contributors.split(",")}
+    machines = sorted({group.machine for group in own} | {question.machine})
     return LocksFound(
         line=line,
-        has_results=any(group.chip_key == chip.key for group in groups),
+        has_results=bool(own),
         groups=groups,
         tried=tried,
-        notes=load_notes_about(connection, chip.key, chip.series, machines),
+        known=frozenset(known_among(connection, instance, contributors).tolist()),
+        notes=notes_about(connection, instance.catalogue, chip, machines),
+        absent_text=_absent_text(question, instance.catalogue),
     )
 
 
-def _locks_answer(question: LockQuestion, found: LocksFound) -> LocksAnswer:
-    chip = question.chip
-    shares = [
-        lock_shares(found.groups, chip.key, chip.series, domain, control)
-        for domain, control in _matching_controls(question, found)
-    ]
-    check_time("shares of locks")
-    locks = tuple(
-        control_response(
-            one.without_small_cells() if _is_filtered(question) else one,
-            _differences(one, found.tried),
-        )
-        for one in shares
-        if not _has_too_few_units(one, question)
-    )
+def _absent_text(question: LockQuestion, catalogue: Catalogue) -> str | None:
+    domains = (question.domain,) if question.domain else ()
+    absent = find_absences(catalogue, question.chip, domains, question.control or None)
+    return next((one.text for one in absent), None)
+
+
+def _locks_answer(question: LockQuestion, found: LocksFound, catalogue: Catalogue) -> LocksAnswer:
+    chip, shares = question.chip, _shares(question, found)
+    # A few machines behind a filter would be recognised by what their reports contradict.
+    compared = () if _is_filtered(question) else shares
+    factory_lock = factory_lock_of(catalogue, chip, compared)
+    locks = _responses(question, found, shares)
     return LocksAnswer(
         chip=chip.summary,
         machine=question.machine or None,
         firmware_month=question.firmware_month or None,
+        factory_lock=factory_lock,
         locks=locks,
         alternatives=lock_text.alternatives(chip.kind)
         if not locks or any(map(suggests_lock, locks))
         else (),
+        absent_text=found.absent_text,
         withheld_text=lock_text.withheld_locks(
             sum(one.withheld_groups for one in locks),
             is_empty=not locks,
             is_filtered=_is_filtered(question),
         ),
-        notes=tuple(_note_response(note) for note in found.notes if _concerns(note, question)),
-        revision=pools.revision_text(found.line),
-        summary=lock_text.summary_of_locks(
-            chip.name, [in_short(one) for one in locks], is_filtered=_is_filtered(question)
-        ),
+        notes=published((n for n in found.notes if _concerns(n, question)), catalogue),
+        revision="",
+        summary=_summary(question, found, locks, factory_lock),
         cautions=cautions_about_locks(
             [change.value for one in locks for change in one.changes],
-            is_mostly_locked=any(one.share_open < _MOSTLY for one in locks),
+            is_mostly_locked=factory_lock.status == "locked"
+            or any(one.share_open < _MOSTLY for one in locks),
         ),
     )
 
 
-def _differences(shares: LockShares, tried: list[TriedLock]) -> LockDifferences:
+def _summary(
+    question: LockQuestion,
+    found: LocksFound,
+    locks: tuple[ControlLocks, ...],
+    factory_lock: FactoryLockAnswer,
+) -> str:
+    if found.absent_text and not locks:
+        return nothing_for("reports", found.absent_text)
+    return lock_text.summary_of_locks(
+        question.chip.name,
+        [in_short(one) for one in locks],
+        factory_lock.in_short,
+        is_filtered=_is_filtered(question),
+    )
+
+
+def _shares(question: LockQuestion, found: LocksFound) -> list[LockShares]:
+    chip = question.chip
+    shares = [
+        lock_shares(found.groups, chip.key, chip.series, domain, control, found.known)
+        for domain, control in _matching_controls(question, found)
+    ]
+    check_time("shares of locks")
+    return shares
+
+
+def _responses(
+    question: LockQuestion, found: LocksFound, shares: list[LockShares]
+) -> tuple[ControlLocks, ...]:
+    return tuple(
+        control_response(
+            one.without_small_cells() if _is_filtered(question) else one,
+            _differences(one, found),
+        )
+        for one in shares
+        if not _has_too_few_units(one, question)
+    )
+
+
+def _differences(shares: LockShares, found: LocksFound) -> LockDifferences:
     place = (shares.domain, shares.control)
-    reports = (report for report in tried if (report.domain, report.control) == place)
-    return find_lock_differences(reports, shares.open.share)
+    reports = (report for report in found.tried if (report.domain, report.control) == place)
+    return find_lock_differences(reports, shares.open.share, found.known)
 
 
 def _has_too_few_units(shares: LockShares, question: LockQuestion) -> bool:
-    """Whether a filter leaves so few units that a person could be recognised."""
-    return _is_filtered(question) and shares.level == "chip" and shares.units < FEWEST_UNITS_SHOWN
+    """Whether a filter leaves so few contributors that a person could be recognised."""
+    return _is_filtered(question) and shares.level == "chip" and shares.whole.is_small
 
 
 def _is_filtered(question: LockQuestion) -> bool:
@@ -188,7 +233,3 @@ def _concerns(note: Note, question: LockQuestion) -> bool:
         "" in (noted, asked) or noted == asked
         for noted, asked in ((note.domain, question.domain), (note.control, question.control))
     )
-
-
-def _note_response(note: Note) -> PublishedNote:
-    return PublishedNote(note.key, note.subject, note.markdown, note.source, note.reviewed_month)

@@ -10,7 +10,7 @@ from marshmallow import fields
 from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneChoiceOf, Whole
+from kbapi.documents.shapes import MACHINE, OneChoiceOf, Whole
 from kbapi.vocabulary import CONTROLS, DOMAINS, Control, Domain
 
 
@@ -43,9 +43,7 @@ class LockQuestionSchema(ChipQuestionSchema):
         metadata={"description": "Only this control.", "example": "voltage_offset"},
     )
     machine = fields.String(
-        validate=Whole(
-            r"[^\x00-\x1f\x7f]{1,60}", error="Send a machine class of 1 to 60 characters."
-        ),
+        validate=MACHINE,
         metadata={"description": "Only reports of this machine class.", "example": "harbour-15"},
     )
     firmware_month = fields.String(

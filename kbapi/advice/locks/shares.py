@@ -43,7 +43,7 @@ class LockDifference:
     most_different_value: str
     """The value that differs most clearly from the others."""
     values: tuple[OpenShare, ...]
-    """The open share by value, each of five units or more."""
+    """The open share by value, each of five established contributors or more."""
     text: str
     """The difference in one sentence."""
 
@@ -98,7 +98,7 @@ class LockComparison:
     units: int
     """Number of units that were compared."""
     compared_by: tuple[LockCondition, ...]
-    """Conditions with two values or more of five units each, which were compared."""
+    """Conditions with two values or more of five contributors each, which were compared."""
     by_condition: tuple[LockDifference, ...]
     """Conditions that differ beyond chance; empty where none does."""
     change: LockChangePoint
@@ -140,7 +140,7 @@ class ControlLocks:
     changes: tuple[LockChangeCount, ...]
     """What had been changed on open units: history, never a recommendation."""
     unchanged_units: int | None
-    """Open units that reported no change; null where a filter leaves fewer than five of them."""
+    """Open units that reported no change; null where a filter leaves too few of them."""
     changes_text: str
     """The changes in one sentence."""
     by_machine: tuple[OpenShare, ...]
@@ -150,7 +150,7 @@ class ControlLocks:
     by_protection: tuple[OpenShare, ...]
     """The share of machines with an open control, for each protection and each of its states."""
     withheld_groups: int
-    """Number of values with fewer than five units, which are not shown."""
+    """Number of values with fewer than five contributors, which are not shown."""
     differences: LockComparison
     """By which conditions reports differ, since when, and where they contradict each other."""
 

@@ -37,13 +37,18 @@ def machines_open_text(control: str, domain: str, share_open: float) -> str:
     return f"{control} on {domain} can be set on {machines}"
 
 
-def summary_of_locks(chip_name: str, controls: Sequence[str], *, is_filtered: bool) -> str:
-    """One sentence for each control: on how many machines it can be set."""
+def summary_of_locks(
+    chip_name: str, controls: Sequence[str], documented: str, *, is_filtered: bool
+) -> str:
+    """One sentence for each control: on how many machines it can be set.
+
+    Without reports: what is documented.
+    """
     if controls:
         return f"{chip_name}: {' '.join(f'{control}.' for control in controls)}"
     if is_filtered:
-        return f"{chip_name}: no lock reports are shown for this filter."
-    return f"{chip_name}: there are no lock reports yet."
+        return f"{chip_name}: {documented}; no lock reports are shown for this filter."
+    return f"{chip_name}: {documented}; there are no lock reports yet."
 
 
 def withheld_locks(hidden: int, *, is_empty: bool, is_filtered: bool) -> str | None:

@@ -6,14 +6,20 @@ from typing import Final
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_time
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.advice.longevity import text as longevity_text
 from kbapi.advice.longevity.query import LongevityQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.evidence.comparisons import PoolDrift, load_drift
-from kbapi.evidence.longevity import LongevityEvidence, grids_of, known_units, longevity_evidence
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN, shown_cells
+from kbapi.evidence.longevity import (
+    LongevityEvidence,
+    grids_of,
+    known_senders,
+    longevity_evidence,
+)
+from kbapi.evidence.small_cells import FEWEST_SHOWN, shown_cells
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
@@ -56,8 +62,8 @@ class RecommendedMargin:
     margin_source: MarginSource
     """Where the margin comes from."""
     survival: SurvivalShare | None
-    """Share still stable after 90 days with this margin; null where fewer than five units are
-    known."""
+    """Share still stable after 90 days with this margin; null with fewer than five contributors
+    of whom that is known."""
     text: str
     """The recommendation in one sentence."""
 
@@ -101,7 +107,7 @@ class SurvivalByMargin:
     failures: int
     """Number of these units whose setting failed in use."""
     survival: tuple[SurvivalShare, ...]
-    """Share still stable after 30, 90 and 365 days, as far as five units or more are known."""
+    """Share still stable after 30, 90 and 365 days, where five contributors or more are known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +131,7 @@ class LongevityAnswer:
     by_margin: tuple[SurvivalByMargin, ...]
     """Share still stable after 30, 90 and 365 days, by margin to the deepest passed setting."""
     withheld_groups: int
-    """Number of margins and days with fewer than five units, which are not shown."""
+    """Number of margins and days with fewer than five contributors, which are not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
     recommended_margin: RecommendedMargin
@@ -133,7 +139,7 @@ class LongevityAnswer:
     drift: DriftSummary | None
     """Drift of the chip's largest pool on this control; null where it has none."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -156,20 +162,16 @@ class LongevityFound:
     drift: PoolDrift | None
     """Of the chip's largest pool; None without one."""
 
-    @property
-    def revision(self) -> str:
-        """The revision of the line, as answers show it."""
-        return pools.revision_text(self.line)
-
 
 def find_longevity(
     connection: Connection,
     chip: ChipName,
     domain: str,
     control: LimitControl | None,
-    catalogue: Catalogue,
+    instance: Instance,
 ) -> LongevityFound:
     """The evidence about settings over time; without a control, on that with most follow-ups."""
+    catalogue = instance.catalogue
     followed = [
         row
         for row in load_followed_of_series(connection, chip.series)
@@ -178,7 +180,8 @@ def find_longevity(
     check_time("follow-ups")
     control = control or _usual_control(followed, chip, catalogue)
     rows = tuple(row for row in followed if row.control == control)
-    evidence = longevity_evidence(rows, chip.key, control, grids_of(catalogue, control))
+    known = known_senders(connection, rows, load_standing_in(connection, instance))
+    evidence = longevity_evidence(rows, chip.key, control, grids_of(catalogue, control), known)
     check_time("settings in use")
     pool_id = find_largest_pool(connection, chip.key, control, domain)
     return LongevityFound(
@@ -197,8 +200,8 @@ def _usual_control(rows: list[FollowedRow], chip: ChipName, catalogue: Catalogue
         control: len({row.unit_id for row in rows if row.control == control})
         for control in LIMIT_CONTROLS
     }
-    known = catalogue.controls_for(chip)
-    return max(LIMIT_CONTROLS, key=lambda control: (units[control], control in known))
+    usual = catalogue.usual_control(chip)
+    return max(LIMIT_CONTROLS, key=lambda control: (units[control], control == usual))
 
 
 def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerBytes:
@@ -209,11 +212,10 @@ def advise_longevity(instance: Instance, question: LongevityQuestion) -> AnswerB
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    catalogue = instance.catalogue
 
     def find(connection: Connection) -> LongevityFound:
         return find_longevity(
-            connection, question.chip, question.domain, question.control, catalogue
+            connection, question.chip, question.domain, question.control, instance
         )
 
     def compute(found: LongevityFound) -> LongevityAnswer:
@@ -242,7 +244,7 @@ def _longevity_answer(question: LongevityQuestion, found: LongevityFound) -> Lon
         withheld_text=longevity_text.withheld_longevity(withheld, evidence.too_few),
         recommended_margin=margin_response(found),
         drift=drift_response(found),
-        revision=found.revision,
+        revision="",
         summary=_summary(evidence, survival),
         cautions=cautions_about_time(),
     )
@@ -256,9 +258,9 @@ def _survival(evidence: LongevityEvidence) -> tuple[SurvivalShare, ...]:
 def survival_share(
     evidence: LongevityEvidence, days: int, confidence: float = CONFIDENCE
 ) -> SurvivalShare | None:
-    """The share still stable after so many days; None with fewer than five units."""
-    units = known_units(evidence.settings, days)
-    if units < FEWEST_UNITS_SHOWN:
+    """The share still stable after so many days; None with fewer than five contributors."""
+    cell = evidence.cell(days)
+    if len(cell.contributors) < FEWEST_SHOWN:
         return None
     found = evidence.curve().after(days, confidence)
     if found.followed <= 0 < found.share:
@@ -268,7 +270,7 @@ def survival_share(
         share=round(found.share, 4),
         interval=(round(found.low, 4), round(found.high, 4)),
         confidence=round(confidence, 4),
-        units=units,
+        units=cell.units,
     )
 
 
@@ -289,11 +291,10 @@ def _survival_by_margin(evidence: LongevityEvidence) -> tuple[SurvivalByMargin, 
 def _shown_bands(evidence: LongevityEvidence) -> dict[int, frozenset[int]]:
     """The bands of margin that may be shown beside the total, each with its days."""
     bands = sorted(evidence.bands.items())
-    is_shown = shown_cells([band.units for _, band in bands])
+    is_shown = shown_cells([band.cell() for _, band in bands])
     hidden = [number for number, shown in enumerate(is_shown) if not shown]
     by_day = {
-        days: shown_cells([known_units(band.settings, days) for _, band in bands], withheld=hidden)
-        for days in DAYS
+        days: shown_cells([band.cell(days) for _, band in bands], withheld=hidden) for days in DAYS
     }
     return {
         place: frozenset(days for days in DAYS if by_day[days][number])

@@ -6,7 +6,7 @@ from typing import Final
 
 from marshmallow import fields
 
-from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question, usual_domain
+from kbapi.advice.chip_query import ChipQuestionSchema, read_chip_question
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.shapes import OneChoiceOf
@@ -63,5 +63,5 @@ def parse_longevity_question(
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_LONGEVITY_QUESTION, sent, catalogue)
-    domain = asked.values.get("domain", usual_domain(asked.chip))
+    domain = asked.values.get("domain", catalogue.usual_domain(asked.chip))
     return LongevityQuestion(asked.chip, domain, asked.values.get("control"))

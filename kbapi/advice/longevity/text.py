@@ -9,7 +9,7 @@ from kbapi.advice.phrases import (
     shown_from_five,
     withheld_groups,
 )
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 
 _MARGIN_TEXTS: Final = {
     "learned": (
@@ -63,10 +63,10 @@ def summary_of_longevity(level: str, units: int, survival: str) -> str:
     return f"{survival} Based on {machines_text(units)} of {_WHOSE[level]}."
 
 
-def withheld_longevity(hidden: int, followed: int) -> str | None:
-    """What is withheld; `followed` is the number of units where it is too small."""
-    if 0 < followed < FEWEST_UNITS_SHOWN:
-        return shown_from_five(FEWEST_UNITS_SHOWN - followed)
+def withheld_longevity(hidden: int, followed: int | None) -> str | None:
+    """What is withheld; `followed` is the number of contributors where it is too small."""
+    if followed is not None:
+        return shown_from_five(FEWEST_SHOWN - followed)
     return withheld_groups(hidden)
 
 

@@ -1,16 +1,16 @@
 """The next setting of a search, its chance to be stable, when to stop, what to use."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import product
 from typing import Final, Literal
 
 from kbapi.advice.cautions import Caution, cautions_while_searching
-from kbapi.advice.chip_query import usual_domain
 from kbapi.advice.evidence_found import (
     EvidenceSummary,
     evidence_summary,
     find_evidence,
+    load_standing_in,
     setting_of,
 )
 from kbapi.advice.next_step import text as next_step_text
@@ -27,9 +27,18 @@ from kbapi.advice.next_step.search import (
 from kbapi.advice.phrases import amount_text, domains_text
 from kbapi.advice.start.answer import LockSummary, lock_summary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
-from kbapi.advice.start.text import lock_lead
+from kbapi.advice.start.text import (
+    factory_lead,
+    lock_lead,
+    no_known_control,
+    no_start_without_control,
+)
+from kbapi.advice.stored_answers import revision_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.reader import refusal_of
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
+from kbapi.errors import Problem
 from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.evidence.own_runs import UnusedTrialCode
 from kbapi.evidence.units import EVERYTHING
@@ -41,7 +50,9 @@ from kbapi.stats.search.recommended_margin import RecommendedMargin
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
 
-NoStepCode = Literal["fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached"]
+NoStepCode = Literal[
+    "fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached", "no_known_control"
+]
 NextStepBasis = Literal["pool", "no_evidence"]
 
 
@@ -225,21 +236,31 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    question, catalogue = _question(search), instance.catalogue
+    catalogue = instance.catalogue
+    question = _question(search, catalogue)
     with instance.reading() as connection:
-        found = find_evidence(connection, question, instance)
+        found = find_evidence(connection, question, instance, is_delayed=True)
         margin = load_recommended_margin(
-            connection, question.chip, question.domain, found.control, catalogue
+            connection,
+            question.chip,
+            question.domain,
+            found.control,
+            catalogue,
+            load_standing_in(connection, instance),
         )
     check_time("reading of evidence")
+    if any(absent.is_certain for absent in found.absences):
+        raise refusal_of(
+            Problem("/control", NOT_ON_THIS_CHIP, absent.text) for absent in found.absences
+        )
     answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
     check_time("answer")
-    return answer
+    return replace(answer, evidence=replace(answer.evidence, revision=revision_of(answer)))
 
 
-def _question(search: Search) -> Question:
+def _question(search: Search, catalogue: Catalogue) -> Question:
     """The question about the start of this search."""
-    domain = search.domain or usual_domain(search.chip)
+    domain = search.domain or catalogue.usual_domain(search.chip)
     others = search.moved_with
     return Question(
         chip=search.chip,
@@ -316,13 +337,19 @@ def _setting(state: SearchState, steps: int) -> GridSetting:
 def _proposed_setting(state: SearchState, bracket: tuple[int, int]) -> ProposedSetting | None:
     """The setting to try in a bracket; None where the search ends, or stock itself fails."""
     steps = state.plan.next_from(*bracket)
-    if steps is None or state.own.has_failed_at_stock:
+    if steps is None or state.own.has_failed_at_stock or _is_ruled_out(state):
         return None
     chance = state.plan.chance_stable(steps, *bracket)
     return ProposedSetting(
         **asdict(_setting(state, steps)),
         chance_stable=None if chance is None else round(chance, 4),
     )
+
+
+def _is_ruled_out(state: SearchState) -> bool:
+    """Whether no source, no result and no trial says that the chip has this control."""
+    has_moved_it = state.own.passes + state.own.failures > 0
+    return state.found.is_ruled_out and not (has_moved_it or state.has_evidence)
 
 
 def _own_bracket(state: SearchState) -> OwnBracket:
@@ -347,6 +374,10 @@ def _reason(state: SearchState) -> NoStepReason:
     """Why no setting is proposed in the bracket that the trials leave."""
     if state.own.has_failed_at_stock:
         return NoStepReason("fails_at_stock", next_step_text.fails_at_stock())
+    if _is_ruled_out(state):
+        left = state.found.factory_lock.controls_left
+        text = no_known_control(state.found.control, state.question.domain, left)
+        return NoStepReason("no_known_control", text)
     stop = state.plan.stop_in(*state.bracket) or Stop.BRACKETED
     resolution = amount_text(state.found.control, _resolution(state))
     return NoStepReason(
@@ -398,11 +429,18 @@ def _plan_steps(state: SearchState, margin: float) -> Iterator[PlanStep]:
 
 def _domain_order(state: SearchState, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
     """The chip's domains in catalogue order, those that move together as one group."""
-    known, together = catalogue.domains_for(state.question.chip), state.domains
-    groups = {
-        (together if code in together else (code,)): None
-        for code in (*known, *(code for code in together if code not in known))
-    }
+    described, together = catalogue.describe(state.question.chip), tuple(state.domains)
+    known = described.domains
+    if state.found.pool is None:
+        # No result says what moved with it: then the supply that the domains share decides.
+        shared = (group for group in described.moves_together if together[0] in group)
+        together = tuple(dict.fromkeys((*together, *next(shared, ()))))
+    others = [group for group in described.moves_together if not set(group) & set(together)]
+
+    def group_of(code: Domain) -> tuple[Domain, ...]:
+        return next((group for group in (together, *others) if code in group), (code,))
+
+    groups = {group_of(code): None for code in dict.fromkeys((*known, *together))}
     moved = state.search.domains_in_force
     return tuple(
         DomainGroup(
@@ -419,6 +457,8 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
     if proposed is None:
         if state.own.has_failed_at_stock:
             return next_step_text.summary_at_stock()
+        if _is_ruled_out(state):
+            return f"{factory_lead(state.found.factory_lock)}{no_start_without_control()}"
         setting = in_use.setting
         return next_step_text.summary_at_the_end(
             control, setting.value_to_enter if setting else None
@@ -432,5 +472,8 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
         else next_step_text.chance_of_pass(chance)
     )
     locks, has_moved_it = state.found.locks, state.own.passes + state.own.failures > 0
-    lead = "" if locks is None or has_moved_it else lock_lead(locks.open.share)
-    return f"{lead}{step} {basis}"
+    lead = "" if has_moved_it else factory_lead(state.found.factory_lock)
+    if not lead and locks is not None and not has_moved_it:
+        lead = lock_lead(locks.open.share)
+    absence = state.found.absence_text
+    return f"{lead}{step} {basis}" + (f" {absence}" if absence else "")

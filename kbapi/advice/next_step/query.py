@@ -11,7 +11,12 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.measurements import Trial, TrialSchema
 from kbapi.documents.reader import chip_of_body, read_body, refusal_of
-from kbapi.documents.refusal_rules import refuse_in_force, refuse_value
+from kbapi.documents.refusal_rules import (
+    refuse_absent,
+    refuse_absent_in_force,
+    refuse_in_force,
+    refuse_value,
+)
 from kbapi.documents.results import SubmittedResult, SubmittedSetting
 from kbapi.documents.shapes import (
     StrictSchema,
@@ -174,12 +179,20 @@ def read_search(body: bytes, catalogue: Catalogue) -> Search:
     sent = {name: value for name, value in loaded.items() if value is not None}
     sent["trials"] = tuple(_as_it_ended(trial) for trial in sent.get("trials", ()))
     problems += _faults_of(sent)
+    if isinstance(chip, ChipName):
+        problems += _absent_from(chip, sent, catalogue)
     check_time("rules")
     if problems or not isinstance(chip, ChipName):
         raise refusal_of(problems)
     if "clock_mhz" in sent:
         sent.setdefault("control", "fixed_clock_voltage")
     return Search(**{**sent, "chip": chip})
+
+
+def _absent_from(chip: ChipName, sent: dict[str, Any], catalogue: Catalogue) -> Iterator[Problem]:
+    asked = sent.get("domain"), sent.get("control"), sent.get("moved_with", ())
+    yield from refuse_absent(chip, catalogue, "", *asked)
+    yield from refuse_absent_in_force(SubmittedResult(trials=sent["trials"]), chip, catalogue)
 
 
 def _as_it_ended(trial: Trial) -> Trial:

@@ -60,7 +60,8 @@ def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
         return f"Your limit is known to within {resolution}."
     if stop is Stop.TOO_RISKY:
         return (
-            f"Each further step fails on more than {max_risk * 100:g} in 100 machines like yours."
+            f"Each further step fails on more than {max_risk * 100:g} in 100 machines like yours "
+            "(max_risk)."
         )
     return "No deeper setting is proposed: results beyond this depth are usually mistakes."
 

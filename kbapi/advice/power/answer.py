@@ -8,10 +8,12 @@ import numpy as np
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_power
+from kbapi.advice.evidence_found import known_among
 from kbapi.advice.power import text as power_text
 from kbapi.advice.power.query import PowerQuestion
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absences
 from kbapi.evidence.gains import PowerPool, largest_power_pool
 from kbapi.instance.instance import Instance
 from kbapi.stats.gains.power_curve import (
@@ -28,7 +30,7 @@ from kbapi.storage.readings import load_curves
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Load, PowerScope
 
-NoPowerCode = Literal["no_curves", "too_few_units"]
+NoPowerCode = Literal["no_curves", "too_few_units", "not_on_this_chip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class NumberWithInterval:
 
 @dataclass(frozen=True, slots=True)
 class CurvePoint:
-    """One point of a curve of performance over power, from five units or more."""
+    """One point of a curve of performance over power, from five contributors or more."""
 
     power_share: float
     """Power as a share of what a unit draws at stock without a limit; 1 is the same."""
@@ -164,7 +166,7 @@ class PowerAnswer:
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
-    """Revision of the evidence of the chip's product line; it changes with each new result."""
+    """Value of the answer's ETag: it changes when the answer does."""
     summary: str
     """The answer in one or two sentences."""
     cautions: tuple[Caution, ...]
@@ -172,11 +174,14 @@ class PowerAnswer:
 
 
 def power_answer(
-    question: PowerQuestion, pool: PowerPool | None, fit: PowerFit | None, revision: str
+    question: PowerQuestion,
+    pool: PowerPool | None,
+    fit: PowerFit | None,
+    absent: Absence | None,
 ) -> PowerAnswer:
     """The answer from a chip's pool and its fit."""
     if pool is None or fit is None or (fit.stock is None and fit.tuned is None):
-        return _without_numbers(question, pool, revision)
+        return _without_numbers(question, pool, absent)
     chip = question.chip
     stock = _curve_response(question, fit, fit.stock, "stock")
     tuned = _curve_response(question, fit, fit.tuned, "tuned")
@@ -195,7 +200,7 @@ def power_answer(
         reason=None,
         withheld_text=_withheld(question, pool, fit),
         method=power_text.method(),
-        revision=revision,
+        revision="",
         summary=power_text.summary_of_power(
             pool.load,
             question.keep_share,
@@ -206,11 +211,10 @@ def power_answer(
     )
 
 
-def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: str) -> PowerAnswer:
+def _without_numbers(
+    question: PowerQuestion, pool: PowerPool | None, absent: Absence | None
+) -> PowerAnswer:
     chip = question.chip
-    text = power_text.why_nothing(
-        0 if pool is None else pool.units, is_filtered=bool(question.load)
-    )
     return PowerAnswer(
         chip=chip.summary,
         load=question.load or None,
@@ -223,13 +227,23 @@ def _without_numbers(question: PowerQuestion, pool: PowerPool | None, revision: 
         stock=None,
         tuned=None,
         at_limit=None,
-        reason=NoPowerReason("no_curves" if pool is None else "too_few_units", text),
+        reason=_no_power(question, pool, absent),
         withheld_text=None,
         method=power_text.method(),
-        revision=revision,
+        revision="",
         summary=power_text.nothing_measured(),
         cautions=cautions_about_power(question),
     )
+
+
+def _no_power(
+    question: PowerQuestion, pool: PowerPool | None, absent: Absence | None
+) -> NoPowerReason:
+    if pool is None and absent is not None:
+        return NoPowerReason(NOT_ON_THIS_CHIP, absent.text)
+    units = 0 if pool is None else pool.units
+    text = power_text.why_nothing(units, is_filtered=bool(question.load))
+    return NoPowerReason("no_curves" if pool is None else "too_few_units", text)
 
 
 def _limit_w(curve: PooledCurve | None) -> float | None:
@@ -249,7 +263,8 @@ def _withheld(question: PowerQuestion, pool: PowerPool, fit: PowerFit) -> str | 
     ):
         units = len(np.unique(points.unit))
         if curve is None and units:
-            return power_text.withheld_curve(state, units, is_filtered=bool(question.load))
+            contributors = pool.contributors(points)
+            return power_text.withheld_curve(state, contributors, is_filtered=bool(question.load))
     return None
 
 
@@ -370,13 +385,17 @@ def advise_power(instance: Instance, question: PowerQuestion) -> AnswerBytes:
         line = pools.find_line(connection, question.chip.line)
         curves = None if chip is None else load_curves(connection, chip.id, question.load)
         check_time("power readings")
-        return PowerFound(line, None if curves is None else largest_power_pool(curves))
+        if curves is None:
+            return PowerFound(line, None)
+        known = known_among(connection, instance, curves.contributor_id)
+        return PowerFound(line, largest_power_pool(curves, known))
 
     def compute(found: PowerFound) -> PowerAnswer:
-        revision = pools.revision_text(found.line)
         fit = None if found.pool is None else fit_pool(question.chip.key, found.pool)
         check_time("fit")
-        return power_answer(question, found.pool, fit, revision)
+        chip = question.chip
+        absent = next(find_absences(instance.catalogue, chip, (), "power_limit"), None)
+        return power_answer(question, found.pool, fit, absent)
 
     return answer_once(instance, "power", question, find, compute)
 
@@ -386,4 +405,4 @@ def fit_pool(chip_key: str, pool: PowerPool) -> PowerFit:
     name = f"{chip_key}|{pool.load}|{pool.power_scope}"
     seed = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8])
     rng = np.random.default_rng(seed)
-    return fit_power_curves(pool.stock, pool.tuned, pool.stock_power_w, rng)
+    return fit_power_curves(pool.stock, pool.tuned, pool.stock_power_w, rng, contributor=pool.known)

@@ -3,7 +3,7 @@
 from typing import Final
 
 from kbapi.advice.phrases import percent, shown_from_five
-from kbapi.evidence.small_cells import FEWEST_UNITS_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 
 
 def method() -> str:
@@ -12,7 +12,7 @@ def method() -> str:
         "Performance and power of each machine are shares of its own stock without a limit, under "
         "one load. The pooled curve never falls and is concave. Intervals come from resampling the "
         "machines. Each contributor supplies at most three machines, and each point needs five "
-        "machines."
+        "established contributors."
     )
 
 
@@ -120,13 +120,12 @@ def nothing_measured() -> str:
     return "No power limits can be shown yet."
 
 
-def why_nothing(units: int, *, is_filtered: bool) -> str:
-    """Why there are no numbers, and what to send."""
-    if not units:
+def why_nothing(contributors: int | None, *, is_filtered: bool) -> str:
+    """Why there are no numbers, and what to send; `contributors` is None without any machine."""
+    if contributors is None:
         why = "No machine was measured under several power limits."
     else:
-        is_response = not is_filtered and units < FEWEST_UNITS_SHOWN
-        why = shown_from_five(FEWEST_UNITS_SHOWN - units if is_response else None)
+        why = shown_from_five(None if is_filtered else FEWEST_SHOWN - contributors)
     send = (
         "Measure stock without a limit and under two or three lower limits, with one load, and "
         "send the readings."
@@ -140,8 +139,7 @@ _WITHHELD: Final = {
 }
 
 
-def withheld_curve(state: str, units: int, *, is_filtered: bool) -> str:
-    """That a curve is withheld, and how many more machines it needs."""
-    is_response = not is_filtered and units < FEWEST_UNITS_SHOWN
-    missing = FEWEST_UNITS_SHOWN - units if is_response else None
+def withheld_curve(state: str, contributors: int, *, is_filtered: bool) -> str:
+    """That a curve is withheld, and how many more contributors it needs."""
+    missing = None if is_filtered else FEWEST_SHOWN - contributors
     return f"{_WITHHELD[state]} is withheld. {shown_from_five(missing)}"

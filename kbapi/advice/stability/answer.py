@@ -12,7 +12,7 @@ from kbapi.advice.evidence_found import (
     EvidenceSummary,
     Percentile,
     evidence_summary,
-    find_evidence,
+    find_with_peers,
     keep_findings,
     percentile_of,
     setting_of,
@@ -92,7 +92,9 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance, with_all_siblings=True)
+        return find_with_peers(
+            connection, question, instance, with_all_siblings=True, is_delayed=True
+        )
 
     def compute(found: EvidenceFound) -> StabilityAnswer:
         return _stability_answer(question, found)
@@ -100,7 +102,7 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
 
-    return answer_once(instance, "stability", question, find, compute, keep)
+    return answer_once(instance, "stability", question, find, compute, keep, question.filter_texts)
 
 
 def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnswer:
@@ -134,7 +136,7 @@ def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnsw
         evidence=evidence_summary(
             found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap
         ),
-        summary=summary_of_stability(question, units, curve.borrowed.units),
+        summary=summary_of_stability(question, units, curve.borrowed.units, found.absence_text),
         cautions=cautions_for(question, control),
     )
 

@@ -8,6 +8,7 @@ from typing import Final, Literal
 from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_for
+from kbapi.advice.documented import FactoryLockAnswer, PublishedNote
 from kbapi.advice.evidence_found import (
     EvidenceFound,
     EvidenceSummary,
@@ -15,18 +16,19 @@ from kbapi.advice.evidence_found import (
     Percentile,
     differing_filters,
     evidence_summary,
-    find_evidence,
+    find_with_peers,
     keep_findings,
     percentile_of,
     setting_of,
 )
 from kbapi.advice.locks.shares import open_text
 from kbapi.advice.next_step.search import USUAL_WIDTHS
-from kbapi.advice.phrases import domains_text, no_lock_reports, setting_text
+from kbapi.advice.phrases import domains_text, no_lock_reports, nothing_for, setting_text
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
@@ -38,7 +40,14 @@ from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, Over
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """So far above the highest reported clock its voltage is used: it is lower than the true one."""
 
-NoStartCode = Literal["no_results", "too_few_units", "fails_near_stock"]
+NoStartCode = Literal[
+    "no_results",
+    "too_few_units",
+    "fails_near_stock",
+    "locked_at_factory",
+    "no_known_control",
+    "not_on_this_chip",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +134,10 @@ class LockSummary:
     """Total weight of the chip's own reports; a unit weighs 1 at most."""
     changes: tuple[LockChange, ...]
     """What had been changed on units where it is open: history, never a recommendation."""
+    factory_lock: FactoryLockAnswer
+    """What is documented about the series, beside what was reported."""
     text: str
-    """The status in one sentence."""
+    """The status in one sentence; without reports, the documented one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +183,8 @@ class StartAnswer:
     """What the start means; null where there is none."""
     evidence: EvidenceSummary
     """The evidence behind the answer."""
+    notes: tuple[PublishedNote, ...]
+    """Notes on the chip and its series, of the catalogue and of curators."""
     differing_filters: tuple[FilterDifference, ...]
     """Filters whose values differ beyond chance among all results of the pool."""
     next_step: NextStepLink
@@ -213,24 +226,29 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
         evidence=evidence_summary(
             found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
         ),
+        notes=found.notes,
         differing_filters=differing_filters(found),
         next_step=_next_step_link(found),
-        summary=_summary_without(question, reason) if reason else _summary(question, found, fit),
+        summary=_summary_without(question, found, reason)
+        if reason
+        else _summary(question, found, fit),
         cautions=cautions_for(question, control),
     )
 
 
 def lock_summary(found: EvidenceFound) -> LockSummary:
     """Whether the control can be used at all."""
-    locks = found.locks
+    locks, factory_lock = found.locks, found.factory_lock
     if locks is None:
-        return LockSummary("unknown", None, None, 0.0, (), no_lock_reports())
+        text = no_lock_reports(factory_lock.in_short)
+        return LockSummary("unknown", None, None, 0.0, (), factory_lock, text)
     return LockSummary(
         status=locks.status,
         share_open=round(locks.open.share, 4),
         interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
         units=round(locks.open.units, 2),
         changes=tuple(change.value for change in locks.changes),
+        factory_lock=factory_lock,
         text=open_text(locks),
     )
 
@@ -293,8 +311,10 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
 
 
 def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
+    if found.absence_text is not None:
+        return NoStartReason(NOT_ON_THIS_CHIP, found.absence_text)
     if found.own is None and fit.level is Level.NONE:
-        return NoStartReason("no_results", start_text.no_results(question, found.control))
+        return _reason_without_results(question, found)
     if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
         if found.own is None or found.own.units == 0:
             return NoStartReason("no_results", start_text.no_results(question, found.control))
@@ -305,10 +325,26 @@ def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartR
     )
 
 
-def _summary_without(question: Question, reason: NoStartReason) -> str:
+def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
+    """Why no result speaks for the chip; first, whether there is anything to search for."""
+    if not found.is_ruled_out:
+        return NoStartReason("no_results", start_text.no_results(question, found.control))
+    left = found.factory_lock.controls_left
+    if found.factory_lock.status == "locked":
+        return NoStartReason("locked_at_factory", start_text.locked_at_factory(left))
+    text = start_text.no_known_control(found.control, question.domain, left)
+    return NoStartReason("no_known_control", text)
+
+
+def _summary_without(question: Question, found: EvidenceFound, reason: NoStartReason) -> str:
+    lead = start_text.factory_lead(found.factory_lock)
+    if reason.code == NOT_ON_THIS_CHIP:
+        return lead + nothing_for("start", reason.text)
     if reason.code == "fails_near_stock":
-        return start_text.no_start_here(question)
-    return start_text.no_start_yet()
+        return lead + start_text.no_start_here(question)
+    if reason.code in ("locked_at_factory", "no_known_control"):
+        return f"{lead}{start_text.no_start_without_control()}"
+    return lead + start_text.no_start_yet()
 
 
 def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
@@ -317,7 +353,8 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     failures = 0 if found.own is None else found.own.failures
     borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
     summary = start_text.summary_of_start(
-        start_text.lock_lead(found.locks.open.share) if found.locks else "",
+        start_text.factory_lead(found.factory_lock)
+        or (start_text.lock_lead(found.locks.open.share) if found.locks else ""),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
         start_text.based_on(question, units, borrowed, failures),
@@ -348,7 +385,7 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     """
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_evidence(connection, question, instance)
+        return find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
 
     def compute(found: EvidenceFound) -> StartAnswer:
         return start_answer(question, found)
@@ -356,4 +393,4 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
 
-    return answer_once(instance, "start", question, find, compute, keep)
+    return answer_once(instance, "start", question, find, compute, keep, question.filter_texts)

@@ -12,14 +12,19 @@ from kbapi.advice.chip_query import (
     ChipQuestionSchema,
     on_the_hundredth,
     read_chip_question,
-    usual_domain,
 )
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
-from kbapi.documents.shapes import OneChoiceOf, OneNumberOf, ParameterNumber, Whole
+from kbapi.documents.shapes import (
+    MACHINE,
+    VERSION_FILTER,
+    OneChoiceOf,
+    OneNumberOf,
+    ParameterNumber,
+)
 from kbapi.errors import Problem
-from kbapi.evidence.units import Filters
+from kbapi.evidence.units import EVERYTHING, Filters
 from kbapi.vocabulary import (
     COOLING,
     DETAILS,
@@ -35,9 +40,6 @@ from kbapi.vocabulary import (
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
 _FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
-_VERSION: Final = Whole(
-    r"[A-Za-z0-9(~][A-Za-z0-9 ._:+/(),#-]{0,39}", error="Send a version of at most 40 characters."
-)
 DEFAULT_SHARE: Final = 0.9
 DEFAULT_CONFIDENCE: Final = 0.95
 _LEAST_SHARE: Final = 0.5
@@ -77,9 +79,27 @@ class Question:
         )
 
     @property
+    def filter_texts(self) -> dict[str, str]:
+        """The filters that are texts, by name; the others are values of closed lists."""
+        filters = self.filters_response
+        return {name: filters[name] for name in _FREE_TEXTS if name in filters}
+
+    @property
+    def is_delayed(self) -> bool:
+        """Whether the answer is a percentile or filtered, so that results of the day wait.
+
+        A start for another share or confidence than the usual is a percentile.
+        """
+        usual = DEFAULT_SHARE, DEFAULT_CONFIDENCE, "start", EVERYTHING
+        return (self.stable_share, self.confidence, self.detail, self.filters) != usual
+
+    @property
     def filters_response(self) -> dict[str, str]:
         """The filters that were asked for, by name."""
         return {name: value for name, value in asdict(self.filters).items() if value is not None}
+
+
+_FREE_TEXTS: Final = ("firmware", "machine", "microcode")
 
 
 class DomainList(fields.String):
@@ -160,17 +180,15 @@ class QuestionSchema(ChipQuestionSchema):
         metadata={"description": "Only results on mains, or on battery.", "example": "mains"},
     )
     firmware = fields.String(
-        validate=_VERSION,
+        validate=VERSION_FILTER,
         metadata={"description": "Only results with this firmware.", "example": "1.14"},
     )
     microcode = fields.String(
-        validate=_VERSION,
+        validate=VERSION_FILTER,
         metadata={"description": "Only results with this microcode.", "example": "0x2b"},
     )
     machine = fields.String(
-        validate=Whole(
-            r"[^\x00-\x1f\x7f]{1,60}", error="Send a machine class of 1 to 60 characters."
-        ),
+        validate=MACHINE,
         metadata={"description": "Only results of this machine class.", "example": "harbour-15"},
     )
     confidence = ParameterNumber(
@@ -195,7 +213,7 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
         With every problem; a pointer is the name of a parameter.
     """
     asked = read_chip_question(_QUESTION, sent, catalogue, _problems_with)
-    return _with_defaults(asked.chip, asked.values)
+    return _with_defaults(asked.chip, asked.values, catalogue)
 
 
 def _problems_with(asked: Mapping[str, Any]) -> Iterator[Problem]:
@@ -203,8 +221,8 @@ def _problems_with(asked: Mapping[str, Any]) -> Iterator[Problem]:
         yield Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
 
 
-def _with_defaults(chip: ChipName, loaded: dict[str, Any]) -> Question:
-    domain: Domain = loaded.get("domain") or usual_domain(chip)
+def _with_defaults(chip: ChipName, loaded: dict[str, Any], catalogue: Catalogue) -> Question:
+    domain: Domain = loaded.get("domain") or catalogue.usual_domain(chip)
     moved_with = loaded.get("moved_with")
     if moved_with is not None:
         moved_with = tuple(code for code in moved_with if code != domain)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from math import ceil
 from typing import Final
 
+from kbapi.advice.documented import FactoryLockAnswer
 from kbapi.advice.phrases import (
     counted,
     machines_text,
@@ -53,6 +54,36 @@ def lock_lead(share_open: float) -> str:
     if share_open >= _PROBABLY_LOCKED:
         return ""
     return "Probably locked: check this first. "
+
+
+def factory_lead(documented: FactoryLockAnswer) -> str:
+    """What comes before everything else on a series that is locked at the factory; else empty."""
+    if documented.status != "locked":
+        return ""
+    left = f"; {' and '.join(documented.controls_left)} is left" if documented.controls_left else ""
+    against = documented.reports_against
+    reports = f". {against} of {machines_text(documented.reports)} report otherwise"
+    lead = f"{documented.in_short}{left}{reports if against else ''}. "
+    return lead[0].upper() + lead[1:]
+
+
+def locked_at_factory(left: Sequence[str]) -> str:
+    """Why there is no start on a locked series, and what is left."""
+    if "power_limit" in left:
+        return "A lower power limit is what is left: ask /v1/power. Accept the lock."
+    return "No control is left on this chip. Accept the lock."
+
+
+def no_known_control(control: str, domain: str, left: Sequence[str]) -> str:
+    """Why there is no start on a chip without a known control of voltage."""
+    known = f"No source says that this chip has {control} on {domain}."
+    is_left = " A lower power limit can help: ask /v1/power." if "power_limit" in left else ""
+    return f"{known}{is_left} If yours has it, send a result with proof of effect."
+
+
+def no_start_without_control() -> str:
+    """The summary where there is no control to search with."""
+    return "No start: no control of voltage is known."
 
 
 def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
@@ -144,10 +175,17 @@ def fails_near_stock(question: Question, units: int) -> str:
     return f"{why} {_no_own(question)}" if units == 0 else why
 
 
-def summary_of_stability(question: Question, units: int, borrowed_units: float) -> str:
+def summary_of_stability(
+    question: Question, units: int, borrowed_units: float, absence: str | None
+) -> str:
     """Which units the curve is computed from, and how to read it."""
+    if units == 0 and borrowed_units == 0 and absence:
+        return f"No curve: {absence}"
     if units == 0 and borrowed_units == 0:
-        return "No curve yet: there are no counted results."
+        return (
+            "No curve yet: there are no counted results. Results of today wait for five others or "
+            "for tomorrow."
+        )
     return " ".join(
         [
             "The curve is the share of machines that hold each setting.",

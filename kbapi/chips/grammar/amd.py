@@ -4,7 +4,7 @@ from typing import Final
 
 from kbapi.chips.grammar.rule import Groups, Rule, first_digit, no_generation, rule, thousands
 
-RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t|wx"
+RYZEN_SUFFIX: Final = "x3d2|x3d|xt|x|hx3d|hx|hs|h|u|c|ge|gt|g|f|af|e|t"
 # From the seventh thousand on the last two digits of a laptop's number show the design: 7520U,
 # 7530U, 7535U, 7540U. A few numbers belong to a design whose others end differently.
 _LAPTOP_SUFFIXES: Final = ("u", "h", "hs", "hx", "hx3d", "c", "e")
@@ -75,7 +75,7 @@ RULES: Final[tuple[Rule, ...]] = (
          rf"(?P<suffix>{RYZEN_SUFFIX})?",
          "ryzen {tier} pro {number}{suffix}", "ryzen", "{gen} {suffix}", _ryzen_generation),
     rule("ryzen_short", "amd", "cpu",
-         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>\d{2,3})"
+         r"ryzen (?P<tier>[3579]) (?P<letter>h )?(?P<pro>pro )?(?P<number>[12]\d{2}|[1-9]0)"
          r"(?P<suffix>[hu]?)",
          "ryzen {tier} {letter} {pro} {number}{suffix}", "ryzen", "{gen} {letter}{suffix}",
          _ryzen_generation),
@@ -94,69 +94,71 @@ RULES: Final[tuple[Rule, ...]] = (
          "ryzen ai max {plus} {pro} {number}", "ryzen ai max", "{gen}", first_digit),
     rule("ryzen_ai", "amd", "cpu",
          r"(?:ryzen )?ai (?P<tier>[3579]) (?P<letter>(?:hx|h) )?(?P<pro>pro )?(?P<number>\d{3})"
-         r"(?P<suffix>[a-z]?)",
+         r"(?P<suffix>ge?)?",
          "ryzen ai {tier} {letter} {pro} {number}{suffix}", "ryzen ai", "{gen} {letter} {suffix}",
          _ai_generation),
     rule("ryzen_z", "amd", "cpu",
          r"(?:ryzen )?(?P<ai>ai )?z(?P<number>\d)(?: (?P<tier>extreme|go|a))?",
          "ryzen {ai} z{number} {tier}", "ryzen z", "{gen} {tier}", first_digit),
     rule("ryzen_embedded", "amd", "cpu",
-         r"ryzen embedded (?P<number>[vrp]\d[\dc]\d{2}|\d{4})(?P<suffix>[a-z]{0,2})",
+         r"ryzen embedded (?P<number>[vrp]\d[\dac]\d{2}|\d{4})(?P<suffix>x3d|hs|[bgiexuh])?",
          "ryzen embedded {number}{suffix}", "ryzen embedded", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
     rule("athlon_ii", "amd", "cpu",
-         r"athlon ii (?P<cores>x[234] )?(?:neo )?(?P<letters>[a-z]?)(?P<number>\d{2,3})"
-         r"(?P<suffix>[a-z]?)",
+         r"athlon ii (?P<cores>x[234] )?(?:neo )?(?P<letters>[bpmnk]?)(?P<number>(?<=b)\d{2}|\d{3})"
+         r"(?P<suffix>[euk]?)",
          "athlon ii {cores} {letters}{number}{suffix}", "athlon ii",
          "{cores} {letters} {gen} {suffix}", first_digit),
     rule("athlon_x", "amd", "cpu",
-         r"athlon (?P<cores>(?:x[24]|neo) )(?:(?P<pair>[a-z]{2}) |(?P<letter>l))?"
-         r"(?P<number>\d{2,4})(?P<suffix>[a-z]?)",
+         r"athlon (?P<cores>(?:x[24]|neo(?: x2)?) )(?:(?P<pair>ql|mv|tf) |(?P<letter>l))?"
+         r"(?P<number>(?<=(?:ql|mv|tf) )\d{2}|\d{3,4})(?P<suffix>[ekb]?)",
          "athlon {cores} {pair} {letter}{number}{suffix}", "athlon {cores}",
          "{pair} {letter} {gen} {suffix}", first_digit),
     rule("athlon", "amd", "cpu",
-         r"athlon (?P<tier>(?:gold|silver) )?(?P<pro>pro )?(?P<number>\d{3,4}) ?"
+         r"athlon (?P<tier>(?:gold|silver) )?(?P<pro>pro )?(?P<number>\d{4}|[23]\d0(?= ?[gu])) ?"
          rf"(?P<suffix>ge|g|u|e|c|b|x)?{_APU_TAIL}",
          "athlon {tier} {pro} {number}{suffix}", "athlon", "{gen} {suffix}", thousands),
     rule("phenom", "amd", "cpu",
-         r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)(?P<number>\d{2,4})"
-         r"(?P<suffix>[a-z]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
+         r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)"
+         r"(?P<number>(?<=b)\d{2}|42(?= twkr)|(?(ii)\d{3,4}|\d{4}))"
+         r"(?P<suffix>[etb]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
          "phenom {ii} {cores} {letters}{number}{suffix}", "phenom {ii}",
          "{cores} {letters} {gen} {suffix}", first_digit),
-    rule("fx", "amd", "cpu", rf"fx ?(?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
+    rule("fx", "amd", "cpu", rf"fx ?(?P<number>\d{{4}}|[678]70(?=k))(?P<suffix>[epkb]?){_APU_TAIL}",
          "fx {number}{suffix}", "fx", "{gen} {suffix}", thousands),
     # PRO comes before or after the class, depending on the year; it is one name.
     rule("a_series", "amd", "cpu",
          r"(?P<pro1>pro )?a(?P<tier>4|6|8|9|10|12) (?P<pro2>pro )?(?P<micro>micro )?"
-         rf"(?P<number>\d{{4}})(?P<suffix>[a-z]{{0,2}}){_APU_TAIL}",
+         rf"(?P<number>\d{{4}})(?P<suffix>mx|[kmpbtec])?{_APU_TAIL}",
          "a{tier} {pro1} {pro2} {micro} {number}{suffix}", "a series", "{gen} {micro} {suffix}",
          thousands),
     rule("e_series", "amd", "cpu",
          r"e(?P<tier>[12])? (?P<micro>micro )?"
-         rf"(?P<number>\d{{3,4}})(?P<suffix>[a-z]?){_APU_TAIL}",
+         rf"(?P<number>(?(tier)\d{{4}}|\d{{3}}))(?P<suffix>[dmet]?){_APU_TAIL}",
          "e{tier} {micro} {number}{suffix}", "e series", "{gen} {micro} {suffix}", thousands,
          needs_maker=True),
-    rule("c_series", "amd", "cpu", r"(?P<line>[cz]) (?P<number>\d{2})", "{line} {number}",
+    rule("c_series", "amd", "cpu", r"(?P<line>[cz]) (?P<code>\d{2})", "{line} {code}",
          "{line} series", "", no_generation, needs_maker=True),
-    rule("g_series", "amd", "cpu", r"g (?P<number>t\d{2})(?P<suffix>[a-z]{1,2})",
+    rule("g_series", "amd", "cpu", r"g (?P<number>t\d{2})(?P<suffix>[elnr])",
          "g {number}{suffix}", "g series", "{gen} {suffix}", first_digit, needs_maker=True),
     rule("embedded_x", "amd", "cpu",
-         r"(?P<line>gx|rx) (?P<number>\d{3})(?P<suffix>[a-z]{2})(?: radeon)?(?: r\de?)?"
+         r"(?P<line>gx|rx) (?P<number>\d{3})"
+         r"(?P<suffix>[cghjr]a|[bfn]b|[cghjmv]c|[bgnt]d|[ij]j|gi|gl|gm)(?: radeon)?(?: r\de?)?"
          r"(?: graphics)?",
          "{line} {number}{suffix}", "{line}", "{gen} {suffix}", first_digit),
     rule("desktop_kit", "amd", "cpu", r"(?P<number>4[78]00)s(?: desktop kit)?", "{number}s", "kit",
          "", needs_maker=True),
-    rule("r_series", "amd", "cpu", r"r (?P<number>\d{3})(?P<suffix>[a-z])", "r {number}{suffix}",
+    rule("r_series", "amd", "cpu", r"r (?P<number>\d{3})(?P<suffix>[dfhl])", "r {number}{suffix}",
          "r series", "{gen} {suffix}", first_digit, needs_maker=True),
     rule("no_line", "amd", "cpu", r"(?P<number>30\d{2})(?P<suffix>c?e)", "{number}{suffix}",
          "3000", "{suffix}", needs_maker=True),
-    rule("custom", "amd", "cpu", r"custom apu (?P<number>[0-9a-f]{4})", "custom apu {number}",
-         "custom apu", "{number}"),
-    rule("custom_graphics", "amd", "gpu", r"custom gpu (?P<number>[0-9a-f]{4})",
-         "custom gpu {number}", "custom gpu", "{number}"),
+    rule("custom", "amd", "cpu", r"custom apu (?P<code>[0-9a-f]{4})", "custom apu {code}",
+         "custom apu", "{code}"),
+    rule("custom_graphics", "amd", "gpu", r"custom gpu (?P<code>[0-9a-f]{4})",
+         "custom gpu {code}", "custom gpu", "{code}"),
     rule("epyc", "amd", "cpu",
          r"epyc (?P<embedded>embedded )?(?P<number>[34789][0-9a-z][0-9a-z]\d)"
-         r"(?P<suffix>[a-z]{0,2})",
+         r"(?P<suffix>p[nx]?|[fxsh])?",
          "epyc {embedded} {number}{suffix}", "epyc", "{gen} {suffix}", _epyc_generation),
     rule("opteron", "amd", "cpu",
          r"opteron (?P<letters>[xa]?)(?P<number>\d{4})(?: ?(?P<suffix>he|se|ee|kx|hf))?"
@@ -165,11 +167,12 @@ RULES: Final[tuple[Rule, ...]] = (
          lambda groups: groups["letters"] + groups["number"][:2]),
     rule("turion", "amd", "cpu",
          r"turion (?P<ii>ii )?(?P<cores>x2 )?(?:(?:ultra|neo) )?(?:laptop )?"
-         r"(?:(?P<pair>[a-z]{2}) |(?P<letters>[a-z]))(?P<number>\d{2,3})(?P<suffix>[a-z]?)",
+         r"(?:(?P<pair>rm|zm) |(?P<letters>[mpnkl]))(?P<number>\d{2,3})(?P<suffix>l?)",
          "turion {ii} {cores} {pair} {letters}{number}{suffix}", "turion {ii}",
          "{cores} {pair} {letters} {suffix}"),
     rule("sempron", "amd", "cpu",
-         r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)(?P<number>\d{2,4})(?P<suffix>[a-z]?)"
+         r"sempron (?P<cores>x2 )?(?P<letters>(?:le|si) |[m]|)"
+         r"(?P<number>(?<=si )\d{2}|\d{3,4})(?P<suffix>[ue]?)"
          rf"{_APU_TAIL}",
          "sempron {cores} {letters}{number}{suffix}", "sempron", "{gen} {letters} {suffix}",
          thousands),
@@ -210,7 +213,7 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          "radeon {brand} vega m {tier}", "radeon {brand} vega m", ""),
     # Windows prints RX before integrated Vega graphics too; the number distinguishes them.
     rule("radeon_vega", "amd", "gpu",
-         r"(?:radeon )?(?:rx )?vega ?(?P<number>\d{1,2})(?: laptop)?(?: graphics)?(?: laptop)?"
+         r"(?:radeon )?(?:rx )?vega ?(?P<number>[2-9]|1[01])(?: laptop)?(?: graphics)?(?: laptop)?"
          r"(?P<ws> ws)?",
          "radeon vega {number} {ws}", "radeon vega", ""),
     rule("radeon_vega_frontier", "amd", "gpu", r"radeon vega frontier edition",
@@ -218,12 +221,13 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
     rule("radeon_vii", "amd", "gpu", r"radeon (?P<pro>pro )?vii", "radeon {pro} vii",
          "radeon {pro} vii", ""),
     rule("radeon_pro_w", "amd", "gpu",
-         r"(?:radeon )?pro (?P<line>w|v) ?(?P<number>\d{3,4})(?P<letter>x2|m|x|l|)"
+         r"(?:radeon )?pro (?P<line>w(?= ?\d{4})|v) ?(?P<number>\d{3,4})(?P<letter>x2|m|x|l|)"
          rf"(?: (?P<tail>dual slot|duo))?{_MEMORY}{_GRAPHICS}",
          "radeon pro {line}{number}{letter} {tail}", "radeon pro {line}", "{gen} {letter}",
          thousands),
-    rule("radeon_pro_wx", "amd", "gpu", rf"(?:radeon )?pro wx ?(?P<number>\d{{4}}){_GRAPHICS}",
-         "radeon pro wx {number}", "radeon pro wx", "{gen}", thousands),
+    rule("radeon_pro_wx", "amd", "gpu",
+         rf"(?:radeon )?pro wx ?(?P<number>\d{{4}})(?: (?P<form>laptop))?{_GRAPHICS}",
+         "radeon pro wx {number} {form}", "radeon pro wx", "{gen}", thousands),
     rule("radeon_pro", "amd", "gpu",
          r"radeon pro (?P<vega>vega )?(?P<number>\d{2,4})(?P<letter>[mxd]?)"
          rf"(?: ?(?P<step>xt|duo|ii duo|ii))?{_GRAPHICS}",
@@ -232,22 +236,22 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
     rule("radeon_pro_named", "amd", "gpu", r"radeon pro (?P<model>duo|ssg)", "radeon pro {model}",
          "radeon pro", "{model}"),
     rule("radeon_ai_pro", "amd", "gpu",
-         r"radeon ai pro r(?P<number>\d{4})(?P<letter>[a-z]?)",
+         r"radeon ai pro r(?P<number>\d{4})(?P<letter>[sd]?)",
          "radeon ai pro r{number}{letter}", "radeon ai pro", "{gen}", thousands),
     rule("radeon_r", "amd", "gpu",
-         rf"radeon r(?P<tier>[5789]) (?P<m>m)?(?P<number>\d{{3}})(?P<letter>x2|x|dx|d|e)?{_MEMORY}"
-         r"(?: (?P<oem>oem))?(?: graphics)?",
+         r"radeon r(?P<tier>[5789]) (?P<m>m)?(?P<number>[2-4]\d{2})(?P<letter>x2|x|dx|d|e)?"
+         rf"{_MEMORY}(?: (?P<oem>oem))?(?: graphics)?",
          "radeon r{tier} {m}{number}{letter} {oem}", "radeon r{tier}", "{gen} {m}",
          thousands),
     rule("radeon_r_named", "amd", "gpu", r"(?:radeon )?r9 (?P<model>fury x|fury|nano)",
          "radeon r9 {model}", "radeon r9", "fury"),
     rule("radeon_hd_mobility", "amd", "gpu",
-         r"(?:mobility radeon|radeon mobility) hd ?(?P<number>\d{4})(?P<letter>[a-z]?)"
-         r"(?: graphics)?",
-         "mobility radeon hd {number}{letter}", "mobility radeon hd", "{gen}", thousands),
+         r"(?:mobility radeon|radeon mobility) hd ?(?P<number>\d{4})(?P<letter>[mdv]?)"
+         r"(?: (?P<step>x2|xt))?(?: graphics)?",
+         "mobility radeon hd {number}{letter} {step}", "mobility radeon hd", "{gen}", thousands),
     rule("radeon_hd", "amd", "gpu",
-         rf"radeon hd ?(?P<number>\d{{4}})(?P<letter>[mdgae]?)(?: (?P<step>x2|xt|pro|oem))?"
-         rf"{_MEMORY}(?: graphics)?",
+         r"radeon hd ?(?P<number>\d{4})(?P<letter>[mdgae]?)"
+         rf"(?: (?P<step>x2|xt|pro|oem|ghz edition))?{_MEMORY}(?: graphics)?",
          "radeon hd {number}{letter} {step}", "radeon hd", "{gen} {letter}", thousands),
     # Low discrete parts and newer integrated graphics have a number alone.
     rule("radeon_number", "amd", "gpu",
@@ -260,11 +264,11 @@ RADEON_RULES: Final[tuple[Rule, ...]] = (
          r"(?:embedded )?radeon e(?P<number>\d{4})(?: embedded)?(?: graphics)?", "radeon e{number}",
          "radeon embedded", "{gen}", thousands),
     rule("firepro", "amd", "gpu",
-         r"(?:radeon )?firepro (?P<letter>[wvsmdr]) ?(?P<number>\d{3,5})(?P<tail>[a-z]?)"
+         r"(?:radeon )?firepro (?P<letter>[wvsmdra]?) ?(?P<number>\d{3,5})(?P<tail>[mxpv]?)"
          r"(?P<two> x2)?(?: firegl v?)?(?: graphics)?(?: adapter)?",
          "firepro {letter}{number}{tail} {two}", "firepro {letter}", "{gen}", thousands),
     rule("instinct", "amd", "gpu",
-         r"(?P<brand>radeon )?instinct mi(?P<number>\d{1,3})(?P<letter>x2|[a-z]?)"
+         r"(?P<brand>radeon )?instinct mi(?P<number>\d{1,3})(?P<letter>x2|[xa]?)"
          r"(?: (?P<tail>oam|hf))?",
          "{brand} instinct mi{number}{letter} {tail}", "instinct", "{gen}", no_generation),
 )  # fmt: skip

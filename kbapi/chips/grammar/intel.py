@@ -19,12 +19,15 @@ CORE_SUFFIX: Final = (
     "h|hk|hq|hx|he|hl|hf|hr|hre|pe|ps|pre|pf|ec|kb|gre"
 )
 _ULTRA_SUFFIX: Final = "u|h|hx|v|k|kf|ks|f|t|te|ul|hl|p|pe|e|y|ue"
-_XEON_SUFFIX: Final = "[a-z]{0,2}"
+_XEON_METAL_SUFFIX: Final = "f|h|hl|hc|l|m|n|p|q|r|s|t|te|u|v|y|a|b|c|cl|cy"
+_XEON_LETTER_SUFFIX: Final = "g|ge|gel|m|me|ml|mle|mre|n|ne|nt|it|t|te|ter|tr|e|p|x|b|a"
+_LOW_POWER_SUFFIX: Final = "t|te|e|u|ue|m|y|c|l|he|a"
+_ATOM_SUFFIX: Final = "b|c|ct|d|e|f|fe|g|l|p|pt|r|re|rc|rk|t"
 
 # The digits that there are. One digit too many or too few is a slip, not a new chip: three digits
 # are the first generation, four the second to the ninth and low-power parts of the tenth and
 # later ones, which always have a suffix, five the tenth and later ones.
-_CORE_NUMBER: Final = r"[3-9]\d{2}|[2-9]\d{3}|1[0-4]\d{3}|1[0-4]\d{2}(?= ?[a-z])"
+_CORE_NUMBER: Final = r"(?<!9 )(?<!i9)[3-9]\d{2}|[2-9]\d{3}|1[0-4]\d{3}|1[0-4]\d{2}(?= ?[a-z])"
 _VERSION: Final = r"(?: ?(?P<version>v\d))?"
 
 # Generations whose low-power parts have several designs, shown by the last digit: 8250U, 8265U
@@ -98,7 +101,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "core m{tier} {number}y", "core m", "{gen}", first_digit),
     rule("core_2", "intel", "cpu",
          r"core ?2(?: ?(?P<cores>duo|quad|extreme|solo))? "
-         r"(?P<letters>[a-z]{0,2})(?P<number>\d{4})(?P<suffix>[a-z]?)",
+         r"(?P<letters>qx|s[lpu]|[eqxtplu])?(?P<number>\d{4})(?P<suffix>[sg]?)",
          "core 2 {cores} {letters}{number}{suffix}", "core 2", "{cores} {gen} {letters}",
          first_digit),
     rule("core_1", "intel", "cpu",
@@ -111,21 +114,23 @@ RULES: Final[tuple[Rule, ...]] = (
          "{gen} {letters}{suffix}", first_digit),
     rule("pentium_celeron", "intel", "cpu",
          r"(?P<line>pentium|celeron)(?: dual)? "
-         r"(?P<letters>su|[a-z])?(?P<number>\d{3,4})(?P<suffix>[a-z]{0,2})(?: ?(?P<version>v\d))?",
+         rf"(?P<letters>su|[etupbgnjd])?(?P<number>\d{{3,4}})(?P<suffix>{_LOW_POWER_SUFFIX})?"
+         r"(?: ?(?P<version>v2))?",
          "{line} {letters}{number}{suffix} {version}", "{line}",
          "{gen} {letters}{suffix} {version}", first_digit),
     rule("celeron_m", "intel", "cpu", r"celeron m (?P<number>\d{3})", "celeron m {number}",
          "celeron m", "{gen}", first_digit),
     rule("atom_tier", "intel", "cpu",
-         r"atom (?P<tier>x[357]) (?P<letters>[zec])(?P<number>\d{4})(?P<suffix>[a-z]{0,2})",
+         r"atom (?P<tier>x[357]) (?P<letters>[zeca])(?P<number>\d{4})"
+         rf"(?P<suffix>{_ATOM_SUFFIX})?",
          "atom {tier} {letters}{number}{suffix}", "atom", "{gen} {tier}{letters}{suffix}",
          first_digit),
     rule("atom", "intel", "cpu",
-         r"atom (?P<letters>[a-z]?)(?P<number>\d{3,4})(?P<suffix>[a-z]{0,3})",
+         rf"atom (?P<letters>[nzdecpsxa]?)(?P<number>\d{{3,4}})(?P<suffix>{_ATOM_SUFFIX})?",
          "atom {letters}{number}{suffix}", "atom", "{gen} {letters}{suffix}", first_digit),
     # Sold without a line of its own: "Intel(R) N100", "Intel(R) Processor U300".
     rule("processor", "intel", "cpu",
-         r"(?:processor )?(?P<letters>n(?!3\d\d)|u)(?P<number>\d{2,3})(?P<suffix>e?)",
+         r"(?:processor )?(?P<letters>n(?!3\d\d)|u)(?P<number>[59]\d|[1-9]\d0)(?P<suffix>e?)",
          "processor {letters}{number}{suffix}", "processor", "{letters}{suffix}", no_generation,
          needs_maker=True),
     rule("processor_plain", "intel", "cpu", r"(?:processor )?(?P<number>3[01]0)(?P<suffix>t?)",
@@ -134,28 +139,28 @@ RULES: Final[tuple[Rule, ...]] = (
     rule("xeon_metal", "intel", "cpu",
          r"xeon (?P<tier>bronze(?= 3)|silver(?= 4)|gold(?= [56])|platinum(?= (?:p ?)?[89])) "
          r"(?P<letters>p?) ?(?P<number>\d{4})"
-         rf"(?P<suffix>{_XEON_SUFFIX})(?: (?P<plus>plus))?",
+         rf"(?P<suffix>{_XEON_METAL_SUFFIX})?(?: (?P<plus>plus))?",
          "xeon {tier} {letters} {number}{suffix} {plus}", "xeon {tier}", "{gen} {suffix}",
          lambda groups: groups["number"][1]),
     rule("xeon_e357", "intel", "cpu",
          rf"(?:xeon )?e(?P<tier>[357]) ?(?P<number>[1248]\d{{3}})"
-         rf"(?P<suffix>[a-z]?){_VERSION}(?: 0)?",
+         rf"(?P<suffix>[abclmprw]?){_VERSION}(?: 0)?",
          "xeon e{tier} {number}{suffix} {version}", "xeon e{tier}", "{gen} {version} {suffix}",
          first_digit),
     rule("xeon_w_tier", "intel", "cpu",
-         rf"xeon w(?P<tier>[3579]) (?P<number>\d{{4}})(?P<suffix>{_XEON_SUFFIX})",
+         r"xeon w(?P<tier>[3579]) (?P<number>\d{4})(?P<suffix>x?)",
          "xeon w{tier} {number}{suffix}", "xeon w", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
     rule("xeon_letter", "intel", "cpu",
-         rf"xeon (?P<line>[edw]) (?P<number>\d{{4,5}})(?P<suffix>{_XEON_SUFFIX})",
+         rf"xeon (?P<line>[edw]) (?P<number>\d{{4,5}})(?P<suffix>{_XEON_LETTER_SUFFIX})?",
          "xeon {line} {number}{suffix}", "xeon {line}", "{gen} {suffix}",
          lambda groups: groups["number"][:2]),
     rule("xeon_old", "intel", "cpu",
          r"xeon (?P<letters>[elxw]c?)(?P<number>[3-7]\d{3})", "xeon {letters}{number}", "xeon",
          "{gen} {letters}", lambda groups: groups["number"][:2]),
-    rule("xeon_max", "intel", "cpu", r"xeon max (?P<number>\d{4})(?P<suffix>[a-z]?)",
+    rule("xeon_max", "intel", "cpu", r"xeon max (?P<number>9\d{3})(?P<suffix>c?)",
          "xeon max {number}{suffix}", "xeon max", "{gen} {suffix}", first_digit),
-    rule("xeon_phi", "intel", "cpu", r"xeon phi (?P<number>\d{4})(?P<suffix>[a-z]?)",
+    rule("xeon_phi", "intel", "cpu", r"xeon phi (?P<number>\d{4})(?P<suffix>[adfpx]?)",
          "xeon phi {number}{suffix}", "xeon phi", "{gen} {suffix}", first_digit),
     rule("xeon_6", "intel", "cpu", r"xeon (?:6 )?(?P<number>6\d{3})(?P<suffix>p b|[pe])",
          "xeon {number}{suffix}", "xeon 6", "{gen} {suffix}",
@@ -177,14 +182,16 @@ GRAPHICS_RULES: Final[tuple[Rule, ...]] = (
           ("hd_graphics", " graphics ", r"\d{3,4}|g[147]", False),
           ("hd_short", " ?", r"\d{3}", False),
           ("hd_short_old", " ?", r"\d{4}", True))),
-    rule("iris_xe", "intel", "gpu", r"iris xe(?P<tier> max| pod)?(?: graphics)?(?: family)?",
-         "iris xe {tier} graphics", "iris xe", "{tier}", no_generation),
+    rule("iris_xe", "intel", "gpu",
+         r"iris xe(?P<tier> max| pod)?(?P<size> 100)?(?: graphics)?(?: family)?",
+         "iris xe {tier} {size} graphics", "iris xe", "{tier}", no_generation),
     rule("iris", "intel", "gpu",
          r"iris (?P<tier>(?:plus|pro) )?(?:graphics )?(?P<number>p?\d{3,4}|g[147])"
          r"(?: graphics)?",
          "iris {tier} graphics {number}", "iris {tier} graphics", "{gen}", first_digit),
     rule("arc", "intel", "gpu",
-         r"arc (?P<pro>pro )?(?:graphics )?(?P<letter>[a-e])(?P<number>\d{2,3})(?P<mobile>m?)"
+         r"arc (?P<pro>pro )?(?:graphics )?(?P<letter>[a-e])"
+         r"(?P<number>(?(pro)[1-9]0|[1-9][1-9]0))(?P<mobile>m?)"
          r"(?: \d{1,2}gb)?(?: graphics)?",
          "arc {pro} {letter}{number}{mobile}", "arc {pro}", "{letter} {mobile}",
          no_generation),

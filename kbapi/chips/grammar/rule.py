@@ -53,6 +53,8 @@ def _spell(token: str) -> str:
 
 Groups = dict[str, str]
 Generation = Callable[[Groups], str]
+# Numbers that stand where a number should be: no chip was sold as one of these.
+_NO_NUMBER: Final = re.compile(r"0\d*|(?!2222)(\d)\1{3,}|1234\d?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,8 @@ class Rule:
     generation: Generation
     needs_maker: bool
     """Whether the tokens without the maker's name are too common to be recognised."""
+    fits: Callable[[Groups], bool]
+    """Whether groups that match one by one also belong together."""
 
     def find_chip(self, tokens: str) -> ChipName | None:
         """The chip that these tokens name by this rule."""
@@ -81,6 +85,8 @@ class Rule:
         if found is None:
             return None
         groups = {name: value or "" for name, value in found.groupdict().items()}
+        if _NO_NUMBER.fullmatch(groups.get("number", "")) or not self.fits(groups):
+            return None
         groups["gen"] = self.generation(groups)
         key = _join(self.maker, self.key.format_map(groups))
         line = _join(self.maker, self.line.format_map(groups))
@@ -150,7 +156,8 @@ def rule(
     generation: Generation = no_generation,
     *,
     needs_maker: bool = False,
+    fits: Callable[[Groups], bool] = lambda groups: True,
 ) -> Rule:
     """One row of a naming table, its pattern compiled."""
     compiled = re.compile(pattern)
-    return Rule(name, maker, kind, compiled, key, line, series, generation, needs_maker)
+    return Rule(name, maker, kind, compiled, key, line, series, generation, needs_maker, fits)

@@ -196,7 +196,7 @@ class PowerFit:
 
     Parameters
     ----------
-    stock, tuned : None where fewer than five units, or powers of one kind alone, are known
+    stock, tuned : None where fewer than five contributors, or powers of one kind alone, are known
     stock_power_w : median over units of what they draw at stock without a cap, then of each
         drawing; shape (1 + resamples,)
     confidence : nominal, of every interval
@@ -261,6 +261,7 @@ def fit_power_curves(
     stock_power_w: Vector,
     rng: np.random.Generator,
     confidence: float = NOMINAL_CONFIDENCE,
+    contributor: Vector | None = None,
 ) -> PowerFit:
     """The pooled curves of stock and tuned with a bootstrap over units.
 
@@ -270,14 +271,13 @@ def fit_power_curves(
         Powers above stock are left out; each unit's own uncapped stock, (1, 1), is added to stock.
     stock_power_w : float64 array, shape (units,)
         What each unit draws at stock without a cap, in W.
-    rng, confidence
-        Draws the units again; nominal, of every interval.
+    rng, confidence, contributor
+        Draws units again; nominal, of intervals; who sent each unit, NaN for one not counted.
 
     References
     ----------
     Monotone and concave regression: Robertson, Wright & Dykstra (1988), chapter 1. Percentile
     intervals: Efron & Tibshirani (1993), *An Introduction to the Bootstrap*, section 13.3.
-
     >>> unit, power = np.repeat(np.arange(8), 4), np.tile([0.4, 0.6, 0.8, 0.9], 8)
     >>> stock = CurvePoints(unit, power, np.minimum(1.0, 0.5 + 0.625 * power))
     >>> nothing = CurvePoints(unit[:0], power[:0], power[:0])
@@ -288,10 +288,10 @@ def fit_power_curves(
     """
     units = len(stock_power_w)
     drawn = _draw_again(units, rng) if units else None
-    anchored = _with_own_stock(stock, units)
+    by = np.arange(units, dtype=np.float64) if contributor is None else contributor
     return PowerFit(
-        stock=None if drawn is None else _curve(anchored, len(np.unique(stock.unit)), drawn),
-        tuned=None if drawn is None else _curve(tuned, len(np.unique(tuned.unit)), drawn),
+        stock=_curve(_with_own_stock(stock, units), by, len(np.unique(stock.unit)), drawn),
+        tuned=_curve(tuned, by, len(np.unique(tuned.unit)), drawn),
         stock_power_w=frozen_array(_medians(stock_power_w, drawn)),
         confidence=confidence,
     )
@@ -332,12 +332,16 @@ def sums_over_units(values: Matrix, drawn: Drawn) -> Matrix:
     return np.vstack([once, np.vstack(again) + _NEXT_TO_NOTHING * once])
 
 
-def _curve(points: CurvePoints, behind: int, drawn: Drawn) -> PowerCurve | None:
+def _curve(
+    points: CurvePoints, contributor: Vector, behind: int, drawn: Drawn | None
+) -> PowerCurve | None:
+    if drawn is None:
+        return None
     units = drawn.shape[1]
     order = np.lexsort((points.performance, points.unit, points.power))
     order = order[points.power[order] <= 1.0 + 0.5 * _WIDTH]
     unit, power, performance = points.unit[order], points.power[order], points.performance[order]
-    owner = _bins(unit, power)
+    owner = _bins(contributor[unit], power)
     bins = int(owner.max(initial=-1)) + 1
     if bins < 2:
         return None
@@ -358,14 +362,14 @@ def _curve(points: CurvePoints, behind: int, drawn: Drawn) -> PowerCurve | None:
     )
 
 
-def _bins(unit: Units, power: Vector) -> Units:
-    """Which bin each point is in, the points in ascending power: each holds five units or more."""
+def _bins(contributor: Vector, power: Vector) -> Units:
+    """Which bin each point is in, the points in ascending power: each has five contributors."""
     narrow = np.floor((1.0 + 0.5 * _WIDTH - power) / _WIDTH).astype(np.int64)
     owner = np.zeros(len(power), dtype=np.int64)
-    bins, held = 0, set[int]()
+    bins, held = 0, set[float]()
     for one in np.unique(narrow):
         inside = narrow == one
-        held |= set(unit[inside].tolist())
+        held |= set(contributor[inside & ~np.isnan(contributor)].tolist())
         owner[inside] = bins
         if len(held) >= FEWEST_UNITS:
             bins, held = bins + 1, set()

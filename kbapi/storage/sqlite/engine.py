@@ -413,6 +413,12 @@ def session_on(connection: Connection) -> Iterator[Session]:
             raise
 
 
+def hold_state(connection: Connection) -> None:
+    """Begin to read: from now on the connection sees the present state, until it ends."""
+    # Reads a number of the file, which begins the transaction.
+    connection.exec_driver_sql("PRAGMA schema_version")
+
+
 def load_as(
     connection: Connection,
     kind: Callable[..., Found],

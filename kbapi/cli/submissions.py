@@ -1,0 +1,307 @@
+"""Commands of the host on all results: list them, show one or a contributor, erase."""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from kbapi.cli.api_client import ApiClient
+from kbapi.cli.common import (
+    REFUSED,
+    answer_of,
+    bullet,
+    client_options,
+    connected,
+    paragraph,
+    print_answer,
+)
+
+_DEFAULT_PAGE: Final = 20
+
+
+def with_key(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The command with the options --key, --home, --to and --json."""
+    key = click.option(
+        "--key",
+        envvar="KBAPI_KEY",
+        show_envvar=True,
+        help="Your access key, needed with --to. The variable is safer: process lists show "
+        "options.",
+    )
+    return key(client_options(command))
+
+
+yes_option = click.option("--yes", is_flag=True, help="Do it without a question.")
+dry_run_option = click.option("--dry-run", is_flag=True, help="Only show what it would touch.")
+
+
+def bearer(key: str | None) -> dict[str, str]:
+    """The header with the access key; none without a key, as for a command on the folder."""
+    return {"Authorization": f"Bearer {key}"} if key else {}
+
+
+def require_yes(preview: str, yes: bool) -> None:
+    """Show what a command would touch, and end it unless the person agrees."""
+    click.echo(preview, err=True)
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        click.echo("Nothing was done. Add --yes to do it without a question.", err=True)
+        raise SystemExit(2)
+    if not click.confirm("Do it?", err=True):
+        raise SystemExit(REFUSED)
+
+
+def starts_in_lines(answer: dict[str, Any]) -> list[str]:
+    """The start before and after a change, a line for each pool."""
+    lines = [
+        paragraph(
+            f"start of {pool_text(one['pool'])}: {_start(one['before'])} -> {_start(one['after'])}",
+            "  ",
+        )
+        for one in answer["starts"]
+    ]
+    others = answer.get("other_pools")
+    return [*lines, *([f"  and of {others} more pools"] if others else [])]
+
+
+def _start(outcome: dict[str, Any]) -> str:
+    if outcome["start"] is None:
+        return f"none ({outcome['reason']['code']})"
+    return str(outcome["start"]["value_to_enter"])
+
+
+def pool_text(pool: dict[str, Any]) -> str:
+    """A pool in a few words."""
+    moved = " with ".join([pool["domain"], *pool["moved_with"]])
+    band = "" if pool["clock_band_mhz"] is None else f" from {pool['clock_band_mhz']} MHz"
+    return f"{pool['chip']} ({moved}, {pool['control']}{band})"
+
+
+def page_in_lines(page: dict[str, Any]) -> str:
+    """The text of a page of results."""
+    lines = [] if page["pool"] is None else [f"Pool: {pool_text(page['pool'])}"]
+    contributor = None
+    for one in page["submissions"]:
+        if one["influence"] is not None and one["contributor"] != contributor:
+            contributor = one["contributor"]
+            lines.append(paragraph(f"Contributor {contributor}: {_moves(one['influence'])}"))
+        lines += _submission(one)
+    if page["pools_left_out"]:
+        lines.append(f"{page['pools_left_out']} pools were left out. Use --chip for them.")
+    if page["next_cursor"]:
+        lines.append(f"more: --cursor {page['next_cursor']}")
+    return "\n".join(lines) or "No result matches."
+
+
+def _moves(influence: dict[str, Any]) -> str:
+    pool = f"the start of {pool_text(influence['pool'])}"
+    units = f"{influence['units']} units"
+    if influence["moves_by"] is None:
+        return f"without these {units}, too few are left for {pool}."
+    if not influence["is_exact"]:
+        return f"without these {units}, {pool} moves by about {influence['moves_by']:g}."
+    before, after = (
+        "none" if influence[name] is None else f"{influence[name]:g}"
+        for name in ("start", "start_without")
+    )
+    return f"without these {units}, {pool} moves from {before} to {after}."
+
+
+def _submission(one: dict[str, Any]) -> list[str]:
+    shared = ", shared by all senders without a token" if one["is_shared"] else ""
+    client = f", {one['client']}" if one["client"] else ""
+    lines = [
+        one["id"],
+        paragraph(f"{one['day']}, {one['chip']}{client}", "  "),
+        paragraph(f"contributor {one['contributor']}{shared}", "  "),
+    ]
+    if not one["settings"]:
+        lines.append(f"  locks alone: {one['screening']['status']}")
+    return lines + [line for setting in one["settings"] for line in _setting(setting)]
+
+
+def _setting(setting: dict[str, Any]) -> list[str]:
+    moved = " with ".join([setting["domain"], *setting["moved_with"]])
+    at = "" if setting["clock_mhz"] is None else f" at {setting['clock_mhz']:g} MHz"
+    ends = [
+        f"{verb} at {setting[name]:g}"
+        for name, verb in (("stable_at", "passed"), ("unstable_at", "failed"))
+        if setting[name] is not None
+    ]
+    peers = setting["peers"]
+    held = f", {peers['stable']} of {peers['known']} units hold it" if peers else ""
+    codes = ", ".join(reason["code"] for reason in setting["reasons"])
+    text = f"{setting['ordinal']}: {moved}, {setting['control']}{at}: {', '.join(ends)}{held}"
+    return [
+        paragraph(text, "  "),
+        paragraph(f"{setting['status']}{': ' if codes else ''}{codes}", "     "),
+    ]
+
+
+def whole_in_lines(whole: dict[str, Any]) -> str:
+    """The text of one result."""
+    lines = _submission(whole["submission"])
+    for setting in whole["submission"]["settings"]:
+        lines += [bullet(reason["text"]) for reason in setting["reasons"]]
+    for setting in whole["history"]:
+        for seen in setting["decisions"]:
+            decision = f"{seen['day']}: {seen['decision']}, {seen['reason']['code']}"
+            lines.append(paragraph(f"{setting['ordinal']}: {decision} ({decided_by(seen)})", "  "))
+    for follow_up in whole["follow_ups"]:
+        outcome = follow_up["document"]["outcome"]
+        lines.append(f"  {follow_up['month']}: {outcome}, {follow_up['status']}")
+    return "\n".join(lines)
+
+
+def decided_by(seen: dict[str, Any]) -> str:
+    """Who made a decision, by the number and the name of the key."""
+    if seen["key"] is None:
+        return "on the host's folder"
+    return f"key {seen['key']}, {seen['key_name'] or 'without a name'}"
+
+
+def contributor_in_lines(contributor: dict[str, Any]) -> str:
+    """The text of one contributor."""
+    shared = ", shared by all senders without a token" if contributor["is_shared"] else ""
+    since = f"{contributor['results']} results since {contributor['first_seen']}"
+    lines = [paragraph(f"Contributor {contributor['contributor']}{shared}: {since}")]
+    for one in contributor["pools"]:
+        lines.append(paragraph(f"{pool_text(one['pool'])}: {one['units']} units", "  "))
+        counts = (f"{one[name]} {name}" for name in ("counted", "unverified", "excluded"))
+        lines.append(f"    settings: {', '.join(counts)}")
+        if one["deeper_than"] is not None:
+            share = f"{100 * one['deeper_than']:.0f} %"
+            lines.append(f"    the middle unit lies deeper than {share} of the others")
+        if one["influence"] is not None:
+            lines.append(paragraph(_moves(one["influence"]), "    "))
+    if contributor["other_pools"]:
+        lines.append(f"  and {contributor['other_pools']} more pools")
+    return "\n".join(lines)
+
+
+def erased_in_lines(erased: dict[str, Any]) -> str:
+    """The text of an erasure."""
+    shared = ", which all senders without a token share" if erased["is_shared"] else ""
+    was = "was" if erased["results"] == 1 else "were"
+    verb = "would be" if erased["dry_run"] else was
+    count = "1 result" if erased["results"] == 1 else f"{erased['results']} results"
+    results = f"{count} of contributor {erased['contributor']}{shared}"
+    lines = [paragraph(f"{results} {verb} erased."), *(f"  {one}" for one in erased["ids"])]
+    left = erased["results"] - len(erased["ids"])
+    lines += [f"  and {left} more"] if left else []
+    return "\n".join([*lines, *starts_in_lines(erased), paragraph(erased["text"])])
+
+
+@click.group("submissions")
+def submissions_commands() -> None:
+    """List all results, show one, or erase results."""
+
+
+@submissions_commands.command("list")
+@click.option(
+    "--order", help="newest, deepest, shallowest or influence.  [default: newest]", default=None
+)
+@click.option("--chip", help="Show only this chip, by any of its names.")
+@click.option("--domain", help="With deepest or shallowest: the pool with this domain.")
+@click.option("--control", help="With deepest or shallowest: the pool of this control.")
+@click.option("--moved-with", help="With deepest or shallowest: domains that moved together.")
+@click.option("--status", help="Show only counted, unverified or excluded results.")
+@click.option("--code", help="Show only results with this reason, such as outlier_deep.")
+@click.option("--contributor", type=int, help="Show only this contributor, by number.")
+@click.option("--client", help="Show only results that this script sent.")
+@click.option("--first-day", help="Show only results from this day on, such as 2026-09-01.")
+@click.option("--last-day", help="Show only results up to this day.")
+@click.option("--limit", type=click.IntRange(1, 100), help="Results to show.  [default: 20]")
+@click.option("--cursor", help="Continue from the cursor that the previous page printed.")
+@with_key
+def list_command(key: str | None, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
+    """List results, the newest first.
+
+    The order influence shows first whose results move a start most.
+    """
+    query = {name: str(value) for name, value in asked.items() if value is not None}
+    with connected(home, url) as api_client:
+        page = _page(api_client, query, bearer(key))
+    print_answer(page, as_json, page_in_lines)
+
+
+def _page(api_client: ApiClient, query: dict[str, str], headers: dict[str, str]) -> dict[str, Any]:
+    """As many results as wanted; the pages of a filtered list may be short."""
+    wanted = int(query.get("limit", _DEFAULT_PAGE))
+    found: list[Any] = []
+    while True:
+        asked = query | {"limit": str(wanted - len(found))}
+        reply = api_client.request("GET", "/v1/submissions", query=asked, headers=headers)
+        page: dict[str, Any] = answer_of(reply)
+        found += page["submissions"]
+        if page["next_cursor"] is None or len(found) == wanted:
+            return page | {"submissions": found}
+        query = query | {"cursor": page["next_cursor"]}
+
+
+@submissions_commands.command("show")
+@click.argument("submission_id", metavar="[ID]", required=False)
+@click.option("--contributor", type=int, help="Show this contributor instead, by number.")
+@with_key
+def show_command(
+    submission_id: str | None,
+    contributor: int | None,
+    key: str | None,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+) -> None:
+    """Show the result ID, or what a contributor sent."""
+    path = _path_of(submission_id, contributor)
+    with connected(home, url) as api_client:
+        answer = answer_of(api_client.request("GET", path, headers=bearer(key)))
+    print_answer(answer, as_json, whole_in_lines if submission_id else contributor_in_lines)
+
+
+def _path_of(submission_id: str | None, contributor: int | None) -> str:
+    if (submission_id is None) == (contributor is None):
+        raise click.UsageError("Name one result by its ID, or give --contributor NUMBER.")
+    return f"/v1/review/{submission_id}" if submission_id else f"/v1/contributors/{contributor}"
+
+
+@submissions_commands.command("erase")
+@click.argument("submission_id", metavar="[ID]", required=False)
+@click.option("--contributor", type=int, help="Erase all results of this contributor, by number.")
+@click.option(
+    "--reason", required=True, help="asked_by_sender, personal_data or false_results; it is kept."
+)
+@yes_option
+@dry_run_option
+@with_key
+def erase_command(
+    submission_id: str | None,
+    contributor: int | None,
+    reason: str,
+    yes: bool,
+    dry_run: bool,
+    key: str | None,
+    home: Path,
+    url: str | None,
+    as_json: bool,
+) -> None:
+    """Erase the result ID, or all results of a contributor.
+
+    They are overwritten in the database. Older backups still contain them.
+    The command first shows what it would erase.
+    """
+    path, query = _path_of(submission_id, contributor), {"reason": reason}
+    with connected(home, url) as api_client:
+
+        def erase(**more: str) -> Any:
+            return answer_of(
+                api_client.request("DELETE", path, query=query | more, headers=bearer(key))
+            )
+
+        answer = erase(dry_run="true")
+        if not dry_run:
+            require_yes(erased_in_lines(answer), yes)
+            answer = erase(confirm=answer["confirm"])
+    print_answer(answer, as_json, erased_in_lines)
