@@ -133,7 +133,7 @@ def _is_serial_in_machine(text: str) -> bool:
 # Runs of versions that are no serial numbers: numbers in hex, commits, labels, days, and the codes
 # of firmware, which a number in brackets or behind a dot follows.
 _RUN_OF_VERSION: Final = re.compile(
-    r"0x[0-9A-Fa-f]{1,16}|g[0-9a-f]{7,40}|[0-9a-f]{7,11}|20[0-9]{6}T[0-9]{4,6}Z?"
+    r"0x[0-9A-Fa-f]{1,16}|g[0-9a-f]{7,40}|[0-9a-f]{7,11}|[0-9a-f]{40}|20[0-9]{6}T[0-9]{4,6}Z?"
     r"|(?:BIOS|BUILD|DATE|EC|FW|GIT|KB|RELEASE|REL|REV|SVN|UEFI|VERSION|VER)[0-9]{1,8}"
     r"|[A-Za-z]{1,10}20[0-9]{6}|20[0-9]{6}[A-Za-z]{1,10}|[A-Za-z]{5,12}[0-9]{1,4}"
     r"|[A-Z0-9]{2,5}v[0-9A-Z]{1,4}|[A-Z][A-Z0-9]{2}ET[0-9]{2}W[A-Z0-9]?|[A-Z0-9]{4}[0-9]{2}WW"
@@ -237,7 +237,7 @@ def _is_spelled_mail_in(text: str) -> bool:
 
 _FIVE_BY_FIVE: Final = re.compile(
     r"(?<![A-Za-z0-9])(?:[A-Za-z0-9]{5}-){4}[A-Za-z0-9]{5}(?![A-Za-z0-9])"
-    r"|(?<![A-Za-z0-9])(?:[A-Z0-9]{5} ){4}[A-Z0-9]{5}(?![A-Za-z0-9])"
+    r"|(?<![A-Za-z0-9])(?:[A-Z0-9]{5}[ _]){4}[A-Z0-9]{5}(?![A-Za-z0-9])"
 )
 _PARTS_OF_KEY: Final = re.compile(r"(?<![A-Za-z0-9-])[A-Z0-9]{4,6}(?:-[A-Z0-9]{4,6}){2,}+(?![a-z])")
 
@@ -320,6 +320,8 @@ _PLACE: Final = Shape(
     _by(
         r"(?<![\w.])[+-]?\d{1,3}\.\d{4,}[°NS ]{0,2}"
         r"(?:[,;/ ]{1,2}[+-]?|[+-])\d{1,3}\.\d{4,}(?![\d.])"
+        r"|\b(?:lat|latitude)[=: ]{1,2}[+-]?\d{1,2}\."
+        r"|\b[ns] ?\d{1,2}[ °]{1,2}\d{1,2}\.\d{1,4}'?[ ,]{1,2}[ew] ?\d{1,3}[ °]"
     ),
 )
 _PRODUCT_KEY: Final = Shape("product key", _is_key_in)

@@ -375,7 +375,7 @@ TOKEN: Final = Whole(
     r"[A-Za-z0-9._~-]{16,128}",
     error="A token is 16 to 128 of the characters A-Z a-z 0-9 . _ ~ -. Make it up yourself.",
 )
-_OF_VERSION: Final = r"A-Za-z ._:=>@+~&/\\(),#-"
+_OF_VERSION: Final = r"A-Za-z ._:;=>@+~&/\\(),#\[\]-"
 # A text without a digit may be a name. The first character is no sign: those are our marks.
 CLIENT: Final = WholeUpTo(
     LONGEST_VERSION,

@@ -15,7 +15,7 @@ from tests.makers import a_submission
 CATALOGUE = load_catalogue(bundled_folder("seed_data") / "club" / "catalogue")
 DATA = Path(__file__).parent / "data"
 CLOSED = {"os": OPERATING_SYSTEMS, "temp_sensor": TEMPERATURE_SENSORS}
-MOST_HONEST_REFUSED = 3
+MOST_HONEST_REFUSED = 7
 
 
 def strings(name: str) -> list[dict[str, Any]]:
@@ -44,8 +44,8 @@ def problems_with(field: str, text: str) -> tuple[Problem, ...]:
 
 def test_every_planted_string_is_refused_and_not_repeated() -> None:
     planted = strings("strings_planted.jsonl")
-    assert len(planted) >= 300
-    assert sum(one["blind"] for one in planted) == 150
+    assert len(planted) >= 450
+    assert sum(one["blind"] for one in planted) == 299
     missed = [one for one in planted if not problems_with(one["field"], one["text"])]
     assert missed == []
     for one in planted:
@@ -60,12 +60,12 @@ def test_each_form_is_found_in_several_strings() -> None:
 
 def test_nearly_every_honest_string_is_accepted() -> None:
     honest = strings("strings_honest.jsonl")
-    assert len(honest) >= 300
-    assert sum(one["blind"] for one in honest) == 150
+    assert len(honest) >= 450
+    assert sum(one["blind"] for one in honest) == 300
     read = [one for one in honest if one["field"] not in CLOSED]
     refused = [one["text"] for one in read if problems_with(one["field"], one["text"])]
     assert len(refused) == MOST_HONEST_REFUSED, refused
-    assert len(read) > 260
+    assert len(read) > 410
 
 
 def test_a_closed_list_accepts_its_values_and_refuses_other_texts_with_the_list() -> None:
