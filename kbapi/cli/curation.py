@@ -166,6 +166,7 @@ def list_command(key: str | None, home: Path, url: str | None, as_json: bool, **
 @with_key
 def show_command(setting: str, key: str | None, home: Path, url: str | None, as_json: bool) -> None:
     """Show one setting, its history, and the start with and without it."""
+    _named(setting)
     with connected(home, url) as api_client:
         reply = api_client.request("GET", f"{_PATH}/{setting}", headers=bearer(key))
     print_answer(answer_of(reply), as_json, item_in_lines)
@@ -177,8 +178,10 @@ def _about(command: Callable[..., Any]) -> Callable[..., Any]:
         (
             click.option(
                 "--contributor",
+                "contributors",
                 type=int,
-                help="Decide about all settings of this contributor, by number.",
+                multiple=True,
+                help="Decide about all settings of this contributor, by number; may be repeated.",
             ),
             click.option("--client", help="Decide about all settings that this script sent."),
             click.option("--firmware", help="Decide about all settings with this firmware."),
@@ -229,7 +232,7 @@ def _decide(
     *,
     settings: tuple[str, ...],
     reason: str,
-    contributor: int | None,
+    contributors: tuple[int, ...],
     yes: bool,
     dry_run: bool,
     key: str | None,
@@ -239,7 +242,7 @@ def _decide(
     **origin: str | None,
 ) -> None:
     sent_origin = {name: value for name, value in origin.items() if value is not None}
-    many: list[dict[str, Any]] = [] if contributor is None else [{"contributor": contributor}]
+    many: list[dict[str, Any]] = [{"contributor": number} for number in contributors]
     many += [{"origin": sent_origin}] if sent_origin else []
     which = [*map(_named, settings), *many]
     if not which:

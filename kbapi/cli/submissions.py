@@ -98,16 +98,17 @@ def page_in_lines(page: dict[str, Any]) -> str:
 
 def _moves(influence: dict[str, Any]) -> str:
     pool = f"the start of {pool_text(influence['pool'])}"
-    units = f"{influence['units']} units"
+    many = influence["units"] != 1
+    units = f"{'these' if many else 'this'} {influence['units']} unit{'s' if many else ''}"
     if influence["moves_by"] is None:
-        return f"without these {units}, too few are left for {pool}."
+        return f"without {units}, too few are left for {pool}."
     if not influence["is_exact"]:
-        return f"without these {units}, {pool} moves by about {influence['moves_by']:g}."
+        return f"without {units}, {pool} moves by about {influence['moves_by']:g}."
     before, after = (
         "none" if influence[name] is None else f"{influence[name]:g}"
         for name in ("start", "start_without")
     )
-    return f"without these {units}, {pool} moves from {before} to {after}."
+    return f"without {units}, {pool} moves from {before} to {after}."
 
 
 def _submission(one: dict[str, Any]) -> list[str]:
@@ -190,9 +191,10 @@ def erased_in_lines(erased: dict[str, Any]) -> str:
     count = "1 result" if erased["results"] == 1 else f"{erased['results']} results"
     results = f"{count} of contributor {erased['contributor']}{shared}"
     lines = [paragraph(f"{results} {verb} erased."), *(f"  {one}" for one in erased["ids"])]
+    text = "Nothing is deleted yet." if erased["dry_run"] else erased["text"]
     left = erased["results"] - len(erased["ids"])
     lines += [f"  and {left} more"] if left else []
-    return "\n".join([*lines, *starts_in_lines(erased), paragraph(erased["text"])])
+    return "\n".join([*lines, *starts_in_lines(erased), paragraph(text)])
 
 
 @click.group("submissions")
@@ -264,6 +266,8 @@ def show_command(
 def _path_of(submission_id: str | None, contributor: int | None) -> str:
     if (submission_id is None) == (contributor is None):
         raise click.UsageError("Name one result by its ID, or give --contributor NUMBER.")
+    if submission_id and "/" in submission_id:
+        raise click.UsageError(f"{submission_id} is a setting. Write the ID before the '/'.")
     return f"/v1/review/{submission_id}" if submission_id else f"/v1/contributors/{contributor}"
 
 

@@ -31,7 +31,7 @@ from kbapi.storage.sqlite.engine import hold_state
 from kbapi.vocabulary import ERASURE_REASONS, ErasureReason
 
 MOST_LISTED: Final = 100
-_TEXT: Final = "They were deleted here. Backups and exports made before still contain them."
+_TEXT: Final = "They were deleted here. Backups made before still contain them."
 _DRY_TEXT: Final = "Nothing was deleted. Send it again with confirm instead of dry_run to erase."
 
 

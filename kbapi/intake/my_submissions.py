@@ -370,7 +370,7 @@ def withdraw_own_results(instance: Instance, token: str) -> WithdrawnSubmissions
     return WithdrawnSubmissions(removed, _WITHDRAWN)
 
 
-_WITHDRAWN: Final = "They were deleted here. Backups and exports made before still contain them."
+_WITHDRAWN: Final = "They were deleted here. Backups made before still contain them."
 
 
 def remove_contributor(connection: Connection, contributor_id: int) -> int:
