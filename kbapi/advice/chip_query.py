@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from marshmallow import ValidationError
+from marshmallow import ValidationError, validate
 
+from kbapi.bounds import LONGEST_RECORD
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName
 from kbapi.documents.reader import read_parameters
@@ -18,6 +19,7 @@ class ChipQuestionSchema(StrictSchema):
 
     chip = Text(
         required=True,
+        validate=validate.Length(1, LONGEST_RECORD),
         metadata={
             "description": "The chip as the system prints it, or a catalogue key.",
             "example": "norvane-sable-7-4820mx",

@@ -22,7 +22,6 @@ from kbapi.cli.search_record import (
     closing_card,
     load_record,
     opening_card,
-    remove_record,
     result_of,
     save_record,
     step_card,
@@ -140,9 +139,13 @@ def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> dict[str, 
     click.echo(opening_card(answer))
     if search.stock_passed is None and not search.trials:
         click.echo(
-            paragraph("First prove that the machine is stable at stock: test it before any step.")
+            paragraph(
+                "First prove that the machine is stable at stock. Without that test no failure "
+                "shows its cause."
+            )
         )
-        search.stock_passed = ask_stock()
+        while search.stock_passed is None:
+            search.stock_passed = ask_stock()
     while answer["next_step"] is not None:
         value, minutes = _value_of(answer, search), _minutes_of(search)
         click.echo(step_card(answer, value, minutes))
@@ -242,7 +245,9 @@ def _finish(
     """Print the end of the search, and offer to send it as a result."""
     save_record(path, search)
     click.echo(closing_card(answer))
-    if not search.trials:
+    if len(search.trials) == search.sent_trials:
+        if search.trials:
+            click.echo(paragraph(f"All steps were sent. They stay in {path} for a later search."))
         return
     document = result_of(search, answer)
     (setting,) = document["settings"]
@@ -253,4 +258,8 @@ def _finish(
         click.echo(f"Nothing was sent. The search is saved in {path}.")
         return
     report_stored(own, accepted, False, lines.accepted_in_lines)
-    remove_record(path)
+    search.sent_trials = len(search.trials)
+    save_record(path, search)
+    click.echo(
+        paragraph(f"The search stays in {path}. For another machine, name another --record.")
+    )

@@ -10,7 +10,6 @@ from kbapi.advice.phrases import percent
 from kbapi.cli.common import bullet, paragraph
 from kbapi.cli.sender_file import save_private_file
 from kbapi.errors import UnsafeSetup
-from kbapi.storage.files import flush
 
 
 @dataclass
@@ -24,6 +23,8 @@ class SearchRecord:
     trials: list[dict[str, Any]] = field(default_factory=list)
     under_way: dict[str, Any] | None = None
     """The recorded run without a result; after a crash it is still here."""
+    sent_trials: int = 0
+    """How many of the trials were sent. The file stays: a later search must know each failure."""
 
     def question(self) -> dict[str, Any]:
         """The body of a request for the next step."""
@@ -59,12 +60,6 @@ def save_record(path: Path, record: SearchRecord) -> None:
         save_private_file(path, json.dumps(asdict(record), indent=2))
     except UnsafeSetup as error:
         raise UnsafeSetup(f"{error.detail} Do not try the step before it is saved.") from error
-
-
-def remove_record(path: Path) -> None:
-    """Remove the record of a finished search that was sent."""
-    path.unlink(missing_ok=True)
-    flush(path.parent)
 
 
 def result_of(search: SearchRecord, answer: dict[str, Any]) -> dict[str, Any]:

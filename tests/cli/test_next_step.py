@@ -113,9 +113,7 @@ def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
     assert kept_in(record)["under_way"] is None
 
 
-def test_a_finished_search_is_sent_and_its_record_removed(
-    filled: Path, sender_folder: Path
-) -> None:
+def test_a_search_that_was_sent_still_knows_its_failure(filled: Path, sender_folder: Path) -> None:
     record = sender_folder / f"next-step-{CHIP}.json"
     output = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
         *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
@@ -123,7 +121,15 @@ def test_a_finished_search_is_sent_and_its_record_removed(
     assert "core with ring, voltage_offset: counted" in output
     assert "Receipt: kbr_" in output
     assert json.loads((sender_folder / "sender.json").read_text())["receipts"]
-    assert not record.exists()
+    assert kept_in(record)["sent_trials"] == 2
+    failed = kept_in(record)["trials"][-1]["settings"][0]["value"]
+    again = json.loads(run(CHIP, "--home", str(filled), "--max-risk", "0.25", "--json").stdout)
+    following = again["next_step"]
+    assert following is None or following["value_to_enter"] > failed
+    assert again["own_bracket"]["failures"] == 1
+    # Nothing new was tried, so nothing is offered to be sent.
+    output = Person(CHIP, "--home", str(filled)).ends("finish" if following else "later")
+    assert "All steps were sent." in output
 
 
 def test_a_search_never_goes_deeper_than_a_failure_and_ends_by_itself(
