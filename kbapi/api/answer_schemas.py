@@ -21,9 +21,9 @@ from kbapi.advice.next_step.query import NextStepRequestSchema
 from kbapi.curation.decisions import DecisionsSchema
 from kbapi.documents.follow_ups import FollowUpSchema
 from kbapi.documents.readings import READING_RULES
-from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
+from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, NOT_ON_THIS_CHIP, REFUSALS
 from kbapi.documents.results import SubmissionSchema
-from kbapi.errors import FAULTS, TooCostly
+from kbapi.errors import FAULTS, JsonUnreadable, SettingUnknown, TooCostly
 from kbapi.intake.batch import CODES_OF_BATCHES, BatchItemError
 from kbapi.intake.decision_reasons import LEFT_WITH_SETTING
 from kbapi.intake.follow_up_rules import SENTENCES as SENTENCES_OF_FOLLOW_UPS
@@ -51,6 +51,9 @@ PROBLEM_CODES: Final = tuple(
             *FAULTS,
             *(rule.code for rule in (*REFUSALS, *DOCUMENT_REFUSALS)),
             *SENTENCES_OF_FOLLOW_UPS,
+            NOT_ON_THIS_CHIP,
+            JsonUnreadable.code,
+            SettingUnknown.code,
             TooCostly.code,
         )
     )

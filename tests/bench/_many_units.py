@@ -121,7 +121,7 @@ def _add_units(connection: Connection, place: int, units: int) -> _Units:
     ]
     run("INSERT INTO contributor VALUES (?, ?, '0a1b2c3d', ?)", people)
     run(
-        "INSERT INTO unit VALUES (?, ?, NULL)",
+        "INSERT INTO unit (id, contributor_id) VALUES (?, ?)",
         [(first + unit, first + int(who)) for unit, who in enumerate(person)],
     )
     return _Units(first + np.arange(units), stable, unstable)

@@ -188,10 +188,10 @@ def test_conditions_of_locks_are_named_where_they_matter(reports):
 
 
 def test_an_attacker_with_fifty_old_tokens_learns_little_of_a_depth_on_the_day(reports):
-    (learnt,) = values(reports["inference"], "at once, cell padded: all answers")
+    learnt = values(reports["inference"], "at once, cell padded: all answers")[0]
     assert learnt <= inference.MOST_SHARE
 
 
 def test_the_same_attacker_learns_what_is_not_promised(reports):
-    (learnt,) = values(reports["inference"], "the next day, no one else in the cell: all answers")
+    learnt = values(reports["inference"], "the next day, no one else in the cell: all answers")[0]
     assert learnt > 0.5

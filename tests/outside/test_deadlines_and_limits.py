@@ -48,7 +48,7 @@ def test_the_document_has_the_expected_post_routes(scene: tuple[Server, Known, A
     _, known, document = scene
     assert len(posts_of(known, document)) >= 6
     for path, item in document["paths"].items():
-        assert set(item) <= {"get", "post", "delete", "parameters"}, path
+        assert set(item) <= {"get", "post", "put", "delete", "parameters"}, path
 
 
 def test_every_route_answers_a_body_that_stops_with_a_problem(

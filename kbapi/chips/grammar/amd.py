@@ -120,7 +120,7 @@ RULES: Final[tuple[Rule, ...]] = (
          "athlon {tier} {pro} {number}{suffix}", "athlon", "{gen} {suffix}", thousands),
     rule("phenom", "amd", "cpu",
          r"phenom (?P<ii>ii )?(?P<cores>x[2346] )?(?P<letters>[nbpx]?)"
-         r"(?P<number>(?<=b)\d{2}|42(?= twkr)|(?(ii)\d{3,4}|\d{4}))"
+         r"(?P<number>(?<=b)\d{2}|42(?= twkr|$)|(?(ii)\d{3,4}|\d{4}))"
          r"(?P<suffix>[etb]?)(?: twkr)?(?: black)?(?: be)?(?: edition)?",
          "phenom {ii} {cores} {letters}{number}{suffix}", "phenom {ii}",
          "{cores} {letters} {gen} {suffix}", first_digit),
