@@ -65,6 +65,15 @@ class HandMovedClock:
         return self.moment
 
 
+FAR_LIMITS = {
+    "rate_per_network": 1_000_000,
+    "rate_per_key": 1_000_000,
+    "cpu_ms_per_network": 1_000_000_000,
+    "cpu_ms_per_key": 1_000_000_000,
+}
+"""Limits that no test reaches, also on a slow machine."""
+
+
 def an_instance(
     folder: Path,
     clock: HandMovedClock | None = None,
@@ -76,8 +85,7 @@ def an_instance(
 
     It knows the invented chips, unless `has_club_catalogue` is false.
     """
-    defaults = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000, **settings}
-    chosen = Settings(home=folder / "home", **defaults)
+    chosen = Settings(home=folder / "home", **{**FAR_LIMITS, **settings})
     if not chosen.home.exists():
         # What `upgrade_instance` leaves, without running the migrations again for each test.
         chosen.home.mkdir(mode=0o700, parents=True)

@@ -14,7 +14,7 @@ from kbapi.instance.instance import Instance, open_instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.settings import Settings
-from tests.makers import HandMovedClock, an_instance
+from tests.makers import FAR_LIMITS, HandMovedClock, an_instance
 
 CHIPS = (
     "norvane-sable-7-4820mx",
@@ -24,7 +24,6 @@ CHIPS = (
     "norvane-sable-7-9990mx",
 )
 """Well known, in counts, of graphics, hardly known, and never seen."""
-FAR = {"rate_per_network": 1_000_000, "rate_per_key": 1_000_000}
 
 
 @dataclass(frozen=True)
@@ -58,7 +57,7 @@ def fill(folder: Path, results: int, seed: int = 6) -> Known:
 @contextmanager
 def opened(folder: Path, join: str) -> Iterator[Instance]:
     """The instance in `folder / "home"`, open to newcomers as far as `join` allows."""
-    settings = Settings(home=folder / "home", join=join, **FAR)
+    settings = Settings(home=folder / "home", join=join, **FAR_LIMITS)
     instance = open_instance(settings, HandMovedClock())
     yield instance
     instance.close()
