@@ -18,6 +18,7 @@ from kbapi.documents.results import PlatformSchema, SettingSchema
 from kbapi.documents.shapes import find_machine, machine_unknown, problems_of
 from kbapi.errors import Problem
 from kbapi.vocabulary import (
+    DOMAINS,
     FAILURES,
     FORMS,
     LIMIT_CONTROLS,
@@ -94,7 +95,9 @@ def interview(api_client: ApiClient) -> dict[str, Any]:
     rail = _ask_rail(described)
     lock = _ask_lock(rail)
     document: dict[str, Any] = {"chip": chip["text"], "locks": [lock]}
-    if lock["status"] not in LOCKED_STATUSES:
+    if not _is_tuned(described):
+        click.echo("  This chip has no setting to search for, so only the lock is reported.")
+    elif lock["status"] not in LOCKED_STATUSES:
         setting = _ask_setting(rail, described)
         document["settings"] = [setting]
         if "read_back" in setting and lock["status"] == "open":
@@ -113,6 +116,9 @@ def interview(api_client: ApiClient) -> dict[str, Any]:
 
 def _ask_chip(api_client: ApiClient) -> dict[str, str]:
     own = next((name.text.strip() for name in printed_names()), None)
+    if own is not None:
+        read = answer_of(api_client.request("GET", "/v1/identify", query={"text": own}))
+        own = own if read["match"] == "exact" else None
     while True:
         text = click.prompt("Chip, as the system prints it", default=own, type=str)
         found = answer_of(api_client.request("GET", "/v1/identify", query={"text": text}))
@@ -128,15 +134,28 @@ def _ask_chip(api_client: ApiClient) -> dict[str, str]:
 
 def _ask_rail(described: dict[str, Any]) -> dict[str, Any]:
     """The domain and the control that the result is about."""
-    domains = list(described["domains"])
+    # A chip that the catalogue does not describe may have each of them.
+    domains = list(described["domains"]) or list(DOMAINS)
     controls = [one["control"] for one in described["controls"]]
     usual = [name for name in LIMIT_CONTROLS if name in controls] or list(LIMIT_CONTROLS)
     return {
-        "domain": click.prompt(
-            "Supply rail (domain)", type=click.Choice(domains), default=domains[0]
-        ),
-        "control": click.prompt("Control", type=click.Choice(usual), default=usual[0]),
+        "domain": _choose("Supply rail (domain)", domains),
+        "control": _choose("Control", usual),
     }
+
+
+def _choose(question: str, choices: list[Any]) -> Any:
+    """One of the choices; the first one for an answer that is empty, `?` or not known."""
+    chosen: dict[str, Any] = {}
+    shown = f"{question} ({', '.join(choices)}) [{choices[0]}]"
+    _ask_choice(chosen, "one", shown, choices, several=False)
+    return chosen.get("one", choices[0])
+
+
+def _is_tuned(described: dict[str, Any]) -> bool:
+    """Whether the chip has a control with a limit, as far as is known."""
+    controls = [one["control"] for one in described["controls"]]
+    return not controls or any(name in controls for name in LIMIT_CONTROLS)
 
 
 def _ask_lock(rail: dict[str, Any]) -> dict[str, Any]:

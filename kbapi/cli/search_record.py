@@ -174,7 +174,7 @@ def under_way_card(run: dict[str, Any]) -> str:
     value = run["settings"][0]["value"]
     return paragraph(
         f"The last recorded step was under way: {rails} at {value:g}. If the machine hung or "
-        "restarted on it, the step failed."
+        "restarted on it, the step failed. Then set everything back to stock, and check your files."
     )
 
 

@@ -139,7 +139,11 @@ def bearer(own: SenderFile, submission_id: str, receipt: str | None) -> dict[str
     """The header with the receipt, the given or the saved one."""
     shown = receipt or own.find_receipt(submission_id)
     if shown is None:
-        click.echo(f"{own.path} has no receipt of this result. Give it with --receipt.", err=True)
+        missing = (
+            f"{own.path} has no receipt of this result: you withdrew it, or sent it from "
+            "elsewhere. Give the receipt with --receipt."
+        )
+        click.echo(paragraph(missing), err=True)
         raise SystemExit(REFUSED)
     return {"Authorization": f"Bearer {shown}"}
 
@@ -255,12 +259,24 @@ def _results_of(api_client: ApiClient, token: str) -> list[Any]:
         query = {"cursor": page["next_cursor"]}
 
 
+def _only_setting(
+    api_client: ApiClient, submission_id: str, headers: dict[str, str]
+) -> dict[str, Any] | None:
+    """Domain, control and clock of the only setting of a result; None if it has several or none."""
+    reply = api_client.request("GET", f"/v1/submissions/{submission_id}", headers=headers)
+    settings = answer_of(reply)["document"].get("settings") or []
+    if len(settings) != 1:
+        return None
+    names = ("domain", "control", "clock_mhz")
+    return {name: settings[0][name] for name in names if name in settings[0]}
+
+
 @click.command("follow-up")
 @click.argument("submission_id", metavar="ID")
 @click.argument("outcome", metavar="OUTCOME", required=False)
-@click.option("--domain", default="core", show_default=True, help="Supply rail (domain).")
+@click.option("--domain", help="Supply rail (domain).  [default: of the only setting, or core]")
 @click.option(
-    "--control", default="voltage_offset", show_default=True, help="Control of the setting."
+    "--control", help="Control of the setting.  [default: of the only setting, or voltage_offset]"
 )
 @click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
 @click.option(
@@ -301,10 +317,14 @@ def follow_up_command(
         document["effect"] = {"shown_by": shown_by}
     own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
+        headers = bearer(own, submission_id, receipt)
+        rail = _only_setting(api_client, submission_id, headers)
+        if {"domain", "control", "clock_mhz"} & document.keys() or rail is None:
+            rail = {"domain": "core", "control": "voltage_offset"}
         reply = api_client.request(
             "POST",
             f"/v1/submissions/{submission_id}/follow-ups",
-            body=orjson.dumps(document),
-            headers=bearer(own, submission_id, receipt),
+            body=orjson.dumps({**rail, **document}),
+            headers=headers,
         )
     print_answer(answer_of(reply), as_json, lines.followed_up_in_lines)

@@ -106,7 +106,7 @@ _CONTRADICTION: Final = (
     "trust."
 )
 _WITHOUT_STOCK: Final = (
-    "The depth of a fixed voltage needs the stock voltage at its clock. Send stock_mv."
+    "A fixed voltage needs its clock and the stock voltage there. Send clock_mhz and stock_mv."
 )
 
 

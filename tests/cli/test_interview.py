@@ -136,3 +136,19 @@ def test_every_failure_lock_status_and_load_is_explained_in_a_line(home: Path) -
         line = f"  - {name}: {sign}"
         assert f"{line}\n" in output
         assert len(line) <= 80
+
+
+def test_a_chip_that_the_catalogue_does_not_describe_may_have_every_domain(home: Path) -> None:
+    typed = ("norvane-sable-7-9990mx", "?", "?", "firmware_locked", *NOTHING_MORE)
+    output, document = interviewed(home, *typed)
+    assert (document["locks"][0]["domain"], document["locks"][0]["control"]) == (
+        "core",
+        "voltage_offset",
+    )
+    assert "system_agent" in output
+
+
+def test_a_chip_without_a_setting_to_search_for_is_asked_for_its_lock_alone(home: Path) -> None:
+    output, document = interviewed(home, "norvane-sable-7-4880s", *RAIL, "open", *NOTHING_MORE)
+    assert "only the lock is reported" in output
+    assert set(document) == {"chip", "locks"}

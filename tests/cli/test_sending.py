@@ -171,6 +171,14 @@ def test_a_follow_up_finds_its_receipt_and_ends_the_setting_in_use(home: Path) -
     assert "outcome" in wrong.stderr
 
 
+def test_a_follow_up_is_about_the_only_setting_of_its_result(home: Path) -> None:
+    setting = {**RESULT["settings"][0], "domain": "graphics", "in_use": -70}
+    accepted = submit(home, RESULT | {"settings": [setting]})
+    output = run("follow-up", accepted["id"], "still_stable", "--days", "40", "--home", str(home))
+    assert output.returncode == 0, output.stderr
+    assert "graphics at -70: still_stable" in output.stdout
+
+
 def test_a_contributor_token_is_enough_to_list(home: Path) -> None:
     token = "demo-contributor-0004"
     submitted = submit(home, RESULT | {"contributor_token": token})
