@@ -85,12 +85,17 @@ def measure(*, short: bool) -> list[Row]:
 
 
 def _in_process(starts: Starts) -> None:
-    """Applications of one process, where threads take turns as often as they can."""
+    """A new application, whose threads take turns as often as they can.
+
+    One thread makes it, as a server does: CPython 3.11 cannot parse code in several threads at
+    once, which the routes need (SystemError: AST constructor recursion depth mismatch).
+    """
     instance, moment = an_instance(starts.folder), threading.Barrier(AT_ONCE)
+    app = create_app(instance)
 
     def ask(path: str, body: bytes | None) -> tuple[int, bytes]:
         moment.wait()
-        client = create_app(instance).test_client()
+        client = app.test_client()
         answer = client.open(path, method="POST" if body else "GET", data=body, headers=_JSON)
         return answer.status_code, answer.get_data()
 
