@@ -15,10 +15,8 @@ from kbapi.api.admission import needs_nothing
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
-from kbapi.intake.decision_reasons import DECISION_SENTENCES
 from kbapi.intake.follow_up_rules import SENTENCES
-from kbapi.intake.responses import OUTLIER_SENTENCES
-from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
+from kbapi.intake.responses import SENTENCES_OF_REASONS
 from kbapi.settings import bundled_folder
 
 if TYPE_CHECKING:
@@ -60,9 +58,9 @@ def _add_policy(response: Response) -> Response:
 
 def _all_explanations() -> dict[str, tuple[str, str]]:
     found = {}
-    for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *SCREENING_RULES, *READING_RULES):
+    for rule in (*REFUSALS, *DOCUMENT_REFUSALS, *READING_RULES):
         found[rule.code] = (rule.code.replace("_", " ").capitalize(), rule.sentence)
-    sentences = FAULTS | LATER_REMARKS | OUTLIER_SENTENCES | SENTENCES | DECISION_SENTENCES
+    sentences = FAULTS | SENTENCES_OF_REASONS | SENTENCES
     for code, sentence in sentences.items():
         found[code] = (code.replace("_", " ").capitalize(), sentence)
     for kind in vars(errors).values():
