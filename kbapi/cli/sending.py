@@ -318,9 +318,9 @@ def follow_up_command(
     own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
         headers = bearer(own, submission_id, receipt)
-        rail = _only_setting(api_client, submission_id, headers)
-        if {"domain", "control", "clock_mhz"} & document.keys() or rail is None:
-            rail = {"domain": "core", "control": "voltage_offset"}
+        rail = {"domain": "core", "control": "voltage_offset"}
+        if not {"domain", "control", "clock_mhz"} & document.keys():
+            rail = _only_setting(api_client, submission_id, headers) or rail
         reply = api_client.request(
             "POST",
             f"/v1/submissions/{submission_id}/follow-ups",
