@@ -73,7 +73,7 @@ def answer_once(
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
-    `find` reads what it stands on, `compute` makes a frozen answer of that; both run once for
+    `find` reads what it is based on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
     else in the transaction that keeps the answer. An answer repeats the `texts` of its filters, so

@@ -60,7 +60,7 @@ class FactoryLock:
     status: FactoryLockStatus
     reason: str
     facts: tuple[str, ...] = ()
-    """Keys of the facts that it stands on."""
+    """Keys of the facts that it is based on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Presence:
-    """Whether a chip has a domain or a control, and whether that stands on a source."""
+    """Whether a chip has a domain or a control, and whether that is based on a source."""
 
     state: Literal["present", "unclear", "absent"]
     """`unclear` where the catalogue says nothing: then neither claim nor refuse it."""

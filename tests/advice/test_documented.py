@@ -200,7 +200,7 @@ REAL = (
     ),
 )
 REVIEWED = {"i7-12700H", "i9-13900K", "RTX 4070", "6800 XT", "RX 580"}
-"""Parts of the texts whose lock stands on a source that was read."""
+"""Parts of the texts whose lock is based on a source that was read."""
 
 
 @pytest.fixture

@@ -86,7 +86,7 @@ def start_of(instance: Instance, **parameters: str) -> dict[str, Any]:
 
 
 def units_of(instance: Instance, **parameters: str) -> int:
-    """How many units an answer to this question stands on."""
+    """How many units an answer to this question is based on."""
     units: int = start_of(instance, **parameters)["evidence"]["units"]
     return units
 

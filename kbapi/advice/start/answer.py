@@ -326,7 +326,7 @@ def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartR
 
 
 def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
-    """Why no result speaks for the chip; first, whether there is anything to search for."""
+    """Why there is no start without results; first, whether there is anything to search for."""
     if not found.is_ruled_out:
         return NoStartReason("no_results", start_text.no_results(question, found.control))
     left = found.factory_lock.controls_left

@@ -1,4 +1,7 @@
-"""Names that several chips share: families, code names, laptop parts named as desktop ones."""
+"""Names that several chips share: families, code names, laptop parts named as desktop ones.
+
+And the numbers under which chips were sold.
+"""
 
 import re
 from typing import Final
