@@ -33,6 +33,7 @@ from tests.makers import (
     a_fixed_clock_setting,
     a_line_of_units,
     a_question,
+    a_setting,
     a_submission,
     an_instance,
     send,
@@ -61,6 +62,7 @@ def use_everything(instance: Instance, clock: HandMovedClock) -> None:
     deep, junk = send_deep(instance, number=302), send_deep(instance, number=303)
     a_line_of_units(instance, [10 + number % 7 for number in range(40)])
     _send_outliers(instance)
+    _send_without_tokens(instance)
     clock.moment = NOON
     accept_batch(instance, a_body(list(club_documents(_CLUB_RESULTS, Random(7)))))
     _follow_up(instance, sent)
@@ -81,6 +83,13 @@ def _send_outliers(instance: Instance) -> None:
     for unit in range(12):
         document = a_count_submission(19, 20, number=401)
         send(instance, document | {"unit_token": f"tidewater-fleet-{unit:06}"})
+
+
+def _send_without_tokens(instance: Instance) -> None:
+    """One document twice, which is one unit, and another one."""
+    for minutes in (60, 60, 61):
+        document = a_submission(a_setting(minutes=minutes))
+        send(instance, document | {"contributor_token": None, "unit_token": None})
 
 
 def _follow_up(instance: Instance, sent: Accepted) -> None:
