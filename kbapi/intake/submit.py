@@ -102,10 +102,11 @@ def store_once(
             _vouch(connection, voucher, first.unit.contributor_id)
             return first.id, describe_repeated(instance, connection, first)
     new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
+    # Before its result is saved: of a new contributor no answer is outdated by the key.
+    _vouch(connection, voucher, new.unit.contributor_id)
     submission_id, _ = results.save_submission(connection, new)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
-    _vouch(connection, voucher, stored.unit.contributor_id)
     # Without a unit token the unit may be that of an equal document, which must not show.
     is_new = sender.unit_hash is None
     return submission_id, describe_stored(instance, connection, stored, is_new_unit=is_new)
