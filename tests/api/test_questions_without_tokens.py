@@ -36,7 +36,14 @@ def a_result(number: int, depth: int, lock: str, watts: float, **changes: Any) -
                 "found_by": "written_and_read_back",
             },
         ],
-        readings=[a_reading("stock"), a_reading("tuned", power_w=watts)],
+        readings=[
+            # The more power is saved, the less alike are repeated runs.
+            *(
+                a_reading("stock", performance=40.0 + sign * (60.0 - watts) / 20)
+                for sign in (-1, 1)
+            ),
+            a_reading("tuned", power_w=watts),
+        ],
         platform={"machine": "harbour-15", "firmware": "1.14", "supply": "mains"},
         **changes,
     )
