@@ -149,7 +149,7 @@ def withheld_groups(count: int) -> str | None:
 
     >>> withheld_groups(0)
     >>> withheld_groups(1)[:40]
-    '1 group is withheld. Shown from five est'
+    '1 group is withheld. Shown from five kno'
     """
     if not count:
         return None
