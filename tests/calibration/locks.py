@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from kbapi.advice.locks.shares import comparison_response
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
+from kbapi.evidence.locks import LockReporters
 from kbapi.storage.locks import TriedLock
 from tests.evidence.lock_makers import a_tried_lock
 from tests.report import Row, measured
@@ -239,5 +240,7 @@ def _with_conditions(
 def _differences(reports: list[TriedLock]) -> LockDifferences:
     opened = sum(report.status == "open" for report in reports)
     return find_lock_differences(
-        reports, opened / len(reports), frozenset(report.contributor_id for report in reports)
+        reports,
+        opened / len(reports),
+        LockReporters(frozenset(report.contributor_id for report in reports)),
     )

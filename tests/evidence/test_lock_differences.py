@@ -13,6 +13,7 @@ from kbapi.evidence.lock_differences import (
     find_lock_differences,
     latest_of_each_contributor,
 )
+from kbapi.evidence.locks import LockReporters
 from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES
 from tests.evidence.lock_makers import a_tried_lock, tried
 
@@ -28,7 +29,7 @@ REPORT = st.fixed_dictionaries(
         "unit_order": st.binary(max_size=1),
     }
 )
-EVERYONE = frozenset(range(10_000))
+EVERYONE = LockReporters(frozenset(range(10_000)))
 """All contributors, as established."""
 REPORTS = st.lists(REPORT, max_size=60).map(
     lambda values: [a_tried_lock(0, **report) for report in values]
