@@ -157,7 +157,7 @@ def load_shares(connection: Connection, chip: ChipName, standing: Standing) -> l
     groups = load_lock_groups(connection, line.id)
     reporters = find_reporters(connection, standing, groups)
     return [
-        lock_shares(groups, chip.key, chip.series, domain, control, reporters)
+        lock_shares(groups, chip.key, chip.series, domain, control, reporters, in_parts=False)
         for domain, control in reported_controls(groups, chip.key, chip.series)
     ]
 

@@ -338,7 +338,7 @@ def _locks(
     reporters = find_reporters(connection, standing, groups)
     reported = reported_controls(groups, chip.key, chip.series)
     return least_open(
-        lock_shares(groups, chip.key, chip.series, domain, control, reporters)
+        lock_shares(groups, chip.key, chip.series, domain, control, reporters, in_parts=False)
         for domain in domains
         if (domain, control) in reported
     )

@@ -206,8 +206,10 @@ def lock_shares(
     domain: Domain,
     control: Control,
     reporters: LockReporters,
+    *,
+    in_parts: bool = True,
 ) -> LockShares:
-    """The shares of one control on one domain.
+    """The shares of one control on one domain, broken down unless `in_parts` is false.
 
     A contributor weighs at most max(1, min(3, W / 30)) units, where W is the weight of all. In the
     whole and in each part newcomers keep what `newcomer_factor` leaves of their weight.
@@ -220,7 +222,8 @@ def lock_shares(
     counts = own.weights(own.everywhere)
     borrowed = prior is not None
     prior = prior or even_prior(len(STATUSES))
-    splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE), own)
+    parted = own if in_parts else _Reports([], reporters)
+    splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE), parted)
     # Reported shares are given as they are; related chips are used only where there are none.
     shares = counts / counts.sum() if own.units else posterior_shares(counts, prior)
     return LockShares(
@@ -242,7 +245,7 @@ def lock_shares(
         ),
         withheld_groups=splits.withheld,
         whole=own.cell(own.everywhere),
-        cells=_cells(own),
+        cells=_cells(parted),
     )
 
 
