@@ -209,19 +209,12 @@ def lock_shares(
     *,
     in_parts: bool = True,
 ) -> LockShares:
-    """The shares of one control on one domain, broken down unless `in_parts` is false.
-
-    A contributor weighs at most max(1, min(3, W / 30)) units, where W is the weight of all. In the
-    whole and in each part newcomers keep what `newcomer_factor` leaves of their weight.
-    """
+    """The shares of one control on one domain, broken down unless `in_parts` is false."""
     reported = [g for g in groups if (g.domain, g.control) == (domain, control)]
     own = _Reports([g for g in reported if g.chip_key == chip_key], reporters)
-    prior = _prior(
-        [g for g in reported if g.series == series and g.chip_key != chip_key], reporters
-    )
+    lent = _prior([g for g in reported if g.series == series], chip_key, reporters)
+    prior = lent or even_prior(len(STATUSES))
     counts = own.weights(own.everywhere)
-    borrowed = prior is not None
-    prior = prior or even_prior(len(STATUSES))
     parted = own if in_parts else _Reports([], reporters)
     splits = _Splits(SharePrior(posterior_shares(counts, prior), STRENGTH_OF_THE_WHOLE), parted)
     # Reported shares are given as they are; related chips are used only where there are none.
@@ -229,8 +222,8 @@ def lock_shares(
     return LockShares(
         domain=domain,
         control=control,
-        status=_status(shares, known=own.units > 0 or borrowed),
-        level=Level.CHIP if own.units else Level.SERIES if borrowed else Level.NONE,
+        status=_status(shares, known=own.units > 0 or lent is not None),
+        level=Level.CHIP if own.units else Level.SERIES if lent else Level.NONE,
         units=own.units,
         has_established=bool(own.established.any()),
         open=estimate_share(counts, _OPEN, prior, CONFIDENCE),
@@ -240,9 +233,7 @@ def lock_shares(
         unchanged_units=sum(g.units for g in own.groups if _is_unchanged(g)),
         by_machine=splits.of(lambda g: g.machine),
         by_firmware_month=splits.of(lambda g: g.firmware_month),
-        by_protection=tuple(
-            split for name in PROTECTIONS for split in splits.of(partial(_protection, name))
-        ),
+        by_protection=splits.of_protections(),
         withheld_groups=splits.withheld,
         whole=own.cell(own.everywhere),
         cells=_cells(parted),
@@ -250,7 +241,11 @@ def lock_shares(
 
 
 class _Reports:
-    """The latest reports on one control of a chip, a unit each: arrays of shape (units,)."""
+    """The latest reports on one control of a chip, a unit each: arrays of shape (units,).
+
+    A contributor weighs at most max(1, min(3, W / 30)) units, where W is the weight of all. In the
+    whole and in each part newcomers keep what `newcomer_factor` leaves of their weight.
+    """
 
     def __init__(self, groups: list[LockGroup], reporters: LockReporters) -> None:
         self.groups = groups
@@ -322,10 +317,10 @@ def reported_controls(
     return sorted({(g.domain, g.control) for g in related})
 
 
-def _prior(siblings: list[LockGroup], reporters: LockReporters) -> SharePrior | None:
+def _prior(series: list[LockGroup], chip_key: str, reporters: LockReporters) -> SharePrior | None:
     by_chip = []
-    for key in sorted({group.chip_key for group in siblings}):
-        lent = _Reports([group for group in siblings if group.chip_key == key], reporters)
+    for key in sorted({group.chip_key for group in series} - {chip_key}):
+        lent = _Reports([group for group in series if group.chip_key == key], reporters)
         cell = lent.cell(lent.known)
         # Chips and tokens can be invented: a flood of both must not lend to every chip of a series.
         if not cell.is_small and cell.units >= _FEWEST_LENT:
@@ -403,6 +398,10 @@ class _Splits:
         shown = shown_cells(list(cells.values()), beside=untold)
         self.withheld += shown.count(False)
         return tuple(self._split(value, inside[value]) for value in compress(cells, shown))
+
+    def of_protections(self) -> tuple[OpenShare, ...]:
+        """The open share by protection and its state."""
+        return tuple(one for name in PROTECTIONS for one in self.of(partial(_protection, name)))
 
     def _split(self, value: str, inside: Flags) -> OpenShare:
         found = estimate_share(self._own.weights(inside), _OPEN, self._prior, CONFIDENCE)

@@ -131,8 +131,9 @@ class ControlLocks:
     confidence: float
     """Two-sided confidence of the interval, 0 to 1."""
     units: float
-    """Total weight of the chip's own reports; a unit weighs 1 at most, one half without a value
-    that was written and read back, and less if its contributor is new or sent several."""
+    """Total weight of the chip's own reports; a unit weighs 1 at most, and one half without a value
+    that was written and read back. Units of new contributors, or of one with several, weigh less.
+    """
     level: Level
     """Whose reports the shares are from: `chip`, `series` where only related chips have reports, or
     `none`."""

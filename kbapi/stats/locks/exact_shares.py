@@ -111,9 +111,15 @@ def compare_shares(opened: Counts, units: Counts) -> GroupsCompared:
     True
     """
     opened, units = _checked(opened, units)
-    if len(units) > 1:
-        return _compared_within(opened, units)
-    opened, units = opened[0], units[0]
+    return (
+        _compared_in_one(opened[0], units[0])
+        if len(units) == 1
+        else _compared_within(opened, units)
+    )
+
+
+def _compared_in_one(opened: Counts, units: Counts) -> GroupsCompared:
+    """`compare_shares` of one class."""
     series = _Series(opened, units)
     alone = [series.two_sided(size) for size in units.tolist()]
     observed = np.array([p_values[k] for p_values, k in zip(alone, opened.tolist(), strict=True)])
