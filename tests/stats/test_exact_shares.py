@@ -300,3 +300,10 @@ def test_a_place_needs_five_units_of_compared_classes_on_either_side():
     opened, units = np.array([[4, 0], [9, 0]]), np.array([[5, 5], [9, 0]])
     assert find_change(opened, units).units_before == 5
     assert find_change(np.array([[4, 0], [9, 0]]), np.array([[4, 5], [9, 0]])) is None
+
+
+def test_hundreds_of_units_in_each_class_do_not_overflow():
+    opened, units = np.array([[150, 150], [300, 0]]), np.full((2, 2), 300)
+    found = find_change(opened, units)
+    assert found.p_value < 1e-30
+    assert compare_shares(opened, units).p_value < 1e-30

@@ -94,8 +94,8 @@ class LockContradiction:
 class LockComparison:
     """By which conditions lock reports differ, since when, and where they contradict each other.
 
-    Only units with a value that was written and read back count here, one of each contributor, and
-    of new contributors as many as their weight allows. Units of one machine class are compared.
+    Only units with a value that was written and read back count here, one of each contributor. New
+    contributors hardly count beside established ones. Units of one machine class are compared.
     """
 
     units: int

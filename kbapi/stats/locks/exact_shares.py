@@ -388,7 +388,7 @@ class _Classes:
             - log[np.where(is_possible, inside, 0)]
             - log[np.where(is_possible, outside, 0)]
         )
-        return np.where(is_possible, np.exp(ways), 0.0)
+        return np.asarray(np.exp(np.where(is_possible, ways, -np.inf)))
 
 
 def _binomial(size: int, share: float) -> Vector:
