@@ -73,7 +73,7 @@ def test_contradicting_units_may_be_of_several_machine_classes() -> None:
 
 
 def test_too_few_units_and_no_difference_have_different_texts() -> None:
-    assert "each of two needs five machines" in no_split_text(3, ())
+    assert "each of two needs five machines of the same machine classes" in no_split_text(3, ())
     assert "of 3 machines in all" in no_split_text(3, ())
     assert no_split_text(40, ("machine",)) == ("No difference beyond chance by machine class.")
 
@@ -89,4 +89,3 @@ def test_an_answer_by_new_contributors_alone_says_so_at_once() -> None:
 
 def test_what_a_comparison_needs_names_machine_classes() -> None:
     assert "machine class needs machines on each side" in no_change_text(can_compare=False)
-    assert "same machine classes" in no_split_text(3, ())

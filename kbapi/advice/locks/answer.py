@@ -31,6 +31,7 @@ from kbapi.evidence.locks import (
     reported_controls,
 )
 from kbapi.instance.instance import Instance
+from kbapi.stats.estimate.siblings import Level
 from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.locks import LockGroup, TriedLock, load_lock_groups, load_tried_locks
@@ -192,7 +193,8 @@ def _shares(question: LockQuestion, found: LocksFound) -> list[LockShares]:
         for domain, control in _matching_controls(question, found)
     ]
     check_time("shares of locks")
-    return shares
+    # Related chips with few reports lend nothing: then no report is about this chip.
+    return [one for one in shares if one.level is not Level.NONE]
 
 
 def _responses(
