@@ -187,8 +187,8 @@ def no_split_text(units: int, compared_by: Sequence[str]) -> str:
     """That no condition differs, or that none can be compared."""
     if not compared_by:
         return (
-            "Conditions cannot be compared yet: each of two needs five machines of the same machine "
-            f"classes, set and read back, of {machines_text(units)} in all."
+            "Conditions cannot be compared yet: each of two needs five machines of the same "
+            f"machine classes, set and read back, of {machines_text(units)} in all."
         )
     conditions = ", ".join(map(_condition_text, compared_by))
     return f"No difference beyond chance by {conditions}."
