@@ -1,0 +1,313 @@
+"""Does the stated confidence hold in worlds that nobody chose: truths and testers by lot."""
+
+import json
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from kbapi.evidence.outlier_check import check_outliers, counted_units, standing_flags
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.scale import VOLTAGE_OFFSET
+from kbapi.stats.start.start import Guard, Start, pool_start
+from tests.calibration._attacks import Reports
+from tests.calibration._drawn import World, draw_pools, draw_world
+from tests.calibration._rows import GRID
+from tests.calibration.testers import STEP_MV
+from tests.report import Row, measured
+
+FULL_SEEDS, SHORT_SEEDS = (1, 300), (1, 6)
+FULL_RUNS = {3: 80, 5: 80, 10: 80, 20: 80, 40: 60, 100: 60, 300: 40, 1000: 30}
+SHORT_RUNS = {10: 10, 40: 8}
+CONFIDENCE = 0.95
+SHARES = (0.90, 0.95)
+MANY_UNITS = 100
+"""The stable share 0.95 is asked for from so many units on."""
+FLOOR_STEPS = VOLTAGE_OFFSET.least_spread / STEP_MV
+COMPARED_UNITS = (20, 40, 100)
+PLAIN, HIDDEN = "no hidden habits", "hidden habits"
+QUANTILE = 0.05
+BINS, ROUNDS = 200, 500
+BINS_AT = (np.arange(BINS) + 0.5) / BINS
+
+Vector = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer of the product to a pool: starts in mV by share (0 for none), units that lose."""
+
+    starts_mv: tuple[float, ...]
+    lose: NDArray[np.bool_]
+
+
+def answer(reports: Reports, shares: Sequence[float], siblings: Siblings | None = None) -> Answer:
+    """The whole way from units to starts: weights, outlier check, guard, bound."""
+    units = reports.units()
+    outlier_report = check_outliers(units, FLOOR_STEPS)
+    evidence = counted_units(units, outlier_report).intervals
+    guard = Guard(outlier_report.flagged_share, drift_alarm=False)
+    starts = []
+    for share in shares:
+        fit = pool_start(
+            evidence, siblings or Siblings(), GRID, VOLTAGE_OFFSET, share, CONFIDENCE, guard
+        )
+        starts.append(fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0)
+    lose = units.informative & ~standing_flags(units, outlier_report)
+    return Answer(tuple(starts), lose)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One world, number of units and stable share: its runs in figures."""
+
+    units: int
+    share: float
+    runs: int
+    covered: int
+    depth_mv: float
+    """The true one."""
+    start_mv: float
+    """The mean, none as 0."""
+    none: int
+    """Runs without a start."""
+    lost: float
+    """Share of the honest units that lose weight by the outlier check."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """All cells of a world."""
+
+    seed: int
+    words: str
+    hidden: bool
+    cells: tuple[Cell, ...]
+
+
+def measure_world(seed: int, runs: dict[int, int]) -> Measured:
+    """The cells of the world of this seed; each size of pool draws from a seed of its own."""
+    world = draw_world(seed)
+    cells = []
+    for units, count in runs.items():
+        rng = np.random.default_rng([20261130, seed, units])
+        cells += _cells(world, units, draw_pools(rng, world, units, count))
+    return Measured(seed, world.words(), world.testers.has_hidden_habits, tuple(cells))
+
+
+def _cells(world: World, units: int, pools: Sequence[Reports]) -> list[Cell]:
+    shares = SHARES if units >= MANY_UNITS else SHARES[:1]
+    answers = [answer(pool, shares) for pool in pools]
+    lost = float(np.mean([one.lose.mean() for one in answers]))
+    cells = []
+    for place, share in enumerate(shares):
+        starts = np.array([one.starts_mv[place] for one in answers])
+        depth_mv = world.truth.depth_mv(share)
+        # A start exactly at the true depth covers, whatever bisection rounded.
+        covered = int((starts <= depth_mv + 1e-5).sum())
+        none = int((starts == 0).sum())
+        cells.append(
+            Cell(units, share, len(starts), covered, depth_mv, float(starts.mean()), none, lost)
+        )
+    return cells
+
+
+def _measure_one(task: tuple[int, dict[int, int]]) -> Measured:
+    return measure_world(*task)
+
+
+def measure_worlds(seeds: Iterable[int], runs: dict[int, int], jobs: int) -> list[Measured]:
+    """Every world, in the order of the seeds, however many processes there are."""
+    tasks = [(seed, runs) for seed in seeds]
+    if jobs == 1:
+        return [_measure_one(task) for task in tasks]
+    # The matrices are small: threads of the linear algebra would only wait for each other.
+    os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", MKL_NUM_THREADS="1")
+    with get_context("spawn").Pool(jobs) as pool:
+        return list(pool.imap(_measure_one, tasks))
+
+
+def true_coverages(covered: Integers, runs: int) -> Vector:
+    """How probable each of `BINS` equal bins of coverage is among worlds, shape (BINS,).
+
+    A world's own share of covered runs has binomial noise, which would widen the spread. This is
+    the likeliest distribution of the true coverages, by expectation and maximisation.
+
+    References
+    ----------
+    Laird (1978), J. Am. Statist. Ass. 73:805-811 (nonparametric mixing distribution).
+    """
+    chance = scipy.special.bdtr(covered[:, None], runs, BINS_AT) - np.where(
+        covered[:, None] > 0,
+        scipy.special.bdtr(np.maximum(covered - 1, 0)[:, None], runs, BINS_AT),
+        0,
+    )
+    mass = np.full(BINS, 1.0 / BINS)
+    for _ in range(ROUNDS):
+        joint = np.maximum(chance, 1e-300) * mass
+        mass = (joint / joint.sum(axis=1, keepdims=True)).mean(axis=0)
+    return mass
+
+
+def low_quantile(covered: Integers, runs: int) -> float:
+    """The 5 % quantile over worlds of the true coverage."""
+    reached = np.cumsum(true_coverages(covered, runs))
+    return float(BINS_AT[np.searchsorted(reached, QUANTILE)])
+
+
+@dataclass(frozen=True)
+class Summary:
+    """One class of worlds at one number of units and stable share."""
+
+    label: str
+    units: int
+    share: float
+    worlds: int
+    coverage: float
+    low: float
+    timidity_mv: float
+    timidity_90_mv: float
+    without: float
+    lost: float
+    worst: float
+    worst_words: str
+
+
+def summaries(label: str, worlds: Sequence[Measured]) -> list[Summary]:
+    """A summary for each number of units and stable share."""
+    keys = sorted({(cell.share, cell.units) for one in worlds for cell in one.cells})
+    return [_summary(label, worlds, share, units) for share, units in keys]
+
+
+def _summary(label: str, worlds: Sequence[Measured], share: float, units: int) -> Summary:
+    pairs = [
+        (one, cell)
+        for one in worlds
+        for cell in one.cells
+        if (cell.share, cell.units) == (share, units)
+    ]
+    cells = [cell for _, cell in pairs]
+    covered = np.array([cell.covered for cell in cells])
+    runs = cells[0].runs
+    timid = np.array([cell.depth_mv - cell.start_mv for cell in cells])
+    worst = int(np.argmin(covered))
+    return Summary(
+        label=label,
+        units=units,
+        share=share,
+        worlds=len(cells),
+        coverage=float(covered.mean() / runs),
+        low=low_quantile(covered, runs),
+        timidity_mv=float(timid.mean()),
+        timidity_90_mv=float(np.quantile(timid, 0.9)),
+        without=sum(cell.none for cell in cells) / (runs * len(cells)),
+        lost=max(cell.lost for cell in cells),
+        worst=float(covered[worst] / runs),
+        worst_words=pairs[worst][0].words,
+    )
+
+
+HEADER = (
+    "| worlds | share | n | mean coverage | 5 % quantile | worst | timidity | its 90 % quantile |"
+    " without a start | honest units that lose, most |"
+)
+
+
+def table(found: Sequence[Summary]) -> str:
+    """The summaries as a Markdown table, and the worst world of each row in words."""
+    lines = [HEADER, "|" + "---|" * (HEADER.count("|") - 1)]
+    lines += [
+        f"| {one.label} ({one.worlds}) | {one.share:.2f} | {one.units} | {one.coverage:.3f}"
+        f" | {one.low:.3f} | {one.worst:.2f} | {one.timidity_mv:.1f} | {one.timidity_90_mv:.1f}"
+        f" | {one.without:.1%} | {one.lost:.2%} |"
+        for one in found
+    ]
+    worst = [
+        f"- {one.label}, {one.share:.2f}, n = {one.units}: {one.worst:.2f}, {one.worst_words}"
+        for one in found
+    ]
+    return "\n".join([*lines, "", "Worst worlds:", "", *worst])
+
+
+def rows_of(found: Sequence[Summary]) -> list[Row]:
+    """The figures that are wanted, and those that are only reported."""
+    rows = []
+    for one in found:
+        judged = one.label == PLAIN and one.units >= 10
+        low = 0.88 if one.share > 0.9 else 0.90 if one.units >= MANY_UNITS else 0.85
+        where = f"{one.label}, share {one.share:.2f}, n = {one.units}"
+        rows += [
+            measured(f"mean coverage, {where}", one.coverage, "share", ">= 0.95" if judged else ""),
+            measured(f"5 % quantile, {where}", one.low, "share", f">= {low}" if judged else ""),
+            measured(f"worst world, {where}", one.worst, "share", "", one.worst_words),
+            measured(f"timidity, {where}", round(one.timidity_mv, 2), "mV", ""),
+            measured(f"timidity, 90 % quantile, {where}", round(one.timidity_90_mv, 2), "mV", ""),
+        ]
+        if one.units >= 30:
+            rows.append(measured(f"honest units that lose, {where}", one.lost, "share", "< 0.01"))
+    return rows
+
+
+def compared(worlds: Sequence[Measured], before: Sequence[Measured]) -> list[Row]:
+    """How much more timid the same worlds are than in an earlier run, where that one covered."""
+    old = {(one.seed, cell.units, cell.share): cell for one in before for cell in one.cells}
+    rows = []
+    for units in COMPARED_UNITS:
+        more = [
+            old[one.seed, units, 0.90].start_mv - cell.start_mv
+            for one in worlds
+            for cell in one.cells
+            if (cell.units, cell.share) == (units, 0.90)
+            and (one.seed, units, 0.90) in old
+            and old[one.seed, units, 0.90].covered >= CONFIDENCE * old[one.seed, units, 0.90].runs
+        ]
+        if more:
+            note = f"{len(more)} worlds, 90 % quantile {np.quantile(more, 0.9):.2f}"
+            what = f"more timid than before, n = {units}"
+            rows.append(measured(what, round(float(np.mean(more)), 2), "mV", "<= 4", note))
+    return rows
+
+
+def write_worlds(path: Path, worlds: Sequence[Measured]) -> None:
+    """Nothing; writes all cells as JSON."""
+    path.write_text(json.dumps([asdict(one) for one in worlds], indent=1))
+
+
+def read_worlds(path: Path) -> list[Measured]:
+    """The worlds that an earlier run wrote."""
+    return [
+        Measured(**{**one, "cells": tuple(Cell(**cell) for cell in one["cells"])})
+        for one in json.loads(path.read_text())
+    ]
+
+
+def measure(
+    *,
+    short: bool,
+    runs: int | None = None,
+    seeds: tuple[int, int] | None = None,
+    jobs: int = 1,
+    write: Path | None = None,
+    against: Path | None = None,
+) -> list[Row]:
+    """The figures of all worlds of these seeds; prints the Markdown table first."""
+    first, last = seeds or (SHORT_SEEDS if short else FULL_SEEDS)
+    counts = SHORT_RUNS if short else FULL_RUNS
+    counts = {units: min(runs or count, count) for units, count in counts.items()}
+    worlds = measure_worlds(range(first, last + 1), counts, jobs)
+    if write:
+        write_worlds(write, worlds)
+    classes = {PLAIN: False, HIDDEN: True}
+    found = [
+        one
+        for label, hidden in classes.items()
+        for one in summaries(label, [world for world in worlds if world.hidden == hidden])
+    ]
+    print(table(found))
+    return rows_of(found) + (compared(worlds, read_worlds(against)) if against else [])
