@@ -161,11 +161,6 @@ class Testers:
     one_unit: float
     newcomers: float
 
-    @property
-    def has_hidden_habits(self) -> bool:
-        """Whether some of them stop untold or test briefly; noise is no habit."""
-        return self.untold > 0 or self.short > 0
-
 
 @dataclass(frozen=True)
 class World:
@@ -174,6 +169,10 @@ class World:
     seed: int
     truth: DrawnTruth
     testers: Testers
+
+    def without_hidden_habits(self) -> "World":
+        """The same world, where nobody stops untold or tests briefly; noise is no habit."""
+        return replace(self, testers=replace(self.testers, untold=0.0, short=0.0))
 
     def words(self) -> str:
         """The world in words."""
@@ -235,18 +234,15 @@ def _draw_truth(rng: Rng) -> DrawnTruth:
 
 
 def _draw_testers(rng: Rng) -> Testers:
-    """Half of the worlds are without hidden habits."""
     low_mv = rng.uniform(20.0, 80.0)
-    hidden = rng.random() < 0.5
-    untold, short = rng.uniform(0.0, 0.6), rng.uniform(0.0, 0.5)
     return Testers(
         first_mv=(float(low_mv), float(low_mv + rng.uniform(5.0, 30.0))),
         step_shares=tuple(rng.dirichlet(np.full(len(STEPS_MV), 0.7)).tolist()),
         tens=rng.uniform(0.0, 1.0),
         planned=rng.uniform(0.0, 0.6),
-        untold=untold if hidden else 0.0,
+        untold=rng.uniform(0.0, 0.6),
         unease_mv=rng.uniform(5.0, 20.0),
-        short=short if hidden else 0.0,
+        short=rng.uniform(0.0, 0.5),
         noise_mv=rng.uniform(0.0, 8.0),
         one_unit=rng.uniform(0.4, 0.95),
         newcomers=rng.uniform(0.0, 0.6),
