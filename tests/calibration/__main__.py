@@ -20,6 +20,7 @@ parser.add_argument("--short", action="store_true", help="fewer runs and sizes, 
 parser.add_argument("--runs", type=int, help="runs a cell, where a calibration has cells")
 parser.add_argument("--seeds", type=int, nargs=2, metavar=("FROM", "TO"), help="worlds: seeds")
 parser.add_argument("--jobs", type=int, help="worlds: processes")
+parser.add_argument("--part", choices=("honest", "liars"), help="worlds: one part alone")
 parser.add_argument("--write", type=Path, help="worlds: a JSON file for every world's figures")
 parser.add_argument("--against", type=Path, help="worlds: such a file, to compare timidity with")
 arguments = parser.parse_args()

@@ -11,28 +11,19 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from kbapi.evidence.outlier_check import check_outliers, counted_units, standing_flags
 from kbapi.stats.estimate.siblings import Siblings
-from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.start import Guard, Start, pool_start
 from tests.calibration._attacks import Reports
 from tests.calibration._drawn import World, draw_pools, draw_world
-from tests.calibration._rows import GRID
-from tests.calibration.testers import STEP_MV
+from tests.calibration._liars import INVENTED_WANTED, SCENES, Moved, move_all
+from tests.calibration.poison import answers
 from tests.report import Row, measured
 
 FULL_SEEDS, SHORT_SEEDS = (1, 300), (1, 6)
-PLAIN, HIDDEN = "no hidden habits", "hidden habits"
-FULL_RUNS = {
-    PLAIN: {3: 40, 5: 40, 10: 60, 20: 60, 40: 60, 100: 60, 300: 40, 1000: 30},
-    HIDDEN: {10: 30, 40: 30, 100: 30, 1000: 20},
-}
-SHORT_RUNS = {PLAIN: {10: 10, 40: 8}, HIDDEN: {40: 8}}
+PLAIN, HIDDEN, LIARS = "no hidden habits", "hidden habits", "liars"
 CONFIDENCE = 0.95
 SHARES = (0.90, 0.95)
 MANY_UNITS = 100
 """The stable share 0.95 is asked for from so many units on."""
-FLOOR_STEPS = VOLTAGE_OFFSET.least_spread / STEP_MV
 COMPARED_UNITS = (20, 40, 100)
 QUANTILE = 0.05
 BINS, ROUNDS = 200, 500
@@ -40,32 +31,40 @@ BINS_AT = (np.arange(BINS) + 0.5) / BINS
 
 Vector = NDArray[np.float64]
 Integers = NDArray[np.int64]
-Runs = dict[str, dict[int, int]]
-"""Runs by habits and number of units."""
 
 
 @dataclass(frozen=True)
-class Answer:
-    """The answer of the product to a pool: starts in mV by share (0 for none), units that lose."""
+class Plan:
+    """How often pools are drawn: by habits and number of units, and for each crowd of liars."""
 
-    starts_mv: tuple[float, ...]
-    lose: NDArray[np.bool_]
+    runs: dict[str, dict[int, int]]
+    crowd_runs: int
+    most_units: int
+    """Of the pools that crowds attack."""
 
-
-def answer(reports: Reports, shares: Sequence[float], siblings: Siblings | None = None) -> Answer:
-    """The whole way from units to starts: weights, outlier check, guard, bound."""
-    units = reports.units()
-    outlier_report = check_outliers(units, FLOOR_STEPS)
-    evidence = counted_units(units, outlier_report).intervals
-    guard = Guard(outlier_report.flagged_share, drift_alarm=False)
-    starts = []
-    for share in shares:
-        fit = pool_start(
-            evidence, siblings or Siblings(), GRID, VOLTAGE_OFFSET, share, CONFIDENCE, guard
+    def at_most(self, runs: int | None, part: str | None) -> "Plan":
+        """The same with fewer runs, or with one part alone."""
+        most = runs or max(FULL.runs[PLAIN].values())
+        return Plan(
+            {
+                label: {units: min(most, count) for units, count in by_units.items()}
+                for label, by_units in self.runs.items()
+                if part != "liars"
+            },
+            0 if part == "honest" else min(most, self.crowd_runs),
+            self.most_units,
         )
-        starts.append(fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0)
-    lose = units.informative & ~standing_flags(units, outlier_report)
-    return Answer(tuple(starts), lose)
+
+
+FULL = Plan(
+    {
+        PLAIN: {3: 40, 5: 40, 10: 60, 20: 60, 40: 60, 100: 60, 300: 40, 1000: 30},
+        HIDDEN: {10: 30, 40: 30, 100: 30, 1000: 20},
+    },
+    crowd_runs=2,
+    most_units=1000,
+)
+SHORT = Plan({PLAIN: {10: 10, 40: 8}, HIDDEN: {40: 8}}, crowd_runs=1, most_units=60)
 
 
 @dataclass(frozen=True)
@@ -99,30 +98,35 @@ class Measured:
     label: str
     words: str
     cells: tuple[Cell, ...]
+    moved: tuple[Moved, ...] = ()
 
 
-def measure_world(seed: int, runs: Runs) -> list[Measured]:
-    """The cells of the world of this seed, by the habits of its testers."""
+def measure_world(seed: int, plan: Plan) -> list[Measured]:
+    """The cells of the world of this seed, by the habits of its testers, and what liars do."""
     drawn = draw_world(seed)
-    measured_ones = []
-    for label, counts in runs.items():
-        world = drawn.without_hidden_habits() if label == PLAIN else drawn
+    plain = drawn.without_hidden_habits()
+    found = []
+    for label, counts in plan.runs.items():
+        world = plain if label == PLAIN else drawn
         cells = []
         for units, count in counts.items():
             # Each size of pool draws from a seed of its own, so that it can be repeated alone.
             rng = np.random.default_rng([20261130, seed, units])
             cells += _cells(world, units, draw_pools(rng, world, units, count))
-        measured_ones.append(Measured(seed, label, world.words(), tuple(cells)))
-    return measured_ones
+        found.append(Measured(seed, label, world.words(), tuple(cells)))
+    if plan.crowd_runs:
+        moved = move_all(plain, plan.crowd_runs, plan.most_units)
+        found.append(Measured(seed, LIARS, plain.words(), (), moved))
+    return found
 
 
 def _cells(world: World, units: int, pools: Sequence[Reports]) -> list[Cell]:
     shares = SHARES if units >= MANY_UNITS else SHARES[:1]
-    answers = [answer(pool, shares) for pool in pools]
-    lost = float(np.mean([one.lose.mean() for one in answers]))
+    found = [answers(pool, Siblings(), shares) for pool in pools]
+    lost = float(np.mean([~one[0].stands for one in found]))
     cells = []
     for place, share in enumerate(shares):
-        starts = np.array([one.starts_mv[place] for one in answers])
+        starts = np.array([one[place].start_mv for one in found])
         depth_mv = world.truth.depth_mv(share)
         # A start exactly at the true depth covers, whatever bisection rounded.
         covered = int((starts <= depth_mv + 1e-5).sum())
@@ -133,13 +137,13 @@ def _cells(world: World, units: int, pools: Sequence[Reports]) -> list[Cell]:
     return cells
 
 
-def _measure_one(task: tuple[int, Runs]) -> list[Measured]:
+def _measure_one(task: tuple[int, Plan]) -> list[Measured]:
     return measure_world(*task)
 
 
-def measure_worlds(seeds: Iterable[int], runs: Runs, jobs: int) -> list[Measured]:
+def measure_worlds(seeds: Iterable[int], plan: Plan, jobs: int) -> list[Measured]:
     """Every world, in the order of the seeds, however many processes there are."""
-    tasks = [(seed, runs) for seed in seeds]
+    tasks = [(seed, plan) for seed in seeds]
     if jobs == 1:
         return [one for task in tasks for one in _measure_one(task)]
     # The matrices are small: threads of the linear algebra would only wait for each other.
@@ -269,6 +273,77 @@ def rows_of(found: Sequence[Summary]) -> list[Row]:
     return rows
 
 
+@dataclass(frozen=True)
+class CrowdSummary:
+    """What one crowd does over all worlds; moves in mV, deeper above zero."""
+
+    name: str
+    units: int
+    worlds: int
+    deeper_mv: float
+    deeper_95_mv: float
+    """The 95 % quantile over worlds of the mean move in a world."""
+    shallower_95_mv: float
+    coverage: float
+    given: float
+    """Starts given, of those that are given without liars."""
+
+
+def crowd_summaries(worlds: Sequence[Measured]) -> list[CrowdSummary]:
+    """One for each scene, in their order."""
+    found = []
+    for of_scene in zip(*(one.moved for one in worlds), strict=True):
+        deeper = np.array([moved.deeper_mv for moved in of_scene])
+        found.append(
+            CrowdSummary(
+                name=of_scene[0].name,
+                units=of_scene[0].units,
+                worlds=len(of_scene),
+                deeper_mv=float(deeper.mean()),
+                deeper_95_mv=float(np.quantile(deeper, 0.95)),
+                shallower_95_mv=float(np.quantile(-deeper, 0.95)),
+                coverage=sum(moved.covered for moved in of_scene)
+                / sum(moved.runs for moved in of_scene),
+                given=sum(moved.given for moved in of_scene)
+                / max(1, sum(moved.given_before for moved in of_scene)),
+            )
+        )
+    return found
+
+
+CROWD_HEADER = (
+    "| liars | n | start moves deeper, mean | 95 % quantile | shallower, 95 % quantile | coverage |"
+    " starts still given |"
+)
+
+
+def crowd_table(found: Sequence[CrowdSummary]) -> str:
+    """What crowds do, as a Markdown table."""
+    lines = [CROWD_HEADER, "|" + "---|" * (CROWD_HEADER.count("|") - 1)]
+    lines += [
+        f"| {one.name} ({one.worlds}) | {one.units} | {one.deeper_mv:.1f} | {one.deeper_95_mv:.1f}"
+        f" | {one.shallower_95_mv:.1f} | {one.coverage:.3f} | {one.given:.1%} |"
+        for one in found
+    ]
+    return "\n".join(lines)
+
+
+def crowd_rows(found: Sequence[CrowdSummary]) -> list[Row]:
+    """The figures that are wanted of crowds, and those that are only reported."""
+    rows = []
+    for one in found:
+        wanted = next((scene.wanted for scene in SCENES if scene.name == one.name), INVENTED_WANTED)
+        where = f"{one.name}, n = {one.units}"
+        deeper, deeper_95 = round(one.deeper_mv, 2), round(one.deeper_95_mv, 2)
+        rows += [
+            measured(f"start deeper by, {where}", deeper, "mV", wanted.deeper),
+            measured(f"start deeper by, 95 % quantile, {where}", deeper_95, "mV", ""),
+            measured(f"coverage, {where}", one.coverage, "share", wanted.coverage),
+            measured(f"starts still given, {where}", one.given, "share", wanted.given),
+        ]
+    return rows
+
+
 def compared(worlds: Sequence[Measured], before: Sequence[Measured]) -> list[Row]:
     """How much more timid the same worlds are than in an earlier run, where that one covered."""
     old = {
@@ -301,7 +376,13 @@ def write_worlds(path: Path, worlds: Sequence[Measured]) -> None:
 def read_worlds(path: Path) -> list[Measured]:
     """The worlds that an earlier run wrote."""
     return [
-        Measured(**{**one, "cells": tuple(Cell(**cell) for cell in one["cells"])})
+        Measured(
+            one["seed"],
+            one["label"],
+            one["words"],
+            tuple(Cell(**cell) for cell in one["cells"]),
+            tuple(Moved(**moved) for moved in one["moved"]),
+        )
         for one in json.loads(path.read_text())
     ]
 
@@ -312,22 +393,22 @@ def measure(
     runs: int | None = None,
     seeds: tuple[int, int] | None = None,
     jobs: int = 1,
+    part: str | None = None,
     write: Path | None = None,
     against: Path | None = None,
 ) -> list[Row]:
     """The figures of all worlds of these seeds; prints the Markdown table first."""
     first, last = seeds or (SHORT_SEEDS if short else FULL_SEEDS)
-    counts = {
-        label: {units: min(runs or count, count) for units, count in by_units.items()}
-        for label, by_units in (SHORT_RUNS if short else FULL_RUNS).items()
-    }
-    worlds = measure_worlds(range(first, last + 1), counts, jobs)
+    plan = (SHORT if short else FULL).at_most(runs, part)
+    worlds = measure_worlds(range(first, last + 1), plan, jobs)
     if write:
         write_worlds(write, worlds)
     found = [
         one
-        for label in counts
+        for label in plan.runs
         for one in summaries(label, [world for world in worlds if world.label == label])
     ]
-    print(table(found))
-    return rows_of(found) + (compared(worlds, read_worlds(against)) if against else [])
+    crowds = crowd_summaries([world for world in worlds if world.label == LIARS])
+    print(table(found), crowd_table(crowds), sep="\n\n")
+    rows = [*rows_of(found), *crowd_rows(crowds)]
+    return rows + (compared(worlds, read_worlds(against)) if against else [])
