@@ -1,5 +1,6 @@
 """What wrong results among right ones do to a start, after the outlier check."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,7 @@ class Run:
 
 @dataclass(frozen=True)
 class Answered:
-    """A start and the likeliest depth of 90 % of units, in mV, and which units are included."""
+    """A start (0 for none) and the likeliest depth of 90 % of units, in mV; units included."""
 
     start_mv: float
     depth_mv: float
@@ -90,16 +91,25 @@ def a_run(honest: Reports, poison: Reports, clean: Siblings, dirty: Siblings) ->
     )
 
 
-def answered(reports: Reports, siblings: Siblings) -> Answered:
+def answered(reports: Reports, siblings: Siblings, share: float = 0.90) -> Answered:
     """The answer of the product: outlier check, guard, bound."""
+    return answers(reports, siblings, (share,))[0]
+
+
+def answers(reports: Reports, siblings: Siblings, shares: Sequence[float]) -> list[Answered]:
+    """The answer for each stable share."""
     units = reports.units()
     outlier_report = check_outliers(units, FLOOR_STEPS)
     pool = counted_units(units, outlier_report).intervals
     guard = Guard(outlier_report.flagged_share, drift_alarm=False)
-    fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, guard)
-    start = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
     stands = standing_flags(units, outlier_report) | ~units.informative
-    return Answered(start, fit.percentiles[0].steps * STEP_MV, stands)
+    found = []
+    for share in shares:
+        fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, share, 0.95, guard)
+        start_mv = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
+        depth_mv = fit.percentiles[0].steps * STEP_MV if fit.percentiles else 0.0
+        found.append(Answered(start_mv, depth_mv, stands))
+    return found
 
 
 @dataclass(frozen=True)
