@@ -15,6 +15,7 @@ from kbapi.storage.tables import (
     Conditions,
     Contributor,
     IdempotencyRecord,
+    Line,
     SettingResult,
     Submission,
     Unit,
@@ -94,6 +95,24 @@ def find_contributor(connection: Connection, token_hash: bytes) -> int | None:
         return session.exec(
             select(Contributor.id).where(Contributor.token_hash == token_hash)
         ).one_or_none()
+
+
+def mark_vouched(connection: Connection, contributor_id: int) -> None:
+    """Make a contributor established from now on, also in answers to its earlier results."""
+    marked = connection.execute(
+        update(Contributor)
+        .where(col(Contributor.id) == contributor_id, col(Contributor.is_vouched) == 0)
+        .values(is_vouched=1)
+    )
+    if marked.rowcount:
+        lines = (
+            select(Chip.line_id)
+            .join(Submission, col(Submission.chip_id) == col(Chip.id))
+            .join(Unit, col(Unit.id) == col(Submission.unit_id))
+            .where(Unit.contributor_id == contributor_id)
+        )
+        outdated = update(Line).where(col(Line.id).in_(lines))
+        connection.execute(outdated.values(revision=col(Line.revision) + 1))
 
 
 @dataclass(frozen=True, slots=True)
