@@ -41,9 +41,8 @@ from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.start.pool import StockLine, fit_stock_line, has_outgrown_siblings
 from kbapi.stats.start.start import NO_GUARD, Guard, ShareDepth
 from kbapi.storage import pools
-from kbapi.storage.answers import save_peers
+from kbapi.storage.answers import save_outliers, save_peers
 from kbapi.storage.locks import load_lock_groups
-from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, LimitControl

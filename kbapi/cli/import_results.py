@@ -34,7 +34,7 @@ from kbapi.evidence.outlier_check import OutlierReport
 from kbapi.evidence.pools import OutlierComparison
 from kbapi.instance.instance import open_instance
 from kbapi.intake.rescreen import find_outliers
-from kbapi.storage.outliers import StoredOutliers
+from kbapi.storage.answers import StoredOutliers
 from kbapi.storage.pools import load_all_pools
 
 _WHY = {

@@ -228,7 +228,9 @@ def _deepest_steps(
 ) -> int | None:
     stable, unstable = units.stable_steps[informative], units.unstable_steps[informative]
     both = int(((stable > 0) & (unstable < NEVER_FAILED)).sum())
-    return fit_deep_cutoff(group_intervals(stable, unstable, weight[informative]), both, floor_steps)
+    return fit_deep_cutoff(
+        group_intervals(stable, unstable, weight[informative]), both, floor_steps
+    )
 
 
 def _are_too_deep(units: PoolUnits, deepest_steps: int | None) -> Flags:

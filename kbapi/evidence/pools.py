@@ -33,7 +33,7 @@ from kbapi.evidence.units import (
 from kbapi.stats.estimate.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
 from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
-from kbapi.storage.outliers import ExcludedUnit, StoredOutliers, load_outliers
+from kbapi.storage.answers import ExcludedUnit, StoredOutliers, load_outliers
 from kbapi.storage.pools import (
     PoolKey,
     PoolSize,

@@ -22,7 +22,7 @@ from kbapi.intake.screening import REFUSED_BY_CURRENT_RULES
 from kbapi.intake.submit import screen
 from kbapi.storage import answers, pools, rescreening, results
 from kbapi.storage import results as results_rows
-from kbapi.storage.outliers import save_outliers
+from kbapi.storage.answers import save_outliers
 from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places
 from kbapi.storage.results import StoredSubmission
 from kbapi.storage.sqlite.schema import count_older, load_mark, save_mark

@@ -6,6 +6,7 @@ from typing import Final
 
 from kbapi.advice.documented import FactoryLockAnswer
 from kbapi.advice.phrases import (
+    amount_text,
     counted,
     machines_text,
     percent,
@@ -84,6 +85,23 @@ def no_known_control(control: str, domain: str, left: Sequence[str]) -> str:
 def no_start_without_control() -> str:
     """The summary where there is no control to search with."""
     return "No start: no control of voltage is known."
+
+
+def not_established() -> str:
+    """That no contributor of the pool is established, and what that means."""
+    return "No contributor here is established yet, so false results count in full."
+
+
+def moved_by_one(control: str, most: float, has_start: bool) -> str:
+    """That one contributor has much influence; neither who nor which way.
+
+    >>> moved_by_one("count_offset", 2.0, True)
+    'One contributor moves this start by more than 2 counts: begin closer to stock.'
+    """
+    if not has_start:
+        return "One contributor alone decides that there is no start."
+    amount = amount_text(control, most)
+    return f"One contributor moves this start by more than {amount}: begin closer to stock."
 
 
 def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
@@ -166,13 +184,29 @@ def no_start_here(question: Question) -> str:
     )
 
 
-def fails_near_stock(question: Question, units: int) -> str:
-    """What to do where the results allow no setting below stock."""
-    why = (
-        "The results allow no setting below stock for this share and confidence. Ask for a lower "
-        "share or confidence, or stay at stock."
-    )
+def fails_near_stock(question: Question, units: int, failed: str, is_queued: bool) -> str:
+    """What to do where the results allow no setting below stock.
+
+    `failed` says how many contributors have failed, and where; empty without own results.
+    """
+    why = "The results allow no setting below stock for this share and confidence."
+    if failed:
+        why = f"{why} {failed}"
+    if is_queued:
+        why += " A curator of this instance is asked to look at them."
+    why += " Ask for a lower share or confidence, or stay at stock."
     return f"{why} {_no_own(question)}" if units == 0 else why
+
+
+def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str:
+    """How many contributors have failed near stock, and where; no number where few are established.
+
+    >>> failed_near_stock(6, "-20 mV", is_shown=True)
+    '6 contributors failed at -20 mV or closer to stock.'
+    """
+    if not is_shown:
+        return "Fewer than five established contributors failed."
+    return f"{contributors} contributors failed at {setting} or closer to stock."
 
 
 def summary_of_stability(
