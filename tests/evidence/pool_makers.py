@@ -48,7 +48,9 @@ def pool_of(units: list[UnitMade]) -> PoolUnits:
         confirmed_by_curator=confirmed_by_curator,
         stable_steps=stable,
         unstable_steps=unstable,
-        weight_ppm=weight_ppm_of(contributor, established, (stable > 0) | (unstable < NEVER_FAILED)),
+        weight_ppm=weight_ppm_of(
+            contributor, established, (stable > 0) | (unstable < NEVER_FAILED)
+        ),
         month=np.full(len(units), 2026 * 12 + 8),
         chosen=ChosenRows(
             numbers,
