@@ -92,8 +92,8 @@ def _changes(
     contributors = len(set(one.differing) - set(other.differing))
     if contributors:
         yield paragraph(
-            f"{verb}: the units of {contributors:,} contributors, which are deeper as a group than the "
-            f"other units of the pool ({compared.pool.units:,} in all).",
+            f"{verb}: the units of {contributors:,} contributors, which are deeper as a group than "
+            f"the other units of the pool ({compared.pool.units:,} in all).",
             "    ",
         )
 

@@ -28,7 +28,7 @@ FEWEST_UNITS_COMPARED: Final = 4
 
 _LARGEST_Z: Final = 4.0
 LONE_FAILURE_WEIGHT: Final = 0.3
-"""Weight of a first setting that failed, from a contributor without any pass, alone in its place."""
+"""Weight of a first setting that failed, from a contributor without a pass, alone in its place."""
 _NEAR_SPREADS: Final = 3.0
 """A failure of another is near within 15 mV or 3 counts: three times the least spread."""
 
@@ -45,7 +45,7 @@ class OutlierReport:
     ----------
     deepest_steps : depth in grid steps beyond which units are excluded; None without a cutoff
     differing : int64 array, contributors whose units weigh nothing, ascending
-    lone_failures : int64 array, units that failed at first and have a part of their weight, ascending
+    lone_failures : int64 array, units whose first setting failed alone, ascending
     newcomer_factor : on the weight of those that are not established, above 0, at most 1
     flagged_share : share of all weight that was excluded or taken from lone failures, 0 to 1
     established_weight : of contributors that are established, in units

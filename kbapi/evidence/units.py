@@ -383,7 +383,7 @@ def newcomer_factor(established: float, newcomers: float) -> float:
     All of it while no contributor is established, half with three units established, a quarter with
     six, until a tenth of the established weight is left to them.
 
-    >>> [round(newcomer_factor(established, 20.0), 3) for established in (0.0, 1.0, 3.0, 12.0, 60.0)]
+    >>> [round(newcomer_factor(weight, 20.0), 3) for weight in (0.0, 1.0, 3.0, 12.0, 60.0)]
     [1.0, 0.794, 0.5, 0.062, 0.3]
     """
     if newcomers <= 0.0:
