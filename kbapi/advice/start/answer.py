@@ -390,7 +390,8 @@ def _why_near_stock(question: Question, found: EvidenceFound, fit: StartFit) -> 
     near = None if own is None else failures_near_stock(own, fit.stable_share_used)
     failed = ""
     if near is not None:
-        setting = setting_in_short(found.control, -found.grid.enter(near.steps))
+        whole = round(setting_of(found.control, found.grid, near.steps))
+        setting = setting_in_short(found.control, whole)
         failed = start_text.failed_near_stock(near.contributors, setting, is_shown=near.is_shown)
     return start_text.fails_near_stock(
         question,
