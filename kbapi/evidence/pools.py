@@ -266,7 +266,7 @@ def _summaries(
     return tuple(summaries)
 
 
-OUTLIER_DEEP, OUTLIER_SHALLOW = UNIT_CODES
+OUTLIER_DEEP: Final = UNIT_CODES[0]
 
 
 @dataclass(frozen=True)
@@ -286,12 +286,9 @@ class OutlierComparison:
 
 def stored_outliers_of(outlier_report: OutlierReport) -> StoredOutliers:
     """The part of a check that is stored."""
-    deep = [ExcludedUnit(unit, OUTLIER_DEEP) for unit in outlier_report.outlier_deep.tolist()]
-    shallow = [
-        ExcludedUnit(unit, OUTLIER_SHALLOW) for unit in outlier_report.outlier_shallow.tolist()
-    ]
+    deep = outlier_report.outlier_deep.tolist()
     return StoredOutliers(
-        tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id)),
+        tuple(ExcludedUnit(unit, OUTLIER_DEEP) for unit in deep),
         tuple(outlier_report.differing.tolist()),
     )
 

@@ -210,4 +210,7 @@ def _pools(instance: Instance) -> list[Any]:
 
 def _outlier_codes(instance: Instance) -> list[Any]:
     found = [find_outliers(instance, pool, keep=True) for pool in _pools(instance)]
-    return [(check.pool.key, check.outlier_report.cutoffs, len(check.now.units)) for check in found]
+    return [
+        (check.pool.key, check.outlier_report.deepest_steps, len(check.now.units))
+        for check in found
+    ]

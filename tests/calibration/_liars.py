@@ -30,8 +30,7 @@ def middles_mv(reports: Reports) -> Vector:
 
 def deep_cut_mv(reports: Reports) -> float:
     """The deepest place that the outlier check and intake accept."""
-    found = check_outliers(reports.units(), FLOOR_STEPS)
-    cut = found.deepest_steps if hasattr(found, "deepest_steps") else found.cutoffs.deepest_steps
+    cut = check_outliers(reports.units(), FLOOR_STEPS).deepest_steps
     return SOFT_BOUND_MV if cut is None else min(cut * STEP_MV, SOFT_BOUND_MV)
 
 
