@@ -99,6 +99,8 @@ class Summary:
     timidity_mv: float
     timidity_90_mv: float
     without: float
+    of_starts: float
+    """Coverage of the starts that are given: none counts as depth 0, which always holds."""
     lost: float
     worst: float
     worst_words: str
@@ -122,6 +124,7 @@ def _summary(label: str, worlds: Sequence[Measured], share: float, units: int) -
     runs = cells[0].runs
     timid = np.array([cell.depth_mv - cell.start_mv for cell in cells])
     worst = int(np.argmin(covered))
+    none, asked = sum(cell.none for cell in cells), runs * len(cells)
     return Summary(
         label=label,
         units=units,
@@ -131,7 +134,8 @@ def _summary(label: str, worlds: Sequence[Measured], share: float, units: int) -
         low=low_quantile(covered, runs),
         timidity_mv=float(timid.mean()),
         timidity_90_mv=float(np.quantile(timid, 0.9)),
-        without=sum(cell.none for cell in cells) / (runs * len(cells)),
+        without=none / asked,
+        of_starts=(int(covered.sum()) - none) / max(1, asked - none),
         lost=max(cell.lost for cell in cells),
         worst=float(covered[worst] / runs),
         worst_words=pairs[worst][0].words,
@@ -140,7 +144,7 @@ def _summary(label: str, worlds: Sequence[Measured], share: float, units: int) -
 
 HEADER = (
     "| worlds | share | n | mean coverage | 5 % quantile | worst | timidity | its 90 % quantile |"
-    " without a start | honest units that lose, most |"
+    " without a start | coverage of the others | honest units that lose, most |"
 )
 
 
@@ -150,7 +154,7 @@ def table(found: Sequence[Summary]) -> str:
     lines += [
         f"| {one.label} ({one.worlds}) | {one.share:.2f} | {one.units} | {one.coverage:.3f}"
         f" | {one.low:.3f} | {one.worst:.2f} | {one.timidity_mv:.1f} | {one.timidity_90_mv:.1f}"
-        f" | {one.without:.1%} | {one.lost:.2%} |"
+        f" | {one.without:.1%} | {one.of_starts:.3f} | {one.lost:.2%} |"
         for one in found
     ]
     worst = [
@@ -243,7 +247,7 @@ def crowd_rows(found: Sequence[CrowdSummary]) -> list[Row]:
         deeper, deeper_95 = round(one.deeper_mv, 2), round(one.deeper_95_mv, 2)
         rows += [
             measured(f"start deeper by, {where}", deeper, "mV", wanted.deeper),
-            measured(f"start deeper by, 95 % quantile, {where}", deeper_95, "mV", ""),
+            measured(f"start deeper, 95 % quantile, {where}", deeper_95, "mV", ""),
             measured(f"coverage, {where}", one.coverage, "share", wanted.coverage),
             measured(f"starts still given, {where}", one.given, "share", wanted.given),
         ]

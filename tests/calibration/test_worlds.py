@@ -25,6 +25,7 @@ from tests.calibration._liars import (
     a_fifth,
     accounts,
     cluster,
+    middles_mv,
     move,
     ten_of_three_units,
     two_fresh,
@@ -41,7 +42,7 @@ from tests.calibration._world_report import (
 )
 from tests.calibration.poison import answered
 from tests.calibration.testers import STEP_MV
-from tests.calibration.worlds import Plan, measure_world, measure_worlds
+from tests.calibration.worlds import Plan, cells_of, measure_world, measure_worlds
 
 SOME = range(1, 41)
 MANY = [draw_world(seed) for seed in range(1, 301)]
@@ -326,3 +327,31 @@ def test_a_young_scene_has_nobody_with_standing_and_its_number_of_people():
     (pool,) = scene.pools(np.random.default_rng(1), WORLD, 1)
     assert accounts(pool) == 25
     assert not pool.established.any()
+
+
+APART = World(
+    2,
+    DrawnTruth((a_normal(110, 10, 0.92), a_normal(40, 4, 0.08)), 0.0),
+    replace(OPEN, first_mv=(20.0, 30.0), step_shares=(0.5, 0.5, 0.0, 0.0), tens=0.0),
+)
+"""A weak group of 8 %, 70 mV from the rest."""
+
+
+def with_a_shallow_cut(reports: Reports) -> Reports:
+    """The broken rule: what lies five robust spreads before the median is thrown out."""
+    known = middles_mv(reports)
+    spread_mv = np.subtract(*np.quantile(known, [0.75, 0.25])) / 1.349
+    return reports.where(known >= np.median(known) - 5 * spread_mv)
+
+
+def test_a_weak_group_that_lies_apart_is_counted_and_covered():
+    (cell, strict) = cells_of(APART, 300, draw_pools(np.random.default_rng(1), APART, 300, 8))
+    assert cell.covered >= 7
+    assert strict.covered >= 7
+    assert cell.lost < 0.01
+
+
+def test_a_rule_that_throws_weak_units_out_would_be_seen():
+    pools = draw_pools(np.random.default_rng(1), APART, 300, 8)
+    strict = cells_of(APART, 300, [with_a_shallow_cut(pool) for pool in pools])[1]
+    assert strict.covered <= 1
