@@ -20,7 +20,7 @@ from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_step
 from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.start.start import Guard, NoStart, NoStartReason, StartFit, pool_start
+from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
 from kbapi.storage.answers import PoolFinding
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import PoolCode
@@ -164,7 +164,7 @@ def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
     with np.errstate(invalid="ignore", divide="ignore"):
         moves = _quantile(*(one.sum() - one for one in sums)) - _quantile(*(s.sum() for s in sums))
     flagged = np.bincount(owner, np.isin(units.unit, report.outlier_deep))
-    if Guard(report.flagged_share, drift_alarm=False).is_active and flagged.any():
+    if flagged.any():
         moves = moves + flagged / flagged.sum()
     return np.nan_to_num(moves)
 
