@@ -178,10 +178,8 @@ def accept_batch(
     StorageBusy, StorageUnwritable, StorageBroken
         When the database cannot be written before any item is stored.
     """
-    key = None if dry_run else idempotency_key
-    batch = _Batch(instance, body, is_ndjson, key, dry_run, voucher)
-    if batch.key is not None or not may_forward:
-        batch.require_allowed(may_forward)
+    batch = _Batch(instance, body, is_ndjson, idempotency_key, dry_run, voucher)
+    batch.require_allowed(may_forward)
     listing = _Listing(len(batch.places), dry_run)
     not_tried = _TIME_IS_UP
     for group in batch.groups():
@@ -229,11 +227,11 @@ class _Batch:
             sent = "more" if self.places else "none"
             detail = f"A batch has 1 to {MOST_ITEMS} items; this one has {sent}."
             raise DocumentRefused(problems=[Problem("", "wrong_number_of_items", detail)])
-        self.key = key
+        self.key = None if dry_run else key
         self._instance, self._body, self._dry_run = instance, body, dry_run
         self._voucher = voucher
         # Hashed once, not for each item: each item's answer is stored under the whole request.
-        self._digest = b"" if key is None else sha256(body).digest()
+        self._digest = b"" if self.key is None else sha256(body).digest()
         self._seen: dict[bytes, Accepted] = {}
 
     def require_allowed(self, may_forward: bool) -> None:
@@ -248,6 +246,8 @@ class _Batch:
         ScopeMissing
             When it has results of several contributors and the sender may not forward them.
         """
+        if self.key is None and may_forward:
+            return
         senders = dict(self._senders())
         if self.key is not None:
             with self._instance.reading() as connection:

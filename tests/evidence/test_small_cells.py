@@ -72,7 +72,7 @@ def result(number: int, supply: str = "mains", **changes: Any) -> dict[str, Any]
 
 @pytest.fixture
 def grown(instance: Instance, clock: HandMovedClock) -> Instance:
-    """An instance with twelve established contributors of results on mains."""
+    """An instance with twelve known contributors of results on mains."""
     for number in range(12):
         send(instance, result(number))
     clock.moment += timedelta(days=31)

@@ -130,7 +130,7 @@ def _is_steady(found: EvidenceFound, own: PoolEvidence, now: float) -> bool:
     """Whether the limits around the start lie so close that no contributor can move it far.
 
     A contributor changes the share that fails before the start by its weight over that of the pool.
-    Twice as much each way must stay within half of the distance that an answer reports.
+    Twice as much each way must stay within the distance that an answer reports.
     """
     units, report = own.whole, own.outlier_report
     weight = weight_under(units, report) * standing_flags(units, report)
@@ -147,7 +147,7 @@ def _is_steady(found: EvidenceFound, own: PoolEvidence, now: float) -> bool:
     span = np.round([before - largest, before + largest], 9)
     ends = np.searchsorted(reached, span).clip(0, len(order) - 1)
     shallow, deep = limits[order[ends]]
-    return bool(deep - shallow <= MOST_MOVED[found.control] / 2.0)
+    return bool(deep - shallow <= MOST_MOVED[found.control])
 
 
 def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
