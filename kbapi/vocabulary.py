@@ -288,7 +288,7 @@ DECISION_REASONS: Final = (
 
 PoolCode = Literal["moved_by_one_contributor", "start_lost", "fails_near_stock"]
 """Why a curator should look at a pool: one contributor moves its start by more than 10 mV (2
-counts), or it lost its start, or at least ten contributors allow none."""
+counts), its start is lost, or ten contributors allow none."""
 POOL_CODES: Final[tuple[PoolCode, ...]] = get_args(PoolCode)
 
 ErasureReason = Literal["asked_by_sender", "personal_data", "false_results"]

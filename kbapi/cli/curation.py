@@ -162,7 +162,7 @@ _PATH = "/v1/review"
 
 @click.group("review")
 def review_commands() -> None:
-    """Review excluded settings and pools, and decide whether they count."""
+    """Review excluded settings and pools, and decide."""
 
 
 @review_commands.command("list")

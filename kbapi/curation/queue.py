@@ -243,7 +243,7 @@ def _check_pools(instance: Instance) -> None:
 
 _POOL_TEXTS: Final[dict[PoolCode, str]] = {
     "moved_by_one_contributor": "One contributor moves the start by more than 10 mV (2 counts).",
-    "start_lost": "The pool had a start, and its results allow none any more.",
+    "start_lost": "The pool had a start, and its present results allow none.",
     "fails_near_stock": "Ten contributors or more have sent results, which allow no start.",
 }
 

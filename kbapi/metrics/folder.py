@@ -43,7 +43,7 @@ class InstanceState:
     free_bytes: int | None
     """None if it cannot be read now."""
     waiting: Mapping[str, int] | None
-    """Settings and pools that wait for a curator, by part of the queue; None if it cannot be read."""
+    """Settings and pools that wait for a curator, by part; None if it cannot be read now."""
     is_rescreening_due: bool | None
     """Whether older rules screened some results; None if it cannot be read now."""
 
