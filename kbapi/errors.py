@@ -59,6 +59,9 @@ FAULTS: Final = {
     "decision cannot include it.",
     "reason_does_not_fit": "The reason belongs to another decision. The detail lists the reasons "
     "for this one.",
+    "pool_unknown": "No pool that waits has this number. 'kbapi review list' shows the numbers.",
+    "pool_not_excluded": "A pool is only included, or the decision undone. Exclude the results of "
+    "a contributor instead.",
     "duplicate_decision": "One request decides each setting once. Remove the repeated entry.",
     "too_many_settings": "One request decides at most 10,000 settings. Split the request.",
     "confirmation_needed": "The request names results by something else than their ids. Send it "

@@ -286,6 +286,11 @@ DECISION_REASONS: Final = (
     "rules_apply",
 )
 
+PoolCode = Literal["moved_by_one_contributor", "start_lost", "fails_near_stock"]
+"""Why a curator should look at a pool: one contributor moves its start by more than 10 mV (2
+counts), its start is lost, or ten contributors allow none."""
+POOL_CODES: Final[tuple[PoolCode, ...]] = get_args(PoolCode)
+
 ErasureReason = Literal["asked_by_sender", "personal_data", "false_results"]
 """Why the host erased results: the sender asked for it, they held personal data, or they were
 made up."""

@@ -47,9 +47,8 @@ from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.start.pool import StockLine, fit_stock_line, has_outgrown_siblings
 from kbapi.stats.start.start import NO_GUARD, Guard, ShareDepth
 from kbapi.storage import pools
-from kbapi.storage.answers import save_peers
+from kbapi.storage.answers import save_outliers, save_peers
 from kbapi.storage.locks import load_lock_groups
-from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, LimitControl
@@ -139,7 +138,7 @@ class EvidenceFound:
 
     @property
     def guard(self) -> Guard:
-        """What makes a start stricter: outliers that no curator has decided on, and drift."""
+        """What makes a start stricter: results that are excluded or count in part, and drift."""
         if self.own is None:
             return NO_GUARD
         return Guard(self.own.outlier_report.flagged_share, self.own.drift.found.is_drift)
@@ -374,7 +373,7 @@ class EvidenceSummary:
     units_excluded: int
     """Results of the chip itself that screening excluded, plus units that the outlier check did."""
     mostly_new_contributors: bool
-    """Whether too few contributors are established: then newcomers count in full."""
+    """Whether no contributor is established: then newcomers count in full."""
     drift_alarm: bool
     """Whether recent results differ from earlier ones beyond chance; /v1/longevity has details."""
     latest_month: str | None

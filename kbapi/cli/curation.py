@@ -41,14 +41,31 @@ from kbapi.storage.notes import load_history, load_notes
 
 def page_in_lines(page: dict[str, Any]) -> str:
     """The text of a page of waiting settings."""
-    lines = [line for one in page["waiting"] for line in _setting(one)]
+    lines = [line for one in page["pools"] for line in _pool(one)]
+    lines += [line for one in page["waiting"] for line in _setting(one)]
     lines += [
         paragraph(f"{one['chip']}: {one['factory_lock']['text']}")
         for one in page["contradicted_locks"]
     ]
     if page["next_cursor"]:
         lines.append(f"more: --cursor {page['next_cursor']}")
-    return "\n".join(lines) or "No setting waits for a decision."
+    return "\n".join(lines) or "No setting and no pool waits for a decision."
+
+
+def _pool(one: dict[str, Any]) -> list[str]:
+    name = one["name"]
+    moved = " with ".join([name["domain"], *name["moved_with"]])
+    band = "" if name["clock_band_mhz"] is None else f" from {name['clock_band_mhz']} MHz"
+    lines = [
+        f"pool {one['pool']}: {name['chip']}",
+        f"  {moved}, {name['control']}{band}: {one['units']} units",
+    ]
+    lines += [bullet(reason["text"]) for reason in one["reasons"]]
+    if one["contributor"] is not None:
+        unit = "counts" if name["control"] == "count_offset" else "mV"
+        moves = f"without it the start moves by {one['moves_by']:+g} {unit}"
+        lines.append(paragraph(f"contributor {one['contributor']}: {moves}", "  "))
+    return lines
 
 
 def _setting(one: dict[str, Any]) -> list[str]:
@@ -133,6 +150,8 @@ def decisions_in_lines(response: dict[str, Any]) -> str:
         lines.append(
             f"{response['lock_only_results']} results with only lock reports {got} it as well."
         )
+    if response["pools"]:
+        lines.append(f"{response['pools']} pools {got} it as well.")
     left = response["decided"] - len(response["changed"])
     lines += [f"  and {left} more"] if left else []
     return "\n".join([*lines, *starts_in_lines(response)])
@@ -143,7 +162,7 @@ _PATH = "/v1/review"
 
 @click.group("review")
 def review_commands() -> None:
-    """Review excluded settings and decide whether they count."""
+    """Review excluded settings and pools, and decide."""
 
 
 @review_commands.command("list")
@@ -154,7 +173,7 @@ def review_commands() -> None:
 @click.option("--cursor", help="Continue from the cursor that the previous page printed.")
 @with_key
 def list_command(key: str | None, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
-    """List the settings that wait for a decision, oldest first."""
+    """List the pools and the settings that wait for a decision, oldest first."""
     query = {name: str(value) for name, value in asked.items() if value is not None}
     with connected(home, url) as api_client:
         reply = api_client.request("GET", _PATH, query=query, headers=bearer(key))
@@ -182,6 +201,13 @@ def _about(command: Callable[..., Any]) -> Callable[..., Any]:
                 type=int,
                 multiple=True,
                 help="Decide about all settings of this contributor, by number; may be repeated.",
+            ),
+            click.option(
+                "--pool",
+                "pools",
+                type=int,
+                multiple=True,
+                help="Decide about this pool, by number; may be repeated.",
             ),
             click.option("--client", help="Decide about all settings that this script sent."),
             click.option("--firmware", help="Decide about all settings with this firmware."),
@@ -233,6 +259,7 @@ def _decide(
     settings: tuple[str, ...],
     reason: str,
     contributors: tuple[int, ...],
+    pools: tuple[int, ...],
     yes: bool,
     dry_run: bool,
     key: str | None,
@@ -243,11 +270,13 @@ def _decide(
 ) -> None:
     sent_origin = {name: value for name, value in origin.items() if value is not None}
     many: list[dict[str, Any]] = [{"contributor": number} for number in contributors]
+    many += [{"pool": number} for number in pools]
     many += [{"origin": sent_origin}] if sent_origin else []
     which = [*map(_named, settings), *many]
     if not which:
         raise click.UsageError(
-            "Name settings as ID/ORDINAL, or give --contributor, --client, --firmware or --machine."
+            "Name settings as ID/ORDINAL, or give --contributor, --pool, --client, --firmware or "
+            "--machine."
         )
     body: dict[str, Any] = {
         "decisions": [{**one, "decision": decision, "reason": reason} for one in which]

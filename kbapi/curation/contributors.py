@@ -6,7 +6,8 @@ from typing import Final
 import numpy as np
 from sqlalchemy import Connection
 
-from kbapi.curation.influence import Influence, influence_of, limits_of
+from kbapi.advice.start.influence import limits_of
+from kbapi.curation.influence import Influence, influence_of
 from kbapi.curation.queue import shared_contributor
 from kbapi.curation.starts import PoolName, name_of
 from kbapi.errors import ResultUnknown

@@ -27,16 +27,17 @@ from kbapi.documents.shapes import (
 from kbapi.errors import DocumentRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.intake.decision_reasons import DECISION_REASON
-from kbapi.storage import answers, decisions, locks
+from kbapi.storage import answers, decisions, locks, review
 from kbapi.storage.decisions import DecisionRow, Origin, SettingAt
 from kbapi.storage.locks import LocksAt
 from kbapi.storage.pools import load_pools
+from kbapi.storage.review import CheckedPool
 from kbapi.storage.sqlite.engine import hold_state
 from kbapi.vocabulary import DECISION_REASONS, DECISIONS, DecisionAction, ScreeningStatus
 
 MOST_DECISIONS: Final = 1_000
 """Entries of one request."""
-_WHICH: Final = ("submission", "contributor", "origin")
+_WHICH: Final = ("submission", "contributor", "origin", "pool")
 _ONE_OF: Final = f"Send exactly one of: {', '.join(_WHICH)}."
 _WITH_ORDINAL: Final = "Name a setting by submission and ordinal together."
 _ANY_OF_ORIGIN: Final = "Send at least one of client, firmware, machine."
@@ -52,6 +53,7 @@ class WantedDecision:
     ordinal: int | None = None
     contributor: int | None = None
     origin: Origin | None = None
+    pool: int | None = None
 
 
 class OriginSchema(StrictSchema):
@@ -86,9 +88,9 @@ class OriginSchema(StrictSchema):
 
 
 class DecisionSchema(StrictSchema):
-    """A decision about one setting, or about all settings of a contributor or an origin.
+    """A decision about one setting, all settings of a contributor or an origin, or a pool.
 
-    Send exactly one of `submission`, `contributor` and `origin`.
+    Send exactly one of `submission`, `contributor`, `origin` and `pool`.
     """
 
     reason = choice(
@@ -123,6 +125,15 @@ class DecisionSchema(StrictSchema):
     origin = fields.Nested(
         OriginSchema, metadata={"description": "Means all settings of matching results."}
     )
+    pool = WholeNumber(
+        validate=validate.Range(1, LARGEST_INTEGER),
+        metadata=described(
+            "Number of a pool, as in the queue. `include`: it is right as it is, and leaves the "
+            "queue until the evidence behind its reasons changes. `undo`: it returns. Its results "
+            "stay as they are.",
+            3,
+        ),
+    )
 
     @validates_schema(skip_on_field_errors=False)
     def _is_about_one_thing(self, data: dict[str, Any], **_: Any) -> None:
@@ -148,8 +159,8 @@ class DecisionsSchema(StrictSchema):
     confirm = fields.String(
         validate=Whole("[0-9a-f]{16}", error="Send confirm of the dry run, unchanged."),
         metadata=described(
-            "`confirm` of a dry run of these decisions; needed with `contributor` or `origin`. It "
-            "holds only while the same settings match.",
+            "`confirm` of a dry run of these decisions; needed except with `submission`. It "
+            "holds only while the same settings and the same evidence match.",
             "4f6be1b0c1a95e27",
         ),
     )
@@ -164,6 +175,8 @@ _NOTHING_TO_COUNT: Final = (
     "After screening, this setting has neither a pass nor a failure, so it cannot count. The "
     "sender must send what is missing."
 )
+_NO_POOL: Final = "No pool that waits has this number."
+_ONLY_INCLUDED: Final = "Send include or undo. Exclude the results of a contributor instead."
 _TWICE: Final = "Another entry decides this setting as well. Send one."
 _TOO_MANY: Final = (
     f"More than {MOST_SETTINGS_AT_ONCE:,} settings or lock-only results match. Narrow the "
@@ -209,6 +222,8 @@ class DecisionsResponse:
     """How many of these settings had the same decision for the same reason before."""
     lock_only_results: int
     """Results with locks alone that got a new decision as well."""
+    pools: int
+    """Pools that left the queue, or returned to it."""
     contributors: int
     """Contributors of these settings."""
     includes_shared_contributor: bool
@@ -242,6 +257,7 @@ class _Touched:
     targets: list[_Target]
     locks_alone: list[tuple[WantedDecision, list[LocksAt]]]
     """The lock-only results of each decision."""
+    pools: list[tuple[WantedDecision, CheckedPool]]
 
 
 def _is_new(wanted: WantedDecision, at: SettingAt | LocksAt) -> bool:
@@ -316,6 +332,7 @@ def _decide(
         connection, [(one.setting, _row(holder, today, one.wanted, one.setting)) for one in new]
     )
     about_locks = _decide_about_locks(connection, holder, today, touched)
+    about_pools = _decide_about_pools(connection, holder, today, touched)
     pools = _most_changed_pools(connection, new)
     contributors = {target.setting.contributor_id for target in targets}
     response = DecisionsResponse(
@@ -325,6 +342,7 @@ def _decide(
         decided=len(new),
         unchanged=len(targets) - len(new),
         lock_only_results=about_locks,
+        pools=about_pools,
         contributors=len(contributors),
         includes_shared_contributor=shared_contributor(connection, instance) in contributors,
         changed=tuple(_changed_setting(connection, target) for target in new[:MOST_LISTED]),
@@ -341,7 +359,8 @@ def _confirmation_of(sent: _Sent, touched: _Touched) -> str:
     ]
     locks_alone = [[at.submission_id for at in found] for _, found in touched.locks_alone]
     decided = [(one.decision, one.reason) for one in sent.decisions]
-    return confirmation_of([settings, locks_alone, decided])
+    pools = [[pool.pool_id, pool.evidence] for _, pool in touched.pools]
+    return confirmation_of([settings, locks_alone, decided, pools])
 
 
 def _unconfirmed(sent: _Sent, targets: Sequence[_Target]) -> Problem:
@@ -375,12 +394,18 @@ def _read(body: bytes) -> _Sent:
 def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _Touched:
     targets: list[_Target] = []
     locks_alone = []
+    pools = []
     problems: list[Problem] = []
     about_locks = 0
     for place, one in enumerate(wanted):
         pointer = f"/decisions/{place}"
         if one.decision not in DECISION_REASON[one.reason].decisions:
             problems.append(_wrong_reason(pointer, one))
+        if one.pool is not None:
+            checked = review.find_checked_pool(connection, one.pool)
+            problems += _faults_of_pool(pointer, one, checked)
+            pools += [] if checked is None else [(one, checked)]
+            continue
         found, lock_only_results = (
             _settings_of(connection, one),
             _lock_only_results_of(connection, one),
@@ -395,7 +420,16 @@ def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _
     problems += _faults_of(targets)
     if problems:
         raise DocumentRefused(problems=problems)
-    return _Touched(targets, locks_alone)
+    return _Touched(targets, locks_alone, pools)
+
+
+def _faults_of_pool(
+    pointer: str, wanted: WantedDecision, checked: CheckedPool | None
+) -> Iterator[Problem]:
+    if checked is None or not (checked.waits or checked.settled):
+        yield Problem(pointer, "pool_unknown", _NO_POOL)
+    if wanted.decision not in ("include", "undo"):
+        yield Problem(f"{pointer}/decision", "pool_not_excluded", _ONLY_INCLUDED)
 
 
 def _wrong_reason(pointer: str, wanted: WantedDecision) -> Problem:
@@ -438,6 +472,20 @@ def _decide_about_locks(
         for line_id in sorted({at.line_id for at in new}):
             answers.outdate_answers_of_line(connection, line_id)
         decided += len(new)
+    return decided
+
+
+def _decide_about_pools(
+    connection: Connection, holder: KeyHolder | None, today: date, touched: _Touched
+) -> int:
+    """The number of pools with another decision than before; the decisions are stored."""
+    decided = 0
+    for one, pool in touched.pools:
+        settled = pool.evidence if one.decision == "include" else ""
+        key = None if holder is None else holder.id
+        if settled != pool.settled:
+            review.settle_pool(connection, pool.pool_id, settled, one.reason, key, today)
+            decided += 1
     return decided
 
 

@@ -5,48 +5,30 @@ units. The sixteen with the largest moves are refitted exactly.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from threading import Lock
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import Connection
 
-from kbapi.advice.evidence_found import EvidenceFound, find_evidence, setting_of
-from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE
+from kbapi.advice.evidence_found import EvidenceFound, find_evidence
+from kbapi.advice.start.influence import approximate_moves, fitted_setting, start_fit, without
 from kbapi.curation.starts import PoolName, name_of, question_about
-from kbapi.evidence.outlier_check import (
-    OutlierReport,
-    check_outliers,
-    standing_flags,
-    weight_under,
-)
-from kbapi.evidence.pools import SCALES, evidence_from, floor_steps
-from kbapi.evidence.units import (
-    PoolRows,
-    PoolUnits,
-    Standing,
-    load_pool_rows,
-    standing_on,
-    units_of,
-)
+from kbapi.evidence.outlier_check import check_outliers
+from kbapi.evidence.pools import SCALES
+from kbapi.evidence.units import Standing, load_pool_rows, standing_on, units_of
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
-from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.start.start import Guard, NoStart, NoStartReason, StartFit, pool_start
+from kbapi.stats.start.start import StartFit
 from kbapi.storage.pools import PoolSize, load_all_pools, load_pools, load_revisions
 
 MOST_REFITTED: Final = 16
 """A refit of a pool costs as much as its start."""
 MOST_UNITS_READ: Final = 200_000
 """More would take seconds to read; pools beyond are left out."""
-_QUANTILE: Final = 1.2816
-"""Standard deviations from the mean to the depth that 90 % of normal limits reach."""
-
-Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +139,7 @@ def _rank(
             if contributor in (None, one.contributor)
         ]
         found.sort(key=lambda one: (-one.strength, one.pool.id, one.contributor))
-        exact = _refit(connection, instance, found[:MOST_REFITTED], standing)
+        exact = _refit(connection, instance, found[:MOST_REFITTED])
     return _ranking([*exact, *map(_approximated, found[MOST_REFITTED:])], len(pools) - len(read))
 
 
@@ -195,43 +177,8 @@ def _step_of(instance: Instance, pool: PoolSize) -> float | None:
     return float(instance.catalogue.grid_for(question.chip, pool.key.control).step)
 
 
-def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
-    """How many steps deeper the start may be without each contributor, ascending by number.
-
-    The quantile of a normal distribution of the limits moves with the weight of a contributor and
-    with the distance of the units. Excluded units only make the start stricter: without them it is
-    about a step deeper.
-    """
-    owner = np.unique(units.contributor, return_inverse=True)[1]
-    weight = weight_under(units, report) * standing_flags(units, report)
-    limit = limits_of(units)
-    sums = [np.bincount(owner, weight * limit**power) for power in range(3)]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        moves = _quantile(*(one.sum() - one for one in sums)) - _quantile(*(s.sum() for s in sums))
-    flagged = np.bincount(owner, np.isin(units.unit, report.outlier_deep))
-    if Guard(report.flagged_share, drift_alarm=False).is_active and flagged.any():
-        moves = moves + flagged / flagged.sum()
-    return np.nan_to_num(moves)
-
-
-def limits_of(units: PoolUnits) -> Vector:
-    """One depth for each unit: the middle of its interval, or the deepest pass."""
-    failed = units.unstable_steps < NEVER_FAILED
-    middle = (units.stable_steps + np.where(failed, units.unstable_steps, 0)) / 2
-    return np.where(failed, middle, units.stable_steps)
-
-
-def _quantile(weight: Vector, first: Vector, second: Vector) -> Vector:
-    """The depth that 90 % of normal limits reach, from sums of their powers."""
-    mean = first / weight
-    return np.asarray(mean - _QUANTILE * np.sqrt(np.maximum(second / weight - mean**2, 0.0)))
-
-
 def _refit(
-    connection: Connection,
-    instance: Instance,
-    candidates: Sequence[_Candidate],
-    standing: Standing,
+    connection: Connection, instance: Instance, candidates: Sequence[_Candidate]
 ) -> list[_Ranked]:
     """The exact influence of these contributors."""
     exact = []
@@ -240,31 +187,16 @@ def _refit(
         if question is None:
             continue
         found = find_evidence(connection, question, instance)
-        rows, start = load_pool_rows(connection, pool.id, standing), _fit(found)
+        start = start_fit(question, found)
         for one in candidates:
             if one.pool.id == pool.id:
-                without = _fit(_without(found, rows, pool, one.contributor))
-                exact.append(_exact(one, found, start, without))
+                left_out = start_fit(question, without(question, found, one.contributor))
+                exact.append(_exact(one, found, start, left_out))
     return exact
 
 
-def _without(
-    found: EvidenceFound, rows: PoolRows, pool: PoolSize, contributor: int
-) -> EvidenceFound:
-    floor = floor_steps(pool.key.control, found.grid)
-    return replace(found, own=evidence_from(rows.without(contributor), pool.id, floor, {}))
-
-
-def _fit(found: EvidenceFound) -> StartFit:
-    """The start as an answer without parameters gives it."""
-    scale, share = SCALES[found.control], DEFAULT_SHARE
-    return pool_start(
-        found.intervals, found.siblings, found.grid, scale, share, DEFAULT_CONFIDENCE, found.guard
-    )
-
-
-def _exact(one: _Candidate, found: EvidenceFound, start: StartFit, without: StartFit) -> _Ranked:
-    now, then = (_setting(found, fit) for fit in (start, without))
+def _exact(one: _Candidate, found: EvidenceFound, start: StartFit, left_out: StartFit) -> _Ranked:
+    now, then = (fitted_setting(found, fit) for fit in (start, left_out))
     moves_by = None if now is None or then is None else round(then - now, 2)
     influence = Influence(
         pool=name_of(one.pool),
@@ -276,15 +208,6 @@ def _exact(one: _Candidate, found: EvidenceFound, start: StartFit, without: Star
     )
     strength = abs(moves_by or 0.0) / SCALES[found.control].least_spread
     return _Ranked(one.contributor, strength, influence)
-
-
-def _setting(found: EvidenceFound, fit: StartFit) -> float | None:
-    """The setting of a start, 0 where an answer has none; None with too few units."""
-    if isinstance(fit.answer, NoStart):
-        return None if fit.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
-    # An answer has no start that a person would enter as 0.
-    is_none = found.grid.enter(fit.answer.steps) == 0
-    return 0.0 if is_none else setting_of(found.control, found.grid, fit.answer.steps)
 
 
 def _approximated(one: _Candidate) -> _Ranked:

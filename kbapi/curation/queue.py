@@ -2,7 +2,7 @@
 
 import base64
 import binascii
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import blake2b
 from typing import Any, Final
@@ -13,8 +13,10 @@ from sqlalchemy import Connection
 
 from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
 from kbapi.advice.evidence_found import load_standing_in
+from kbapi.advice.start.answer import advise_start
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
+from kbapi.curation.starts import PoolName, name_of, question_about
 from kbapi.documents.reader import read_parameters
 from kbapi.documents.shapes import (
     OneChoiceOf,
@@ -29,16 +31,26 @@ from kbapi.instance.secret import contributor_hash
 from kbapi.intake.responses import EXCLUDING_CODES, Reason, describe_setting
 from kbapi.storage import review
 from kbapi.storage.contributors import find_contributor
-from kbapi.storage.pools import load_chips
+from kbapi.storage.pools import load_chips, load_pools
 from kbapi.storage.results import StoredSubmission, load_submission
-from kbapi.storage.review import BEGIN, PARTS, Waiting, WaitingAt, WaitingFilters
-from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
+from kbapi.storage.review import (
+    BEGIN,
+    PARTS,
+    Waiting,
+    WaitingAt,
+    WaitingFilters,
+    find_unchecked_pools,
+)
+from kbapi.vocabulary import Domain, Grade, LimitControl, PoolCode, ScreeningStatus
 
 _DEFAULT_PAGE: Final = 20
 _LARGEST_PAGE: Final = 100
 _MOST_LOOKED_AT: Final = 1_000
 _MOST_RESULTS_COUNTED: Final = 100
 _MOST_CONTRADICTED: Final = 20
+_MOST_POOLS: Final = 100
+_MOST_CHECKED: Final = 16
+"""Each costs a start; the next request goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +120,42 @@ class ContradictedLock:
 
 
 @dataclass(frozen=True, slots=True)
+class PoolReason:
+    """Why a curator should look at a pool."""
+
+    code: PoolCode
+    """The reason as a code that never changes."""
+    text: str
+    """The reason in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewedPool:
+    """A pool that a curator should look at, as of its latest answer."""
+
+    pool: int
+    """Number of the pool on this instance, for a decision."""
+    name: PoolName
+    """Chip, domains and control of the pool."""
+    units: int
+    """Units with settings that count in the pool."""
+    reasons: tuple[PoolReason, ...]
+    """Every reason, the main one first."""
+    contributor: int | None
+    """Number of the contributor that moves the start; null where none moves it by much."""
+    moves_by: float | None
+    """How far the start moves without this contributor, in mV or counts; negative is deeper."""
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewPage:
     """A page of the settings that wait for a decision."""
 
     waiting: tuple[ReviewedSetting, ...]
     """Settings that the rules excluded, oldest first; then those that the outlier check found."""
+    pools: tuple[ReviewedPool, ...]
+    """Pools to look at, at most 100; empty on later pages and with a filter. The first page checks
+    up to 16 pools that have changed since their latest answer."""
     contradicted_locks: tuple[ContradictedLock, ...]
     """Chips whose lock reports contradict the catalogue, at most 20; empty on later pages and with
     a filter."""
@@ -170,17 +213,59 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
     if problems or isinstance(after, Problem) or isinstance(chip_key, Problem):
         raise QueryInvalid(problems=problems)
     filters = WaitingFilters(chip_key, read.values.get("code"), read.values.get("contributor"))
+    is_whole = filters == WaitingFilters() and "cursor" not in read.values
+    if is_whole:
+        _check_pools(instance)
     with instance.reading() as connection:
         found = _find_page(connection, after, filters, read.values["limit"])
         reader = SettingReader(connection, instance)
         waiting = tuple(reader.load(one.submission_id, one.ordinal) for one in found.waiting)
-        is_whole = filters == WaitingFilters() and "cursor" not in read.values
+        pools = tuple(_waiting_pools(connection)) if is_whole else ()
         contradicted = _contradicted_locks(connection, instance) if is_whole else ()
     return ReviewPage(
         waiting,
+        pools,
         contradicted,
         None if found.next is None else cursor_text([found.next.part, *found.next.key]),
     )
+
+
+def _check_pools(instance: Instance) -> None:
+    """Compute the starts of pools that have changed since: each answer checks its pool."""
+    with instance.reading() as connection:
+        pools = load_pools(
+            connection, find_unchecked_pools(connection, instance.today())[:_MOST_CHECKED]
+        )
+    for pool in pools:
+        question = question_about(name_of(pool), instance.catalogue)
+        if question is not None:
+            advise_start(instance, question)
+
+
+_POOL_TEXTS: Final[dict[PoolCode, str]] = {
+    "moved_by_one_contributor": "One contributor moves the start by more than 10 mV (2 counts).",
+    "start_lost": "The pool had a start, and its present results allow none.",
+    "fails_near_stock": "Ten contributors or more have sent results, which allow no start.",
+}
+
+
+def pool_reasons(codes: Sequence[PoolCode]) -> tuple[PoolReason, ...]:
+    """The reasons with these codes."""
+    return tuple(PoolReason(code, _POOL_TEXTS[code]) for code in codes)
+
+
+def _waiting_pools(connection: Connection) -> Iterator[ReviewedPool]:
+    waiting = review.find_waiting_pools(connection, _MOST_POOLS)
+    sizes = {one.id: one for one in load_pools(connection, [one.pool_id for one in waiting])}
+    for one in waiting:
+        yield ReviewedPool(
+            pool=one.pool_id,
+            name=name_of(sizes[one.pool_id]),
+            units=sizes[one.pool_id].units,
+            reasons=pool_reasons(one.codes),
+            contributor=one.contributor_id,
+            moves_by=one.moves_by,
+        )
 
 
 def _contradicted_locks(connection: Connection, instance: Instance) -> tuple[ContradictedLock, ...]:

@@ -33,7 +33,7 @@ from kbapi.evidence.units import (
 from kbapi.stats.estimate.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
 from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
-from kbapi.storage.outliers import ExcludedUnit, StoredOutliers, load_outliers
+from kbapi.storage.answers import ExcludedUnit, StoredOutliers, load_outliers
 from kbapi.storage.pools import (
     PoolKey,
     PoolSize,
@@ -266,7 +266,7 @@ def _summaries(
     return tuple(summaries)
 
 
-OUTLIER_DEEP, OUTLIER_SHALLOW = UNIT_CODES
+OUTLIER_DEEP: Final = UNIT_CODES[0]
 
 
 @dataclass(frozen=True)
@@ -286,12 +286,9 @@ class OutlierComparison:
 
 def stored_outliers_of(outlier_report: OutlierReport) -> StoredOutliers:
     """The part of a check that is stored."""
-    deep = [ExcludedUnit(unit, OUTLIER_DEEP) for unit in outlier_report.outlier_deep.tolist()]
-    shallow = [
-        ExcludedUnit(unit, OUTLIER_SHALLOW) for unit in outlier_report.outlier_shallow.tolist()
-    ]
+    deep = outlier_report.outlier_deep.tolist()
     return StoredOutliers(
-        tuple(sorted([*deep, *shallow], key=lambda one: one.unit_id)),
+        tuple(ExcludedUnit(unit, OUTLIER_DEEP) for unit in deep),
         tuple(outlier_report.differing.tolist()),
     )
 

@@ -22,8 +22,8 @@ from kbapi.intake.screening import REFUSED_BY_CURRENT_RULES
 from kbapi.intake.submit import document_hash, screen
 from kbapi.storage import answers, pools, rescreening, results
 from kbapi.storage import results as results_rows
+from kbapi.storage.answers import save_outliers
 from kbapi.storage.contributors import drop_unit_if_unused
-from kbapi.storage.outliers import save_outliers
 from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places, load_all_pools
 from kbapi.storage.results import StoredSubmission
 from kbapi.storage.sqlite.schema import count_older, load_mark, save_mark

@@ -36,6 +36,8 @@ _METHODS: Final = frozenset(("DELETE", "GET", "HEAD", "OPTIONS", "PATCH", "POST"
 _REQUEST_SECONDS: Final = (0.005, 0.025, 0.1, 0.5, 2.5)
 _WAIT_SECONDS: Final = (0.001, 0.01, 0.1, 1.0, 5.0)
 _WRITERS: Final = (1, 2, 4, 8, 16, 32)
+_MOVED_MV: Final = (1.0, 2.5, 5.0, 10.0, 20.0, 40.0)
+_MOVED_COUNTS: Final = (0.5, 1.0, 2.0, 4.0, 8.0)
 
 
 class Counters:
@@ -48,6 +50,7 @@ class Counters:
         self._count_queue()
         self._count_writes()
         self._count_documents()
+        self._count_starts()
         self.workers = Gauge(
             "kbapi_workers",
             "Processes that serve requests now.",
@@ -136,6 +139,15 @@ class Counters:
             "kbapi_follow_ups", "Follow-ups received, by status.", "status"
         )
 
+    def _count_starts(self) -> None:
+        text = (
+            "Computed starts, and how far each moves without its most influential contributor, in "
+        )
+        mv = self._histogram("kbapi_start_moved_mv", f"{text}mV.", _MOVED_MV)
+        counts = self._histogram("kbapi_start_moved_counts", f"{text}counts.", _MOVED_COUNTS)
+        # A count has no size in mV, so each unit has a histogram of its own.
+        self.start_moved = {"mv": mv, "counts": counts}
+
     def _counter(self, name: str, text: str, *labels: str) -> Counter:
         return Counter(name, text, labels, registry=self.registry)
 
@@ -176,6 +188,13 @@ def count_request(route: str, method: str, status: int, seconds: float) -> None:
 def count_answer(served: Served) -> None:
     """Count an answer by its source."""
     _counters.answers[served].inc()
+
+
+def count_start_moved(control: str, moved_by: float | None) -> None:
+    """Count a computed start by how far one contributor moves it; None is not counted."""
+    if moved_by is not None:
+        unit = "counts" if control == "count_offset" else "mv"
+        _counters.start_moved[unit].observe(abs(moved_by))
 
 
 def count_commit(writers: int) -> None:

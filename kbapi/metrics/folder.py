@@ -43,7 +43,7 @@ class InstanceState:
     free_bytes: int | None
     """None if it cannot be read now."""
     waiting: Mapping[str, int] | None
-    """Settings that wait for a curator, by part of the queue; None if it cannot be read now."""
+    """Settings and pools that wait for a curator, by part; None if it cannot be read now."""
     is_rescreening_due: bool | None
     """Whether older rules screened some results; None if it cannot be read now."""
 
@@ -79,7 +79,7 @@ class _State(Collector):
         )
         yield _by_label(
             "kbapi_review_waiting",
-            "Settings that wait for a curator, by part of the queue, up to 10,000 each.",
+            "Settings and pools that wait for a curator, by part of the queue, up to 10,000 each.",
             "part",
             state.waiting or {},
         )

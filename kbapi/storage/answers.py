@@ -1,4 +1,4 @@
-"""Stored answers: bytes with ETag and stamp; one computation at a time for each question."""
+"""Stored answers and what they found about a pool; one computation at a time per question."""
 
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -9,15 +9,25 @@ from typing import Final
 
 import orjson
 from sqlalchemy import Connection, delete, func, insert, select
-from sqlmodel import col
+from sqlalchemy.dialects.sqlite import insert as upsert
+from sqlmodel import Session, col
+from sqlmodel import select as select_rows
 
 from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import raise_line_revision
-from kbapi.storage.sqlite.engine import HotReads
+from kbapi.storage.sqlite.engine import HotReads, session_on
 from kbapi.storage.tables import Chip, Conditions, Line, Pool
-from kbapi.storage.tables_evidence import PoolPeers, StoredAnswer
+from kbapi.storage.tables_evidence import (
+    CONTRIBUTOR_CODES,
+    DifferingContributor,
+    OutlierUnit,
+    PoolCheck,
+    PoolPeers,
+    StoredAnswer,
+)
 from kbapi.storage.tables_reports import LockReport
+from kbapi.vocabulary import PoolCode
 
 ANSWERS_PER_CHIP: Final = 64
 """Beyond this many different questions about one chip the oldest answers are deleted."""
@@ -159,6 +169,110 @@ def save_peers(
             stable=orjson.dumps(list(stable)).decode(),
         )
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ExcludedUnit:
+    """A unit that an outlier check excluded, and why."""
+
+    unit_id: int
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoredOutliers:
+    """The units and the contributors that a check excluded, ascending."""
+
+    units: tuple[ExcludedUnit, ...]
+    differing: tuple[int, ...]
+
+
+def load_outliers(connection: Connection, pool_id: int) -> StoredOutliers:
+    """What the last stored check of a pool excluded."""
+    with session_on(connection) as session:
+        return StoredOutliers(
+            tuple(ExcludedUnit(row.unit_id, row.code) for row in _units(session, pool_id)),
+            tuple(row.contributor_id for row in _contributors(session, pool_id)),
+        )
+
+
+def save_outliers(connection: Connection, pool_id: int, found: StoredOutliers) -> None:
+    """Store what a check excluded; only rows that differ are written."""
+    with session_on(connection) as session:
+        units = {ExcludedUnit(row.unit_id, row.code): row for row in _units(session, pool_id)}
+        contributors = {row.contributor_id: row for row in _contributors(session, pool_id)}
+        for unit in units.keys() - set(found.units):
+            session.delete(units[unit])
+        for contributor in contributors.keys() - set(found.differing):
+            session.delete(contributors[contributor])
+        session.add_all(
+            OutlierUnit(pool_id=pool_id, unit_id=one.unit_id, code=one.code)
+            for one in found.units
+            if one not in units
+        )
+        session.add_all(
+            DifferingContributor(pool_id=pool_id, contributor_id=one, code=CONTRIBUTOR_CODES[0])
+            for one in found.differing
+            if one not in contributors
+        )
+        session.flush()
+
+
+def _units(session: Session, pool_id: int) -> Sequence[OutlierUnit]:
+    return session.exec(
+        select_rows(OutlierUnit)
+        .where(OutlierUnit.pool_id == pool_id)
+        .order_by(col(OutlierUnit.unit_id))
+    ).all()
+
+
+def _contributors(session: Session, pool_id: int) -> Sequence[DifferingContributor]:
+    return session.exec(
+        select_rows(DifferingContributor)
+        .where(DifferingContributor.pool_id == pool_id)
+        .order_by(col(DifferingContributor.contributor_id))
+    ).all()
+
+
+@dataclass(frozen=True, slots=True)
+class PoolFinding:
+    """What an answer found about a pool that a curator should know."""
+
+    has_start: bool
+    codes: tuple[PoolCode, ...]
+    """Why a curator should look at it, the main reason first."""
+    contributor_id: int | None
+    """The contributor that moves the start by much; None where none does."""
+    moves_by: float | None
+    evidence: str
+    """A short text of the units behind the codes; empty without a code."""
+
+
+def had_start(connection: Connection, pool_id: int) -> bool:
+    """Whether the pool had a start when it was checked last, or lost it and has none since."""
+    row = connection.execute(
+        select(col(PoolCheck.has_start), col(PoolCheck.codes)).where(
+            col(PoolCheck.pool_id) == pool_id
+        )
+    ).one_or_none()
+    return row is not None and (row.has_start == 1 or "start_lost" in orjson.loads(row.codes))
+
+
+def save_pool_check(
+    connection: Connection, pool_id: int, revision: int, today: date, found: PoolFinding
+) -> None:
+    """Store a finding; what a curator decided before stays."""
+    values = {
+        "revision": revision,
+        "day": today,
+        "has_start": int(found.has_start),
+        "codes": orjson.dumps(list(found.codes)).decode(),
+        "contributor_id": found.contributor_id,
+        "moves_by": found.moves_by,
+        "evidence": found.evidence,
+    }
+    added = upsert(PoolCheck).values(pool_id=pool_id, settled="", reason_code="", **values)
+    connection.execute(added.on_conflict_do_update(set_=values))
 
 
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:

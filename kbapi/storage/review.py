@@ -1,15 +1,18 @@
-"""The settings that wait for a curator: a page of them at a constant cost."""
+"""What waits for a curator: settings, a page at a constant cost, and pools."""
 
 from dataclasses import asdict, dataclass
+from datetime import date
 from typing import Any, Final
 
-from sqlalchemy import Connection, Integer, Select, String, bindparam, literal_column
+import orjson
+from sqlalchemy import Connection, Integer, Select, String, bindparam, literal_column, update
 from sqlalchemy import select as select_columns
 from sqlmodel import and_, case, col, func, literal, or_, select, tuple_
 
 from kbapi.storage.sqlite.engine import materialized, session_on
-from kbapi.storage.tables import Chip, SettingResult, Submission, Unit
-from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit
+from kbapi.storage.tables import Chip, Line, Pool, SettingResult, Submission, Unit
+from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolCheck
+from kbapi.vocabulary import PoolCode
 
 PARTS: Final = ("screening", "statistics", "contributors")
 """What excluded it, in the order of the queue."""
@@ -185,14 +188,104 @@ _MOST_COUNTED: Final = 10_000
 
 
 def count_waiting(connection: Connection) -> dict[str, int]:
-    """How many settings wait in each part of the queue; counting ends at 10,000."""
+    """How many settings, and how many pools, wait in each part; counting ends at 10,000."""
     values = {**dict.fromkeys(_KEYS, 0), "look": _MOST_COUNTED}
+    pools = select_columns(col(PoolCheck.pool_id)).where(_POOL_WAITS).limit(_MOST_COUNTED)
     return {
         part: connection.execute(
             select(func.count()).select_from(looked.subquery()), values
         ).scalar_one()
-        for part, looked in _LOOKED.items()
+        for part, looked in {**_LOOKED, "pools": pools}.items()
     }
+
+
+_POOL_WAITS: Final = and_(
+    col(PoolCheck.codes) != "[]", col(PoolCheck.settled) != col(PoolCheck.evidence)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedPool:
+    """What was found about a pool, and what a curator has settled."""
+
+    pool_id: int
+    day: date
+    codes: tuple[PoolCode, ...]
+    contributor_id: int | None
+    moves_by: float | None
+    evidence: str
+    settled: str
+
+    @property
+    def waits(self) -> bool:
+        """Whether a curator should look at it."""
+        return bool(self.codes) and self.settled != self.evidence
+
+
+def find_waiting_pools(connection: Connection, most: int) -> list[CheckedPool]:
+    """The pools that a curator should look at, by number."""
+    return _checked(connection, _POOL_WAITS, most)
+
+
+def find_checked_pool(connection: Connection, pool_id: int) -> CheckedPool | None:
+    """The check of a pool; None where no answer has checked it."""
+    return next(iter(_checked(connection, col(PoolCheck.pool_id) == pool_id, 1)), None)
+
+
+def _checked(connection: Connection, which: Any, most: int) -> list[CheckedPool]:
+    statement = (
+        select_columns(
+            col(PoolCheck.pool_id),
+            col(PoolCheck.day),
+            col(PoolCheck.codes),
+            col(PoolCheck.contributor_id),
+            col(PoolCheck.moves_by),
+            col(PoolCheck.evidence),
+            col(PoolCheck.settled),
+        )
+        .where(which)
+        .order_by(col(PoolCheck.pool_id))
+        .limit(most)
+    )
+    return [
+        CheckedPool(row[0], row[1], tuple(orjson.loads(row[2])), *row[3:])
+        for row in connection.execute(statement)
+    ]
+
+
+def settle_pool(
+    connection: Connection,
+    pool_id: int,
+    settled: str,
+    reason_code: str,
+    decided_by: int | None,
+    today: date,
+) -> None:
+    """Store what a curator decided: the pool waits again when its evidence is another one."""
+    statement = update(PoolCheck).where(col(PoolCheck.pool_id) == pool_id)
+    decided = {"settled": settled, "reason_code": reason_code, "decided_by": decided_by}
+    connection.execute(statement.values(**decided, decided_day=today))
+
+
+def find_unchecked_pools(connection: Connection, today: date) -> list[int]:
+    """Pools that no answer of the day has checked since the last change of their line.
+
+    Those that wait come first, then those that were checked longest ago.
+    """
+    is_current = and_(col(PoolCheck.revision) == col(Line.revision), col(PoolCheck.day) == today)
+    statement = (
+        select_columns(col(Pool.id))
+        .join(Chip, col(Chip.id) == col(Pool.chip_id))
+        .join(Line, col(Line.id) == col(Chip.line_id))
+        .outerjoin(PoolCheck, col(PoolCheck.pool_id) == col(Pool.id))
+        .where(or_(col(PoolCheck.pool_id).is_(None), ~is_current))
+        .order_by(
+            func.coalesce(col(PoolCheck.evidence), "") == "",
+            func.coalesce(col(PoolCheck.day), ""),
+            col(Pool.id),
+        )
+    )
+    return list(connection.execute(statement).scalars())
 
 
 def find_waiting(

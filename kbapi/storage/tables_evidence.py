@@ -5,10 +5,21 @@ A computed answer reads none of them: it reads the results and checks its pool i
 
 from datetime import date
 
-from sqlalchemy import CheckConstraint, Column, ForeignKey, LargeBinary
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary
 from sqlmodel import Field, SQLModel
 
-from kbapi.storage.columns import checksum_column, day, json_text, one_of, text, values_index
+from kbapi.bounds import LARGEST_INTEGER
+from kbapi.storage.columns import (
+    checksum_column,
+    day,
+    integer,
+    json_text,
+    number,
+    one_of,
+    optional_text,
+    text,
+    values_index,
+)
 
 
 class PoolPeers(SQLModel, table=True):
@@ -60,6 +71,7 @@ class StoredAnswer(SQLModel, table=True):
 
 
 UNIT_CODES = ("outlier_deep", "outlier_shallow")
+"""The second one was written by earlier versions; nothing is excluded as too shallow any more."""
 CONTRIBUTOR_CODES = ("contributor_differs",)
 
 
@@ -97,6 +109,56 @@ class DifferingContributor(SQLModel, table=True):
         sa_column=Column(ForeignKey("contributor.id", ondelete="CASCADE"), primary_key=True)
     )
     code: str
+
+
+class PoolCheck(SQLModel, table=True):
+    """Why a curator should look at a pool, as of an answer, and what a curator decided about it."""
+
+    __tablename__ = "pool_check"
+    __table_args__ = (
+        integer("revision", 0, LARGEST_INTEGER),
+        day("day"),
+        integer("has_start", 0, 1),
+        json_text("codes"),
+        number("moves_by", -1_000, 1_000),
+        optional_text("evidence", 16),
+        optional_text("settled", 16),
+        optional_text("reason_code", 40),
+        day("decided_day"),
+        values_index("pool_check", "contributor_id", "revision", "day", "has_start", "codes"),
+        Index(
+            "ix_pool_check_decision",
+            "decided_by",
+            "decided_day",
+            "reason_code",
+            "settled",
+            "evidence",
+            "moves_by",
+        ),
+    )
+    pool_id: int = Field(
+        sa_column=Column(ForeignKey("pool.id", ondelete="CASCADE"), primary_key=True)
+    )
+    revision: int
+    """Of the line, when the pool was checked."""
+    day: date
+    has_start: int
+    codes: str
+    """JSON array of reasons, the main one first; empty where there is nothing to look at."""
+    contributor_id: int | None = Field(
+        sa_column=Column(ForeignKey("contributor.id", ondelete="SET NULL"), nullable=True)
+    )
+    """The one that moves the start; for curators alone."""
+    moves_by: float | None
+    """In mV or counts, negative is deeper without it."""
+    evidence: str
+    """Changes with the units behind the codes; empty without a code."""
+    settled: str = ""
+    """The evidence that a curator has settled; the pool waits while it is another one."""
+    reason_code: str = ""
+    decided_by: int | None = Field(default=None, foreign_key="access_key.id")
+    """NULL for a command on the folder."""
+    decided_day: date | None = None
 
 
 class HealthProbe(SQLModel, table=True):

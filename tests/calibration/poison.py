@@ -1,11 +1,18 @@
 """What wrong results among right ones do to a start, after the outlier check."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outlier_check import check_outliers, counted_units, standing_flags
+from kbapi.evidence.outlier_check import (
+    check_outliers,
+    counted_units,
+    standing_flags,
+    weight_under,
+)
+from kbapi.evidence.units import MILLION
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.start import Guard, Start, pool_start
@@ -43,11 +50,13 @@ class Run:
 
 @dataclass(frozen=True)
 class Answered:
-    """A start and the likeliest depth of 90 % of units, in mV, and which units are included."""
+    """A start (0 for none) and the likeliest depth of 90 % of units, in mV; units included."""
 
     start_mv: float
     depth_mv: float
     stands: NDArray[np.bool_]
+    loses: NDArray[np.bool_]
+    """Units that are excluded, or weigh less than the others of people of their standing."""
 
 
 def measure(*, short: bool, runs: int | None = None) -> list[Row]:
@@ -90,16 +99,29 @@ def a_run(honest: Reports, poison: Reports, clean: Siblings, dirty: Siblings) ->
     )
 
 
-def answered(reports: Reports, siblings: Siblings) -> Answered:
+def answered(reports: Reports, siblings: Siblings, share: float = 0.90) -> Answered:
     """The answer of the product: outlier check, guard, bound."""
+    return answers(reports, siblings, (share,))[0]
+
+
+def answers(reports: Reports, siblings: Siblings, shares: Sequence[float]) -> list[Answered]:
+    """The answer for each stable share."""
     units = reports.units()
     outlier_report = check_outliers(units, FLOOR_STEPS)
     pool = counted_units(units, outlier_report).intervals
     guard = Guard(outlier_report.flagged_share, drift_alarm=False)
-    fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, guard)
-    start = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
     stands = standing_flags(units, outlier_report) | ~units.informative
-    return Answered(start, fit.percentiles[0].steps * STEP_MV, stands)
+    weight = units.weight_ppm / MILLION
+    fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
+    less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
+    loses = units.informative & (less | ~stands)
+    found = []
+    for share in shares:
+        fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, share, 0.95, guard)
+        start_mv = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
+        depth_mv = fit.percentiles[0].steps * STEP_MV if fit.percentiles else 0.0
+        found.append(Answered(start_mv, depth_mv, stands, loses))
+    return found
 
 
 @dataclass(frozen=True)

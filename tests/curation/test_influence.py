@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from kbapi.access.keys import KeyHolder
+from kbapi.advice.start.influence import approximate_moves, limits_of
 from kbapi.curation import influence
-from kbapi.curation.influence import Influence, approximate_moves, limits_of, rank_influence
+from kbapi.curation.influence import Influence, rank_influence
 from kbapi.evidence.outlier_check import check_outliers
 from kbapi.evidence.units import load_pool_rows, units_of
 from kbapi.instance.instance import Instance
@@ -119,7 +120,9 @@ def test_the_sixteen_include_every_liar_of_the_evening(tmp_path: Path) -> None:
     made = an_instance(tmp_path, clock)
     liars = an_evening(made, clock)
     ranking = rank_influence(made)
-    assert set(ranking.contributors[: len(liars)]) == set(liars.values())
+    assert set(ranking.contributors[: influence.MOST_REFITTED]) >= set(liars.values())
+    # Two of them lie about one chip: without either, the other keeps the start where it is.
+    assert len(set(ranking.contributors[: len(liars)]) & set(liars.values())) >= len(liars) - 1
     assert influence.MOST_REFITTED == 16
     made.close()
 
@@ -145,8 +148,8 @@ def test_a_ranking_is_computed_once_for_each_state_and_stores_nothing(
     a_pool(instance)
     before = row_counts(instance)
     fits = []
-    plain = influence._fit
-    monkeypatch.setattr(influence, "_fit", lambda found: fits.append(1) or plain(found))
+    plain = influence.start_fit
+    monkeypatch.setattr(influence, "start_fit", lambda *asked: fits.append(1) or plain(*asked))
     first = rank_influence(instance)
     once = len(fits)
     assert rank_influence(instance) == first

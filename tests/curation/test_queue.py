@@ -1,19 +1,38 @@
 """The queue of curators: every waiting setting once, oldest first, each page at equal cost."""
 
 from dataclasses import asdict
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from kbapi.access.keys import KeyHolder
+from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.queue import ReviewPage, list_waiting
-from kbapi.errors import QueryInvalid
+from kbapi.errors import DocumentRefused, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
-from kbapi.storage.review import BEGIN, PARTS, WAITING, WaitingAt, WaitingFilters
-from tests.curation.makers import a_curator, a_decision, decide, send_deep
+from kbapi.storage.review import (
+    BEGIN,
+    PARTS,
+    WAITING,
+    WaitingAt,
+    WaitingFilters,
+    count_waiting,
+)
+from tests.curation.makers import a_curator, a_decision, decide, dry_run, send_deep
 from tests.curation.many import fill_with_results, steps_of_a_page
-from tests.makers import a_fixed_clock_setting, a_setting, a_submission, an_instance, send
+from tests.makers import (
+    NOON,
+    HandMovedClock,
+    a_body,
+    a_fixed_clock_setting,
+    a_setting,
+    a_submission,
+    an_instance,
+    send,
+)
 
 
 @pytest.fixture
@@ -38,6 +57,7 @@ def walk(instance: Instance, **parameters: Any) -> list[str]:
 
 def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
     """Store outliers as the outlier check does."""
+    page(instance)  # a pool that changed since would be checked by the first page
     which = "unit_id" if table == "outlier_unit" else "contributor_id"
     with instance.writing() as connection:
         connection.exec_driver_sql(
@@ -121,7 +141,8 @@ def test_outliers_wait_after_settings_that_rules_excluded(
     assert walk(instance, code="outlier_deep") == [flagged.id]
     assert walk(instance, code="contributor_differs") == [unlike.id]
     decide(instance, curator, a_decision(flagged, "include", "depth_confirmed"))
-    assert walk(instance) == [deep.id, unlike.id]
+    # With a filter no pool is checked, which would find that these are no outliers.
+    assert walk(instance, chip="norvane-sable-7-4820mx") == [deep.id, unlike.id]
 
 
 @pytest.mark.parametrize("limit", [1, 2, 3, 7, 100])
@@ -131,7 +152,7 @@ def test_pages_show_every_setting_once_while_new_ones_arrive(
     first = [send_deep(instance, number=number).id for number in range(7)]
     counted = [send(instance, a_submission(number=number)) for number in range(20, 26)]
     for one in counted[:3]:
-        flag(instance, "outlier_unit", one, "outlier_shallow")
+        flag(instance, "outlier_unit", one, "outlier_deep")
     for one in counted[3:]:
         flag(instance, "differing_contributor", one, "contributor_differs")
     met, later, cursor = [], [], {}
@@ -256,6 +277,7 @@ def test_every_part_of_the_queue_uses_an_index(instance: Instance, part: str) ->
 def test_each_setting_of_a_page_needs_a_constant_number_of_statements(instance: Instance) -> None:
     for number in range(12):
         send_deep(instance, number=number)
+    page(instance)  # checks the pool, which costs a start
     asked: list[str] = []
     with instance.reading() as connection:
         connection.connection.driver_connection.set_trace_callback(asked.append)
@@ -267,3 +289,168 @@ def test_each_setting_of_a_page_needs_a_constant_number_of_statements(instance: 
     each = counts[1] - counts[0]
     assert 1 <= each <= 4
     assert counts[2] - counts[0] == 10 * each
+
+
+def a_pool(instance: Instance, odd: int = 20, first: int = 0) -> None:
+    """Ten contributors around 95 mV and one at another depth."""
+    for number in range(first, first + 10):
+        depth = 90 + number % 10
+        setting = a_setting(stable_at=-depth, unstable_at=-depth - 5)
+        send(instance, a_submission(setting, number=number))
+    setting = a_setting(stable_at=-odd, unstable_at=-odd - 5)
+    send(instance, a_submission(setting, number=first + 10))
+
+
+def about_pool(decision: str = "include", pool: int = 1) -> dict[str, Any]:
+    reason = "depth_confirmed" if decision == "include" else "decided_in_error"
+    return {"pool": pool, "decision": decision, "reason": reason}
+
+
+def test_a_young_pool_that_one_contributor_moves_waits_although_no_one_asked_for_its_start(
+    instance: Instance,
+) -> None:
+    a_pool(instance)
+    first = page(instance)
+    (pool,) = first.pools
+    assert first.waiting == ()
+    assert [reason.code for reason in pool.reasons] == ["moved_by_one_contributor"]
+    assert (pool.pool, pool.units, pool.contributor) == (1, 11, 11)
+    assert (pool.name.chip, pool.name.domain) == ("norvane-sable-7-4820mx", "core")
+    assert pool.moves_by is not None
+    assert pool.moves_by < -10
+
+
+def test_a_pool_whose_contributors_agree_does_not_wait(instance: Instance) -> None:
+    a_pool(instance, odd=94)
+    assert page(instance).pools == ()
+
+
+def test_a_liar_who_sends_seventy_two_results_brings_a_young_pool_into_the_queue(
+    instance: Instance,
+) -> None:
+    for number in range(8):
+        setting = a_setting(stable_at=-90 - number, unstable_at=-95 - number)
+        send(instance, a_submission(setting, number=number))
+    assert page(instance).pools == ()
+    for number in range(100, 172):
+        depth = 20 + number % 4
+        setting = a_setting(stable_at=-depth, unstable_at=-depth - 5)
+        liar = "tidewater-liar-000001"
+        send(instance, a_submission(setting, number=number, contributor_token=liar))
+    (pool,) = page(instance).pools
+    assert [reason.code for reason in pool.reasons] == ["moved_by_one_contributor"]
+    assert (pool.units, pool.contributor) == (80, 9)
+
+
+def test_a_pool_leaves_the_queue_when_its_reason_is_gone(instance: Instance) -> None:
+    a_pool(instance)
+    (pool,) = page(instance).pools
+    entry = {"decision": "exclude", "reason": "unlike_other_results"}
+    decide(instance, None, {"contributor": pool.contributor, **entry})
+    assert page(instance).pools == ()
+
+
+def test_a_pool_that_a_curator_included_returns_only_with_other_evidence(tmp_path: Path) -> None:
+    clock = HandMovedClock()
+    made = an_instance(tmp_path, clock)
+    a_pool(made)
+    assert len(page(made).pools) == 1
+    done = decide(made, a_curator(made), about_pool())
+    assert (done.pools, done.settings, done.decided) == (1, 0, 0)
+    assert page(made).pools == ()
+    assert decide(made, None, about_pool()).pools == 0
+    for days in (1, 7):
+        clock.moment = NOON + timedelta(days=days)
+        assert page(made).pools == ()
+    # A result that is no reason does not bring it back.
+    setting = a_setting(stable_at=-95, unstable_at=-100)
+    send(made, a_submission(setting, number=20))
+    assert page(made).pools == ()
+    # The unit of the contributor behind the reason fails earlier: that is other evidence.
+    earlier = a_setting(stable_at=-10, unstable_at=-15)
+    send(made, a_submission(earlier, number=10))
+    assert [one.pool for one in page(made).pools] == [1]
+    made.close()
+
+
+def test_an_undone_decision_brings_a_pool_back(instance: Instance) -> None:
+    a_pool(instance)
+    page(instance)
+    decide(instance, None, about_pool())
+    assert decide(instance, None, about_pool("undo")).pools == 1
+    assert len(page(instance).pools) == 1
+
+
+def test_a_dry_run_about_a_pool_changes_nothing_and_other_evidence_needs_a_new_one(
+    instance: Instance,
+) -> None:
+    a_pool(instance)
+    page(instance)
+    tried = dry_run(instance, about_pool())
+    assert tried.pools == 1
+    assert len(page(instance).pools) == 1
+    send(instance, a_submission(a_setting(stable_at=-10, unstable_at=-15), number=10))
+    page(instance)
+    body = a_body({"decisions": [about_pool()], "confirm": tried.confirm})
+    with pytest.raises(DocumentRefused) as refused:
+        accept_decisions(instance, None, body)
+    assert [one.code for one in refused.value.problems] == ["confirmation_needed"]
+
+
+@pytest.mark.parametrize(
+    ("entry", "code"),
+    [
+        (about_pool(pool=2), "pool_unknown"),
+        (
+            {"pool": 1, "decision": "exclude", "reason": "unlike_other_results"},
+            "pool_not_excluded",
+        ),
+    ],
+)
+def test_a_pool_that_does_not_wait_and_an_excluded_pool_are_refused(
+    instance: Instance, entry: dict[str, Any], code: str
+) -> None:
+    a_pool(instance)
+    page(instance)
+    with pytest.raises(DocumentRefused) as refused:
+        dry_run(instance, entry)
+    assert [one.code for one in refused.value.problems] == [code]
+
+
+def test_a_pool_that_lost_its_start_waits_until_it_has_one_again(instance: Instance) -> None:
+    for number in range(8):
+        setting = a_setting(stable_at=-90 - number, unstable_at=-95 - number)
+        send(instance, a_submission(setting, number=number))
+    assert page(instance).pools == ()
+    failed = [
+        send(instance, a_submission(a_setting(stable_at=None, unstable_at=-4), number=number))
+        for number in range(20, 29)
+    ]
+    for _ in range(2):  # the second time nothing is lost since the first
+        (pool,) = page(instance).pools
+        assert "start_lost" in [reason.code for reason in pool.reasons]
+    for one in failed:
+        withdraw_own_result(instance, one.id, one.receipt)
+    assert page(instance).pools == ()
+
+
+def test_later_pages_and_filters_show_no_pools(instance: Instance) -> None:
+    a_pool(instance)
+    for number in range(30, 33):
+        send_deep(instance, number=number)
+    first = page(instance, limit=1)
+    assert len(first.pools) == 1
+    assert page(instance, limit=1, cursor=first.next_cursor).pools == ()
+    assert page(instance, chip="norvane-sable-7-4820mx").pools == ()
+
+
+def test_waiting_pools_are_counted_for_the_metrics(instance: Instance) -> None:
+    a_pool(instance)
+    with instance.reading() as connection:
+        assert count_waiting(connection)["pools"] == 0
+    page(instance)
+    with instance.reading() as connection:
+        assert count_waiting(connection)["pools"] == 1
+    decide(instance, None, about_pool())
+    with instance.reading() as connection:
+        assert count_waiting(connection)["pools"] == 0

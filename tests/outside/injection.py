@@ -101,7 +101,14 @@ FOLDERS = ("/", "/static/", "/static/swagger-ui/", "/problems/", "/docs/", "/v1/
 FOLDERS += ("/v1/submissions/", "/v1/review/", "/health/", "/openapi.json/", "/metrics/")
 HEADERS = ("Authorization", "Kbapi-Contributor", "Idempotency-Key", "If-None-Match", "Origin")
 HEADERS += ("Content-Type", "Accept", "Cookie", "Host", "X-Forwarded-For", "Referer", "Range")
-_COMPUTED = {"stored_answer", "pool_peers", "outlier_unit", "differing_contributor", "health_probe"}
+_COMPUTED = {
+    "stored_answer",
+    "pool_peers",
+    "pool_check",
+    "outlier_unit",
+    "differing_contributor",
+    "health_probe",
+}
 """Tables that a question fills with what it finds, and the row of readiness."""
 _FROM_FILES = re.compile(rb"root:|\[project\]|blueprint = Blueprint|{% block|SQLite format")
 

@@ -206,6 +206,20 @@ ROWS: dict[str, dict[str, Any]] = {
         "replaced_day": "2026-09-15",
     },
     "pool_peers": {"pool_id": 1, "known": "[1]", "stable": "[1]", "day": "2026-09-15"},
+    "pool_check": {
+        "pool_id": 1,
+        "revision": 3,
+        "day": "2026-09-15",
+        "has_start": 1,
+        "codes": '["moved_by_one_contributor"]',
+        "contributor_id": 1,
+        "moves_by": -12.7,
+        "evidence": "4f6be1b0c1a95e27",
+        "settled": "",
+        "reason_code": "",
+        "decided_by": 1,
+        "decided_day": "2026-09-15",
+    },
     "stored_answer": {
         "id": 1,
         "question": "start|norvane-sable-7-4820mx",
@@ -321,6 +335,7 @@ JSON_TEXTS = [
     ("follow_up", "reasons"),
     ("pool_peers", "known"),
     ("pool_peers", "stable"),
+    ("pool_check", "codes"),
     ("idempotency_record", "answer"),
 ]
 RANGES = [
@@ -367,6 +382,13 @@ RANGES = [
     ("erasure", "results", "banana"),
     ("contributor", "is_vouched", 2),
     ("access_key", "has_vouched", 2),
+    ("pool_check", "revision", -1),
+    ("pool_check", "has_start", 2),
+    ("pool_check", "moves_by", "banana"),
+    ("pool_check", "moves_by", -1_001),
+    ("pool_check", "evidence", "0" * 17),
+    ("pool_check", "settled", "0" * 17),
+    ("pool_check", "reason_code", "r" * 41),
     ("health_probe", "id", 2),
     ("health_probe", "value", -1),
 ]
@@ -397,6 +419,12 @@ INSIDE = [
     ("reading", "load", ""),
     ("reading", "power_w", 0),
     ("reading", "performance", None),
+    ("pool_check", "contributor_id", None),
+    ("pool_check", "moves_by", None),
+    ("pool_check", "evidence", ""),
+    ("pool_check", "settled", "4f6be1b0c1a95e27"),
+    ("pool_check", "decided_by", None),
+    ("pool_check", "decided_day", None),
 ]
 
 

@@ -23,17 +23,33 @@ from kbapi.advice.evidence_found import (
 )
 from kbapi.advice.locks.shares import open_text
 from kbapi.advice.next_step.search import USUAL_WIDTHS
-from kbapi.advice.phrases import domains_text, no_lock_reports, nothing_for, setting_text
+from kbapi.advice.phrases import (
+    domains_text,
+    no_lock_reports,
+    nothing_for,
+    setting_in_short,
+    setting_text,
+)
 from kbapi.advice.start import text as start_text
+from kbapi.advice.start.influence import (
+    CONTRIBUTORS_OF_A_SILENT_POOL,
+    MOST_MOVED,
+    StartMove,
+    contributors_in,
+    failures_near_stock,
+    find_largest_move,
+    finding_of,
+    start_fit,
+)
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
-from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
+from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
-from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, pool_start
-from kbapi.storage.answers import AnswerBytes
+from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod
+from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
@@ -48,6 +64,7 @@ NoStartCode = Literal[
     "no_known_control",
     "not_on_this_chip",
 ]
+StartWarningCode = Literal["no_contributor_established", "moved_by_one_contributor"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +104,8 @@ class SuggestedStart:
     attained_confidence: float
     """Highest confidence at which the answer would still be this grid step, 0 to 1."""
     stable_share_used: float
-    """Share that the setting was computed for; higher than `stable_share` where outliers or drift
-    call for a stricter one."""
+    """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
+    case results are false, and where results drift, are excluded or count in part."""
     level: Level
     """Whose units the start is computed from: `chip`, `series` or `line`."""
     method: StartMethod
@@ -106,6 +123,17 @@ class NoStartReason:
     """The reason as a code that never changes."""
     text: str
     """The reason in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartWarning:
+    """Why an answer deserves less trust than its confidence says."""
+
+    code: StartWarningCode
+    """`no_contributor_established`: false results would count in full. `moved_by_one_contributor`:
+    the start moves by more than 10 mV (2 counts) without one contributor."""
+    text: str
+    """The warning in one sentence; it is also in `summary`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +209,8 @@ class StartAnswer:
     """Keys of related chips that have results; empty where there is a start."""
     meaning: Meaning | None
     """What the start means; null where there is none."""
+    warnings: tuple[StartWarning, ...]
+    """Why the answer deserves less trust than its confidence says; empty in most answers."""
     evidence: EvidenceSummary
     """The evidence behind the answer."""
     notes: tuple[PublishedNote, ...]
@@ -190,26 +220,36 @@ class StartAnswer:
     next_step: NextStepLink
     """How to go on from a setting that has passed."""
     summary: str
-    """The answer in one or two sentences."""
+    """The answer in a few short sentences."""
     cautions: tuple[Caution, ...]
     """Cautions that belong to the answer."""
 
 
+@dataclass(frozen=True, slots=True)
+class FittedStart:
+    """The fit of a question, with the move of its start that an answer must report."""
+
+    fit: StartFit
+    move: StartMove | None
+
+
+def fit_question(question: Question, found: EvidenceFound) -> FittedStart:
+    """The start of this evidence, and how far its most influential contributor moves it."""
+    fit = start_fit(question, found)
+    check_time("fit")
+    return FittedStart(fit, find_largest_move(question, found, fit))
+
+
 def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
     """A start, or the reason why there is none."""
-    control = found.control
-    fit = pool_start(
-        found.intervals,
-        found.siblings,
-        found.grid,
-        SCALES[control],
-        question.stable_share,
-        question.confidence,
-        found.guard,
-    )
-    check_time("fit")
+    return _answer_of(question, found, fit_question(question, found))
+
+
+def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) -> StartAnswer:
+    control, fit = found.control, fitted.fit
     start = _suggested_start(question, found, fit)
     reason = None if start else _reason(question, found, fit)
+    warnings = _warnings(found, fitted.move, has_start=start is not None)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -223,17 +263,39 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
         percentiles=_percentiles(found, fit) if question.detail == "percentiles" else None,
         related_chips=() if start else found.related_chips,
         meaning=_meaning(question, found) if start else None,
+        warnings=warnings,
         evidence=evidence_summary(
             found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
         ),
         notes=found.notes,
         differing_filters=differing_filters(found),
         next_step=_next_step_link(found),
-        summary=_summary_without(question, found, reason)
-        if reason
-        else _summary(question, found, fit),
+        summary=_with_warnings(
+            _summary_without(question, found, reason) if reason else _summary(question, found, fit),
+            warnings,
+        ),
         cautions=cautions_for(question, control),
     )
+
+
+def _warnings(
+    found: EvidenceFound, move: StartMove | None, *, has_start: bool
+) -> tuple[StartWarning, ...]:
+    control, own = found.control, found.own
+    warnings = []
+    if own is not None and own.units > 0 and own.outlier_report.is_young:
+        warnings.append(StartWarning("no_contributor_established", start_text.not_established()))
+    if move is not None and move.is_large(control):
+        text = start_text.moved_by_one(control, MOST_MOVED[control], has_start)
+        warnings.append(StartWarning("moved_by_one_contributor", text))
+    return tuple(warnings)
+
+
+def _with_warnings(summary: str, warnings: tuple[StartWarning, ...]) -> str:
+    """The summary after whom it stands on, and before what could move it."""
+    first = [one.text for one in warnings if one.code == "no_contributor_established"]
+    last = [one.text for one in warnings if one.code != "no_contributor_established"]
+    return " ".join([*first, summary, *last])
 
 
 def lock_summary(found: EvidenceFound) -> LockSummary:
@@ -319,9 +381,23 @@ def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartR
         if found.own is None or found.own.units == 0:
             return NoStartReason("no_results", start_text.no_results(question, found.control))
         return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
-    return NoStartReason(
-        "fails_near_stock",
-        start_text.fails_near_stock(question, 0 if found.own is None else found.own.units),
+    return NoStartReason("fails_near_stock", _why_near_stock(question, found, fit))
+
+
+def _why_near_stock(question: Question, found: EvidenceFound, fit: StartFit) -> str:
+    """How many contributors failed near which setting, and what to do."""
+    own = found.own
+    near = None if own is None else failures_near_stock(own, fit.stable_share_used)
+    failed = ""
+    if near is not None:
+        whole = round(setting_of(found.control, found.grid, near.steps))
+        setting = setting_in_short(found.control, whole)
+        failed = start_text.failed_near_stock(near.contributors, setting, is_shown=near.is_shown)
+    return start_text.fails_near_stock(
+        question,
+        0 if own is None else own.units,
+        failed,
+        contributors_in(own) >= CONTRIBUTORS_OF_A_SILENT_POOL,
     )
 
 
@@ -359,7 +435,9 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
         setting_text(found.control, -found.grid.enter(steps)),
         start_text.based_on(question, units, borrowed, failures),
     )
-    return summary + start_text.stricter_text(fit.stable_share, fit.stable_share_used)
+    return summary + start_text.stricter_text(
+        fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
+    )
 
 
 def _percentiles(found: EvidenceFound, fit: StartFit) -> tuple[Percentile, ...]:
@@ -375,6 +453,24 @@ def _meaning(question: Question, found: EvidenceFound) -> Meaning:
     )
 
 
+def check_pool(
+    connection: Connection, question: Question, found: EvidenceFound, instance: Instance
+) -> None:
+    """Check a pool for curators and store what they should look at."""
+    keep_findings(connection, found, instance)
+    _keep_check(connection, found, fit_question(question, found), instance)
+
+
+def _keep_check(
+    connection: Connection, found: EvidenceFound, fitted: FittedStart, instance: Instance
+) -> None:
+    if found.own is None or found.line is None:
+        return
+    pool = found.own.id
+    finding = finding_of(found, fitted.fit, fitted.move, had_start(connection, pool))
+    save_pool_check(connection, pool, found.line.revision, instance.today(), finding)
+
+
 def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     """The start of a chip, stored or computed.
 
@@ -383,14 +479,21 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
+    fitted: list[FittedStart] = []
 
     def find(connection: Connection) -> EvidenceFound:
         return find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
 
     def compute(found: EvidenceFound) -> StartAnswer:
-        return start_answer(question, found)
+        fitted[:] = [fit_question(question, found)]
+        move = fitted[0].move
+        count_start_moved(found.control, move.moves_by if move else None)
+        return _answer_of(question, found, fitted[0])
 
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
+        # Another share, a filter or a delayed result would change what the queue says of the pool.
+        if not question.is_delayed:
+            _keep_check(connection, found, fitted[0], instance)
 
     return answer_once(instance, "start", question, find, compute, keep, question.filter_texts)

@@ -6,6 +6,7 @@ from typing import Final
 
 from kbapi.advice.documented import FactoryLockAnswer
 from kbapi.advice.phrases import (
+    amount_text,
     counted,
     machines_text,
     percent,
@@ -14,7 +15,7 @@ from kbapi.advice.phrases import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.evidence.comparisons import FilterValue
-from kbapi.stats.start.start import FEWEST_OWN_UNITS
+from kbapi.stats.start.start import FEWEST_OWN_UNITS, Guard, reserve_for
 
 _MOST_VALUES: Final = 5
 _PROBABLY_LOCKED: Final = 0.5
@@ -86,24 +87,46 @@ def no_start_without_control() -> str:
     return "No start: no control of voltage is known."
 
 
+def not_established() -> str:
+    """That no contributor of the pool is established, and what that means."""
+    return "No contributor here is established yet, so false results count in full."
+
+
+def moved_by_one(control: str, most: float, has_start: bool) -> str:
+    """That one contributor has much influence; neither who nor which way.
+
+    >>> moved_by_one("count_offset", 2.0, True)
+    'One contributor moves this start by more than 2 counts: begin closer to stock.'
+    """
+    if not has_start:
+        return "One contributor alone decides that there is no start."
+    amount = amount_text(control, most)
+    return f"One contributor moves this start by more than {amount}: begin closer to stock."
+
+
 def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
     """The setting to start at, and the results behind it."""
     return f"{lead}Start at {setting} on {domains}. {basis}"
 
 
-def stricter_text(stable_share: float, stable_share_used: float) -> str:
+def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:
     """Why a start is computed for a larger share than was asked for; empty where it is not.
 
-    >>> stricter_text(0.9, 0.9)
+    >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 30.0)
     ''
+    >>> stricter_text(0.9, 0.925, Guard(0.0, drift_alarm=False), 300.0)
+    ' The start is for 92.5 % of machines instead of 90 %: some results may be false.'
     """
-    if stable_share_used <= stable_share:
+    used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
+    if used == asked:
         return ""
-    used, asked = percent(stable_share_used), percent(stable_share)
-    return (
-        f" The start is for {used} of machines instead of {asked}: deep results are excluded, or "
-        "recent results drift."
-    )
+    reasons = {
+        "some results may be false": reserve_for(units) > 0.0,
+        "some results are excluded or count in part": guard.flagged_share > 0.0,
+        "recent results drift": guard.drift_alarm,
+    }
+    why = ", ".join(reason for reason, applies in reasons.items() if applies)
+    return f" The start is for {used} of machines instead of {asked}: {why}."
 
 
 def based_on(
@@ -166,13 +189,29 @@ def no_start_here(question: Question) -> str:
     )
 
 
-def fails_near_stock(question: Question, units: int) -> str:
-    """What to do where the results allow no setting below stock."""
-    why = (
-        "The results allow no setting below stock for this share and confidence. Ask for a lower "
-        "share or confidence, or stay at stock."
-    )
+def fails_near_stock(question: Question, units: int, failed: str, is_queued: bool) -> str:
+    """What to do where the results allow no setting below stock.
+
+    `failed` says how many contributors have failed, and where; empty without own results.
+    """
+    why = "The results allow no setting below stock for this share and confidence."
+    if failed:
+        why = f"{why} {failed}"
+    if is_queued:
+        why += " A curator of this instance is asked to look at them."
+    why += " Ask for a lower share or confidence, or stay at stock."
     return f"{why} {_no_own(question)}" if units == 0 else why
+
+
+def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str:
+    """How many contributors have failed near stock, and where; no number where few are established.
+
+    >>> failed_near_stock(6, "-20 mV", is_shown=True)
+    '6 contributors failed at -20 mV or closer to stock.'
+    """
+    if not is_shown:
+        return "Fewer than five established contributors failed."
+    return f"{contributors} contributors failed at {setting} or closer to stock."
 
 
 def summary_of_stability(

@@ -1,0 +1,259 @@
+"""How far a start moves without one contributor, and what a curator should look at in its pool.
+
+A screen orders the contributors by cheap numbers. The few that it names are left out one at a time,
+and the pool is checked and fitted again without each: that is exact.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from hashlib import blake2b
+from typing import Final
+
+import numpy as np
+import orjson
+from numpy.typing import NDArray
+
+from kbapi.advice.evidence_found import EvidenceFound, setting_of
+from kbapi.advice.start.query import Question
+from kbapi.evidence.outlier_check import OutlierReport, standing_flags, weight_under
+from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_steps
+from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.evidence.units import PoolUnits
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
+from kbapi.storage.answers import PoolFinding
+from kbapi.time_budget import check_time
+from kbapi.vocabulary import PoolCode
+
+MOST_MOVED: Final = {"voltage_offset": 10.0, "count_offset": 2.0, "fixed_clock_voltage": 10.0}
+"""Beyond this, in mV or counts, an answer says that one contributor moves the start."""
+CONTRIBUTORS_OF_A_SILENT_POOL: Final = 10
+"""With as many, a pool without a start has a reason that a curator should look at."""
+_SCREENED_FROM: Final = 100.0
+"""Units of weight from which the screen can rule a refit out: the model-free bound has it all."""
+_QUANTILE: Final = 1.2816
+"""Standard deviations from the mean to the depth that 90 % of normal limits reach."""
+
+Vector = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class StartMove:
+    """How far a start moves without its most influential contributor."""
+
+    contributor: int
+    moves_by: float
+    """In mV or counts, negative is deeper; no start is 0."""
+    is_exact: bool
+    """Whether the pool was fitted again without the contributor; else the screen's own number."""
+
+    def is_large(self, control: str) -> bool:
+        """Whether an answer says so: beyond 10 mV or 2 counts."""
+        return self.is_exact and abs(self.moves_by) > MOST_MOVED[control]
+
+
+def start_fit(question: Question, found: EvidenceFound) -> StartFit:
+    """The start of this evidence, or why there is none."""
+    return pool_start(
+        found.intervals,
+        found.siblings,
+        found.grid,
+        SCALES[found.control],
+        question.stable_share,
+        question.confidence,
+        found.guard,
+    )
+
+
+def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -> StartMove | None:
+    """The move without the most influential contributor; None with too few units for a start.
+
+    Contributors that the screen does not name are not fitted. With 100 units of weight or more,
+    none is where the limits around the start lie close together.
+    """
+    own, now = found.own, fitted_setting(found, fit)
+    if own is None or now is None or not own.whole.informative.any():
+        return None
+    contributors = np.unique(own.whole.contributor)
+    moves = approximate_moves(own.whole, own.outlier_report) * -float(found.grid.step)
+    if _is_steady(found, own, now):
+        place = int(np.abs(moves).argmax())
+        return StartMove(int(contributors[place]), round(float(moves[place]), 2), is_exact=False)
+    exact = []
+    for place in most_suspected(own.whole, own.outlier_report, moves):
+        contributor = int(contributors[place])
+        then = fitted_setting(found, start_fit(question, without(question, found, contributor)))
+        exact.append(StartMove(contributor, round((then or 0.0) - now, 2), is_exact=True))
+        check_time("start without a contributor")
+    return max(exact, key=lambda move: (abs(move.moves_by), -move.contributor))
+
+
+def without(question: Question, found: EvidenceFound, contributor: int) -> EvidenceFound:
+    """The evidence if this contributor had sent nothing to the pool; related chips stay."""
+    if found.own is None:
+        return found
+    rows, floor = found.own.rows.without(contributor), floor_steps(found.control, found.grid)
+    return replace(found, own=evidence_from(rows, found.own.id, floor, {}, question.filters))
+
+
+def fitted_setting(found: EvidenceFound, fit: StartFit) -> float | None:
+    """The setting of a start, 0 where an answer has none; None with too few units."""
+    if isinstance(fit.answer, NoStart):
+        return None if fit.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
+    # An answer has no start that a person would enter as 0.
+    is_none = found.grid.enter(fit.answer.steps) == 0
+    return 0.0 if is_none else setting_of(found.control, found.grid, fit.answer.steps)
+
+
+def most_suspected(units: PoolUnits, report: OutlierReport, moves: Vector) -> list[int]:
+    """The places of at most five contributors, in the order of `moves`, that may move a start most.
+
+    The two largest approximated moves deeper, the largest one shallower, the deepest limit and the
+    shallowest failure: a fitted shape gives far units more influence than their weight.
+    """
+    owner = np.unique(units.contributor, return_inverse=True)[1]
+    weight = weight_under(units, report) * standing_flags(units, report)
+    stands = np.flatnonzero(weight > 0.0)
+    deepest, shallowest = np.full(len(moves), -1.0), np.full(len(moves), NEVER_FAILED)
+    np.maximum.at(deepest, owner[stands], limits_of(units)[stands])
+    np.minimum.at(shallowest, owner[stands], units.unstable_steps[stands])
+    # Contributors that are equal in all of these are left out alike, so that numbers, which follow
+    # the order of arrival, decide nothing.
+    keys = (np.bincount(owner, weight).round(9), deepest, -shallowest, moves.round(9))
+    by_move, by_depth = np.lexsort(keys), np.lexsort((*keys[2:], *keys[:2]))
+    by_failure = np.lexsort((keys[3], *keys[:3]))
+    named = (by_move[-1], by_depth[-1], by_failure[-1], by_move[-2:][0], by_move[0])
+    return list(dict.fromkeys(int(place) for place in named))
+
+
+def _is_steady(found: EvidenceFound, own: PoolEvidence, now: float) -> bool:
+    """Whether the limits around the start lie so close that no contributor can move it far.
+
+    A contributor changes the share that fails before the start by its weight over that of the pool.
+    Twice as much each way must stay within the distance that an answer reports.
+    """
+    units, report = own.whole, own.outlier_report
+    weight = weight_under(units, report) * standing_flags(units, report)
+    total = float(weight.sum())
+    if total < _SCREENED_FROM:
+        return False
+    owner = np.unique(units.contributor, return_inverse=True)[1]
+    largest = 2.0 * float(np.bincount(owner, weight).max()) / total
+    limits = limits_of(units) * float(found.grid.step)
+    order = np.argsort(limits, kind="stable")
+    before = float(weight[limits < abs(now)].sum()) / total
+    # Rounded: sums in another order differ in the last digits.
+    reached = np.round(np.cumsum(weight[order]) / total, 9)
+    span = np.round([before - largest, before + largest], 9)
+    ends = np.searchsorted(reached, span).clip(0, len(order) - 1)
+    shallow, deep = limits[order[ends]]
+    return bool(deep - shallow <= MOST_MOVED[found.control])
+
+
+def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
+    """How many steps deeper the start may be without each contributor, ascending by number.
+
+    The quantile of a normal distribution of the limits moves with the weight of a contributor and
+    with the distance of the units. Excluded units only make the start stricter: without them it is
+    about a step deeper.
+    """
+    owner = np.unique(units.contributor, return_inverse=True)[1]
+    weight = weight_under(units, report) * standing_flags(units, report)
+    limit = limits_of(units)
+    sums = [np.bincount(owner, weight * limit**power) for power in range(3)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        moves = _quantile(*(one.sum() - one for one in sums)) - _quantile(*(s.sum() for s in sums))
+    flagged = np.bincount(owner, np.isin(units.unit, report.outlier_deep))
+    if flagged.any():
+        moves = moves + flagged / flagged.sum()
+    return np.nan_to_num(moves)
+
+
+def limits_of(units: PoolUnits) -> Vector:
+    """One depth for each unit: the middle of its interval, or the deepest pass."""
+    failed = units.unstable_steps < NEVER_FAILED
+    middle = (units.stable_steps + np.where(failed, units.unstable_steps, 0)) / 2
+    return np.where(failed, middle, units.stable_steps)
+
+
+def _quantile(weight: Vector, first: Vector, second: Vector) -> Vector:
+    """The depth that 90 % of normal limits reach, from sums of their powers."""
+    mean = first / weight
+    return np.asarray(mean - _QUANTILE * np.sqrt(np.maximum(second / weight - mean**2, 0.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class FailuresNearStock:
+    """The shallowest failures that leave a pool without a start."""
+
+    steps: int
+    """The depth of the deepest of them."""
+    contributors: int
+    """How many contributors have failed there or before it."""
+    is_shown: bool
+    """Whether at least five of them are established, so that the number shows no one."""
+
+
+def failures_near_stock(own: PoolEvidence, stable_share: float) -> FailuresNearStock | None:
+    """The failures of as large a share of the weight as may fail; None where fewer have failed."""
+    units, report = own.whole, own.outlier_report
+    weight = weight_under(units, report) * standing_flags(units, report)
+    failed = np.flatnonzero((units.unstable_steps < NEVER_FAILED) & (weight > 0.0))
+    order = failed[np.argsort(units.unstable_steps[failed], kind="stable")]
+    reached = np.cumsum(weight[order]) >= (1.0 - stable_share) * weight.sum() - 1e-9
+    if not reached.any():
+        return None
+    steps = int(units.unstable_steps[order[np.argmax(reached)]])
+    who = np.unique(units.contributor[failed[units.unstable_steps[failed] <= steps]])
+    known = int(np.isin(who, own.rows.known).sum())
+    return FailuresNearStock(steps, len(who), is_shown=known >= FEWEST_SHOWN)
+
+
+def contributors_in(own: PoolEvidence | None) -> int:
+    """How many contributors have a unit with a limit in the pool."""
+    return 0 if own is None else len(np.unique(own.whole.contributor[own.whole.informative]))
+
+
+def finding_of(
+    found: EvidenceFound, fit: StartFit, move: StartMove | None, had_start: bool
+) -> PoolFinding:
+    """What is stored of the pool for curators: why it needs a look, if it does.
+
+    `had_start` is whether it had a start when it was checked before, or lost it since a curator
+    looked.
+    """
+    own, now = found.own, fitted_setting(found, fit)
+    is_silent = now == 0.0
+    codes: list[PoolCode] = []
+    if move is not None and move.is_large(found.control):
+        codes.append("moved_by_one_contributor")
+    if is_silent and had_start:
+        codes.append("start_lost")
+    if is_silent and contributors_in(own) >= CONTRIBUTORS_OF_A_SILENT_POOL:
+        codes.append("fails_near_stock")
+    is_moved = move is not None and "moved_by_one_contributor" in codes
+    return PoolFinding(
+        has_start=bool(now),
+        codes=tuple(codes),
+        contributor_id=move.contributor if move is not None and is_moved else None,
+        moves_by=move.moves_by if move is not None and is_moved else None,
+        evidence=_evidence_of(own, fit, codes, move if is_moved else None),
+    )
+
+
+def _evidence_of(
+    own: PoolEvidence | None, fit: StartFit, codes: Sequence[str], move: StartMove | None
+) -> str:
+    """A short text of the units behind the codes; another one when any of these changes."""
+    if own is None or not codes:
+        return ""
+    units = own.whole
+    behind = np.zeros(len(units.unit), dtype=np.bool_)
+    if move is not None:
+        behind |= units.contributor == move.contributor
+    if set(codes) != {"moved_by_one_contributor"}:
+        near = failures_near_stock(own, fit.stable_share_used)
+        if near is not None:
+            behind |= units.unstable_steps <= near.steps
+    rows = np.stack([units.unit, units.stable_steps, units.unstable_steps])[:, behind]
+    return blake2b(orjson.dumps([codes, rows.T.tolist()]), digest_size=8).hexdigest()
