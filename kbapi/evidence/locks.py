@@ -14,10 +14,11 @@ from sqlalchemy import Connection
 
 from kbapi.evidence.small_cells import NO_CELL, Cell, shown_cells
 from kbapi.evidence.units import (
+    MILLION,
     OTHERS_NEEDED,
-    UNITS_OF_FULL_WEIGHT,
     Standing,
     newcomer_factor,
+    weight_ppm_of,
 )
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.locks.shares import (
@@ -51,7 +52,6 @@ _LEAST_SHARE_SHOWN: Final = 0.01
 _OPEN: Final = np.array([status in OPEN_STATUSES for status in STATUSES])
 _TRIED: Final = "written_and_read_back"
 _WEIGHT_UNTRIED: Final = 0.5
-_POOL_FOR_EACH_UNIT: Final = 30
 _FEWEST_LENT: Final = 10
 """A related chip lends so many units of five known contributors, or nothing."""
 
@@ -66,22 +66,23 @@ class LockReporters:
 
     known: frozenset[int]
     """The numbers of those whom small cells count."""
-    is_young: bool = False
-    """Whether no contributor of the instance is established yet."""
+    established: frozenset[int]
+    """The numbers of those who are established in a group with five others."""
 
     def established_among(self, contributors: AbstractSet[int]) -> frozenset[int]:
         """Those who are established among all contributors of reports on one control of a chip."""
-        if self.is_young or len(contributors) <= OTHERS_NEEDED:
+        if len(contributors) <= OTHERS_NEEDED:
             return frozenset()
-        return self.known.intersection(contributors)
+        return self.established.intersection(contributors)
 
 
 def find_reporters(
     connection: Connection, standing: Standing, groups: Sequence[LockGroup]
 ) -> LockReporters:
     """The standing of all contributors of these reports."""
-    known = standing.known(connection, np.unique(_contributors(groups)))
-    return LockReporters(frozenset(known.tolist()), standing.is_young)
+    contributors = np.unique(_contributors(groups))
+    established, known = standing.established_and_known(connection, contributors)
+    return LockReporters(frozenset(known.tolist()), frozenset(established.tolist()))
 
 
 def _contributors(groups: Sequence[LockGroup]) -> Integers:
@@ -259,23 +260,14 @@ class _Reports:
         self.established = self._are_of(established)
         self._status = np.array([STATUSES.index(group.status) for group in groups], dtype=np.int64)
         tried = np.array([group.found_by == _TRIED for group in groups], dtype=np.bool_)
-        self._weight = self._capped() * np.where(tried, 1.0, _WEIGHT_UNTRIED)[self.group]
+        weight_ppm = weight_ppm_of(self.contributor, self.established, self.everywhere)
+        self._weight = weight_ppm / MILLION * np.where(tried, 1.0, _WEIGHT_UNTRIED)[self.group]
         self._factor = 1.0
         if established:
             self._factor = self._newcomer_factor(self.everywhere)
 
     def _are_of(self, contributors: AbstractSet[int]) -> Flags:
         return np.isin(self.contributor, np.array(sorted(contributors), dtype=np.int64))
-
-    def _capped(self) -> Vector:
-        """The weight of each unit by the number of its contributor's units."""
-        owner = np.unique(self.contributor, return_inverse=True)[1]
-        units = np.bincount(owner)[owner] if self.units else np.zeros(0, dtype=np.int64)
-        most = np.minimum(1.0, UNITS_OF_FULL_WEIGHT / units)
-        established, newcomers = most[self.established].sum(), most[~self.established].sum()
-        whole = established + newcomers * newcomer_factor(float(established), float(newcomers))
-        cap = min(max(float(whole) / _POOL_FOR_EACH_UNIT, 1.0), float(UNITS_OF_FULL_WEIGHT))
-        return np.minimum(1.0, cap / units)
 
     def _newcomer_factor(self, inside: Flags) -> float:
         by_established = float(self._weight[inside & self.established].sum())

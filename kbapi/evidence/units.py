@@ -399,25 +399,6 @@ def newcomer_factor(established: float, newcomers: float) -> float:
     return float(min(1.0, max(2.0 ** (-established / _HALVED_BY), share)))
 
 
-_HALVED_BY: Final = 3.0
-_NEWCOMERS_AT_LEAST: Final = 0.1
-
-
-def newcomer_factor(established: float, newcomers: float) -> float:
-    """What newcomers keep of their weight beside so much weight of established contributors.
-
-    All of it while no contributor is established, half with three units established, a quarter with
-    six, until a tenth of the established weight is left to them.
-
-    >>> [round(newcomer_factor(units, 20.0), 3) for units in (0.0, 1.0, 3.0, 12.0, 60.0)]
-    [1.0, 0.794, 0.5, 0.062, 0.3]
-    """
-    if newcomers <= 0.0:
-        return 1.0
-    share = _NEWCOMERS_AT_LEAST * established / newcomers
-    return float(min(1.0, max(2.0 ** (-established / _HALVED_BY), share)))
-
-
 def month_text(month: int) -> str:
     """A month as text: 2026-08.
 

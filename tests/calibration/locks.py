@@ -11,6 +11,7 @@ from kbapi.evidence.lock_differences import LockDifferences, find_lock_differenc
 from kbapi.evidence.locks import LockReporters, lock_shares
 from kbapi.storage.locks import TriedLock
 from tests.evidence.lock_makers import OF_GROUPS, a_lock_group, a_tried_lock
+from tests.evidence.pool_makers import known_for_long
 from tests.report import Row, measured
 
 SEED = 20261125
@@ -210,8 +211,8 @@ def _of_machines(rng: np.random.Generator, size: int, told: float) -> LockDiffer
 def _reporters(honest: int, established: int) -> LockReporters:
     """In an instance where no one is established, small cells count everyone."""
     if established:
-        return LockReporters(frozenset(range(established)))
-    return LockReporters(frozenset([*range(honest), *range(1_000, 1_000 + FRESH)]), is_young=True)
+        return known_for_long(frozenset(range(established)))
+    return LockReporters(frozenset([*range(honest), *range(1_000, 1_000 + FRESH)]), frozenset())
 
 
 def _flips(runs: int) -> list[Row]:
@@ -378,5 +379,5 @@ def _differences(reports: list[TriedLock]) -> LockDifferences:
     return find_lock_differences(
         reports,
         opened / len(reports),
-        LockReporters(frozenset(report.contributor_id for report in reports)),
+        known_for_long(frozenset(report.contributor_id for report in reports)),
     )

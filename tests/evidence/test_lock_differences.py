@@ -16,6 +16,7 @@ from kbapi.evidence.lock_differences import (
 from kbapi.evidence.locks import LockReporters
 from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES
 from tests.evidence.lock_makers import a_tried_lock, tried
+from tests.evidence.pool_makers import known_for_long
 
 REPORT = st.fixed_dictionaries(
     {
@@ -29,7 +30,7 @@ REPORT = st.fixed_dictionaries(
         "unit_order": st.binary(max_size=1),
     }
 )
-EVERYONE = LockReporters(frozenset(range(10_000)))
+EVERYONE = known_for_long(frozenset(range(10_000)))
 """All contributors, as established."""
 REPORTS = st.lists(REPORT, max_size=60).map(
     lambda values: [a_tried_lock(0, **report) for report in values]
@@ -298,7 +299,7 @@ def test_fresh_accounts_make_no_change_beside_established_contributors(establish
     months = by_month(
         ("2025-06", established // 2, 0), ("2026-01", established - established // 2, 0)
     )
-    old = LockReporters(frozenset(range(established)))
+    old = known_for_long(frozenset(range(established)))
     honest, flooded = (
         find_lock_differences(one, 0.98, old) for one in (months, [*months, *fresh("2026-01")])
     )
@@ -313,14 +314,14 @@ def test_newcomers_beside_established_contributors_count_less_the_more_these_are
     established, counted
 ):
     reports = [*tried(established, 0), *fresh("2026-01")]
-    old = LockReporters(frozenset(range(established)))
+    old = known_for_long(frozenset(range(established)))
     assert find_lock_differences(reports, 0.98, old).units == established + counted
 
 
 def test_in_a_young_instance_all_contributors_are_compared():
     reports = [*by_month(("2025-06", 30, 0)), *fresh("2026-01")]
     everyone = frozenset(report.contributor_id for report in reports)
-    found = find_lock_differences(reports, 0.5, LockReporters(everyone, is_young=True))
+    found = find_lock_differences(reports, 0.5, LockReporters(everyone, frozenset()))
     assert found.units == 52
     assert found.change is not None
     assert found.change.is_change
@@ -332,7 +333,7 @@ def test_numbers_of_contributors_and_duplicates_never_matter(reports, seed, old)
     rng = Random(seed)
     names = rng.sample(range(1_000), 31)
     named = [one._replace(contributor_id=names[one.contributor_id]) for one in reports]
-    plain = find_lock_differences(reports, 0.6, LockReporters(frozenset(range(old))))
-    again = LockReporters(frozenset(names[:old]))
+    plain = find_lock_differences(reports, 0.6, known_for_long(frozenset(range(old))))
+    again = known_for_long(frozenset(names[:old]))
     assert find_lock_differences(named, 0.6, again) == plain
     assert find_lock_differences([*named, *named[:7]], 0.6, again) == plain

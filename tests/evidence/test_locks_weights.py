@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from kbapi.evidence.locks import LockReporters, LockShares, lock_shares
 from kbapi.storage.locks import LockGroup
 from tests.evidence.lock_makers import OF_GROUPS, a_lock_group
+from tests.evidence.pool_makers import known_for_long
 
 FRESH = range(1_000, 1_022)
 """Twenty-two accounts of a day."""
 
 
 def known(*contributors: Iterable[int]) -> LockReporters:
-    return LockReporters(frozenset(one for some in contributors for one in some))
+    return known_for_long(frozenset(one for some in contributors for one in some))
 
 
 def shares(groups: Iterable[LockGroup], reporters: LockReporters) -> LockShares:
@@ -50,7 +51,7 @@ def test_from_thirteen_established_contributors_on_a_tenth_holds() -> None:
 def test_while_no_contributor_is_established_all_weigh_in_full() -> None:
     honest, lies = a_lock_group("open", range(30)), a_lock_group("firmware_locked", FRESH)
     everyone = [*range(30), *FRESH]
-    found = shares([honest, lies], LockReporters(frozenset(everyone), is_young=True))
+    found = shares([honest, lies], LockReporters(frozenset(everyone), frozenset()))
     assert (found.open.units, found.has_established) == (pytest.approx(52), False)
     assert found.open.share == pytest.approx(30 / 52, abs=0.01)
     assert shares([honest, lies], known(range(30))).has_established
