@@ -256,7 +256,9 @@ def test_more_stops_before_a_failure_are_no_drift(kind):
         if kind == "planned":
             stops &= limit >= 85
             stable = np.where(stops, 85, stable)
-        units = score_units(stable, np.where(stops, NEVER_FAILED, unstable), machine)
+        units = score_units(
+            stable, np.where(stops, NEVER_FAILED, unstable), machine, in_both_readings=True
+        )
         whole = split_units(replace(units, failed=np.ones(400, bool)), recent).z
         alone = units.only(units.failed)
         part = split_units(replace(alone, value=alone.among_failed), recent[units.failed]).z

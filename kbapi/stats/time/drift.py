@@ -1,7 +1,7 @@
 """Whether a pool's recent reports have drifted from its earlier ones beyond chance."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -123,13 +123,22 @@ def find_drift(reports: DatedLimits) -> DriftFound:
     if len(reports.month) < FEWEST_UNITS:
         return NO_DRIFT
     pool = _in_order(reports)
-    units = score_units(pool.stable_steps, pool.unstable_steps, pool.machine)
+    found = _clearest_of(pool, in_both_readings=False)
+    # The second reading only takes from a difference, so it is computed where one is found.
+    if found is not None and _is_drift(found):
+        found = _clearest_of(pool, in_both_readings=True)
+    return NO_DRIFT if found is None else _drift(pool, found)
+
+
+def _clearest_of(pool: DatedLimits, *, in_both_readings: bool) -> "_Clearest | None":
+    ends = pool.stable_steps, pool.unstable_steps
+    units = score_units(*ends, pool.machine, in_both_readings=in_both_readings)
     families = (_by_month(pool, units), _by_version(pool, units))
     found = [family for family in families if family is not None]
     if not found:
-        return NO_DRIFT
+        return None
     clearest = min(found, key=lambda family: family.p_value)
-    return _drift(pool, clearest.change, min(1.0, len(found) * clearest.p_value))
+    return replace(clearest, p_value=min(1.0, len(found) * clearest.p_value))
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +169,13 @@ def _in_order(reports: DatedLimits) -> DatedLimits:
     return DatedLimits(*(column[order] for column in columns))
 
 
-def _drift(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
-    is_large = abs(change.split.difference) >= LEAST_DIFFERENCE
-    is_drift = is_large and p_value <= LEVEL_OF_A_LOOK
+def _is_drift(found: _Clearest) -> bool:
+    is_large = abs(found.change.split.difference) >= LEAST_DIFFERENCE
+    return is_large and found.p_value <= LEVEL_OF_A_LOOK
+
+
+def _drift(pool: DatedLimits, found: _Clearest) -> DriftFound:
+    is_drift, change = _is_drift(found), found.change
     shift = _shift(pool, change) if is_drift else 0.0
     return DriftFound(
         is_drift=is_drift,
@@ -173,7 +186,7 @@ def _drift(pool: DatedLimits, change: _Change, p_value: float) -> DriftFound:
         error_steps=abs(shift / change.split.z) if is_drift else 0.0,
         units_before=change.split.units_before,
         units_since=change.split.units_since,
-        p_value=p_value,
+        p_value=found.p_value,
         level=LEVEL_OF_A_LOOK,
     )
 

@@ -274,12 +274,16 @@ class Split:
     units_since: int
 
 
-def score_units(stable: Steps, unstable: Steps, machine: Steps) -> ScoredUnits:
-    """The units of a pool scored for how deep they go; arrays of shape (n,), a unit each."""
+def score_units(
+    stable: Steps, unstable: Steps, machine: Steps, *, in_both_readings: bool = False
+) -> ScoredUnits:
+    """The units of a pool scored for how deep they go; arrays of shape (n,), a unit each.
+
+    In one reading every unit counts as one that failed.
+    """
     label = np.unique(machine, return_inverse=True)[1]
-    value = depth_scores(stable, unstable, label)
-    failed = unstable < NEVER_FAILED
-    among_failed = value
+    value = among_failed = depth_scores(stable, unstable, label)
+    failed = (unstable < NEVER_FAILED) | (not in_both_readings)
     if failed.any() and not failed.all():
         among_failed = np.zeros(len(value))
         own = np.unique(label[failed], return_inverse=True)[1]
