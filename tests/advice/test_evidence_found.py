@@ -146,8 +146,10 @@ def test_all_units_of_a_contributor_far_from_the_pool_are_excluded(grown: Instan
     assert [status_of(grown, one) for one in fleet] == [("excluded", ["contributor_differs"])] * 12
 
 
-def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path: Path) -> None:
-    instance = an_instance(tmp_path)
+def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(
+    tmp_path: Path, clock: HandMovedClock
+) -> None:
+    instance = an_instance(tmp_path, clock)
 
     def some(numbers: range, month: str, firmware: str, off: int) -> None:
         for number in numbers:
@@ -162,7 +164,11 @@ def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path
     some(range(60), "2026-04", "1.14", 0)
     before = answer(instance)
     assert (before["evidence"]["drift_alarm"], before["start"]["stable_share_used"]) == (False, 0.9)
+    clock.moment = NOON + timedelta(days=30)
     some(range(100, 160), "2026-08", "1.15", 30)
+    # The senders are new: no drift yet.
+    assert answer(instance)["evidence"]["drift_alarm"] is False
+    clock.moment = NOON + timedelta(days=60)
     after = answer(instance)
     assert (after["evidence"]["drift_alarm"], after["start"]["stable_share_used"]) == (True, 0.91)
     assert "drift" in after["summary"]
