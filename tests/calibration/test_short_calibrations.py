@@ -146,6 +146,11 @@ def test_a_shift_is_found_and_false_alarms_are_rare(reports):
     assert max(values(rows, "false alarms")) <= 0.03
 
 
+def test_other_machines_habits_and_new_accounts_are_no_drift(reports):
+    # Sixty pool-years a cell: three alarms are the 0.5 % point of two in a hundred.
+    assert max(values(reports["time"], "unchanged limits")) <= 0.05
+
+
 def test_intervals_of_survival_cover_and_margins_are_not_learned_by_chance(reports):
     rows = reports["time"]
     assert min(values(rows, "lasting share")) >= 0.90

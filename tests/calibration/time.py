@@ -202,7 +202,7 @@ _UNCHANGED: tuple[tuple[str, Year, tuple[str, ...]], ...] = (
     ("habits", _year_of_habits, tuple(HABIT_CHANGES)),
     ("newcomers", _year_of_newcomers, ("1 a report", "4 a report")),
 )
-_SHORT_KINDS = ("untold", "half told", "untold stops 0 or 60 %", "4 a report")
+_SHORT_KINDS = ("untold", "untold stops 0 or 60 %", "4 a report")
 
 
 def _unchanged_truth(runs: int, short: bool) -> list[Row]:
