@@ -141,8 +141,9 @@ def test_the_whole_chain_under_attack_holds(reports):
 
 def test_a_shift_is_found_and_false_alarms_are_rare(reports):
     rows = reports["time"]
-    assert min(values(rows, "drift found, 25 mV")) >= 0.75
-    assert np.mean(values(rows, "drift found, 15 mV")) >= 0.45
+    # Thirty runs a cell: three binomial errors below 0.86, the least share, and below 0.46.
+    assert min(values(rows, "drift found, 25 mV")) >= 0.67
+    assert np.mean(values(rows, "drift found, 15 mV")) >= 0.32
     assert max(values(rows, "false alarms")) <= 0.03
 
 

@@ -141,7 +141,7 @@ HABIT_CHANGES = {
     ),
     "multiples of ten": (USUAL, replace(USUAL, heaped=True)),
     "planned stops 0 or 70 %": (replace(USUAL, planned=0.0), replace(USUAL, planned=0.7)),
-    "untold stops 0 or 60 %": (USUAL, replace(USUAL, uneasy=0.6)),
+    "stops near the limit 0 or 60 %": (USUAL, replace(USUAL, uneasy=0.6)),
     "short tests 0 or 50 %": (USUAL, replace(USUAL, quick=0.5)),
     "all of these": (replace(USUAL, steps_mv=(5.0, 10.0)), _ALL),
 }
@@ -179,7 +179,7 @@ def _year_of_mix(rng: np.random.Generator, truth: Truth, month: Labels, kind: st
     share = 0.2 + 0.6 * np.clip(month - 12, 0, 11) / 11
     machine = rng.random(len(month)) < (share if rng.random() < 0.5 else 1.0 - share)
     apart_mv = rng.uniform(10, 30) * machine
-    stated = {"told": 1.0, "untold": 0.0, "half told": 0.5}[kind]
+    stated = {"stated": 1.0, "not stated": 0.0, "half stated": 0.5}[kind]
     label = np.where(rng.random(len(month)) < stated, 1 + machine, 0)
     return _habits_of(rng, truth, month, (USUAL, USUAL), label, apart_mv)
 
@@ -198,11 +198,11 @@ def _year_of_newcomers(
 
 Year = Callable[[np.random.Generator, Truth, Labels, str], DatedRows]
 _UNCHANGED: tuple[tuple[str, Year, tuple[str, ...]], ...] = (
-    ("mix of machines", _year_of_mix, ("untold", "half told", "told")),
+    ("mix of machines", _year_of_mix, ("not stated", "half stated", "stated")),
     ("habits", _year_of_habits, tuple(HABIT_CHANGES)),
     ("newcomers", _year_of_newcomers, ("1 a report", "4 a report")),
 )
-_SHORT_KINDS = ("untold", "untold stops 0 or 60 %", "4 a report")
+_SHORT_KINDS = ("not stated", "stops near the limit 0 or 60 %", "4 a report")
 
 
 def _unchanged_truth(runs: int, short: bool) -> list[Row]:
