@@ -10,12 +10,20 @@ from sqlalchemy import Connection
 
 from kbapi.evidence.outlier_check import OutlierReport, newcomer_weight, standing_flags
 from kbapi.evidence.small_cells import FEWEST_SHOWN
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, PoolUnits, conditions_of, month_text
+from kbapi.evidence.units import (
+    UNITS_OF_FULL_WEIGHT,
+    PoolRows,
+    PoolUnits,
+    Standing,
+    conditions_of,
+    load_pool_rows,
+    month_text,
+)
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
-from kbapi.stats.time.drift import UNKNOWN, DatedLimits, DriftFound, find_drift
+from kbapi.stats.time.drift import NO_DRIFT, UNKNOWN, DatedLimits, DriftFound, find_drift
 from kbapi.stats.time.two_groups import compare_scored, holm_adjusted, log_rank_scores
-from kbapi.storage.evidence import ConditionsRow, ResultRows, load_conditions, read_results
+from kbapi.storage.evidence import ConditionsRow, ResultRows
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import COOLING, LOADS
 
@@ -324,6 +332,9 @@ class PoolDrift:
     """Month of the first recent report, empty where nothing could be compared."""
     version: str
     """The firmware or microcode that the recent reports share, empty for a drift by month."""
+    is_mix_changed: bool = False
+    """Whether recent results differ without a drift: by machines that are not stated, or new
+    contributors. Known only where it was asked for."""
 
 
 @dataclass(frozen=True)
@@ -339,10 +350,12 @@ class DatedRows:
     """`NEVER_FAILED` where no failure was seen."""
     month: Integers
     """Twelve times the year and the month of the year, 1 to 12."""
+    established: NDArray[np.bool_]
+    """Sent by an established contributor, or confirmed by a curator."""
 
 
-def dated_rows(results: ResultRows) -> DatedRows:
-    """The results without follow-ups.
+def dated_rows(results: ResultRows, established: Integers) -> DatedRows:
+    """The results without follow-ups; `established` are the numbers of such contributors.
 
     Most follow-ups that count are failures, and would make everything old look weak.
     """
@@ -356,34 +369,46 @@ def dated_rows(results: ResultRows) -> DatedRows:
         stable_steps=np.maximum(stable, 0),
         unstable_steps=sent.unstable_steps,
         month=sent.month,
+        established=sent.confirmed_by_curator | np.isin(sent.contributor, established),
     )
 
 
-def load_drift(connection: Connection, pool_id: int) -> PoolDrift:
-    """Whether a pool has drifted, from each unit's latest counted result.
+def load_drift(connection: Connection, pool_id: int, standing: Standing) -> PoolDrift:
+    """Whether a pool has drifted or its mix changed, from each unit's latest counted result.
 
     A driver is no condition of a result, so a change of driver shows by its months alone.
     """
-    results = read_results(connection, pool_id)
+    rows = load_pool_rows(connection, pool_id, standing)
     check_time("results of the pool")
-    return drift_among(results, load_conditions(connection, np.unique(results.conditions).tolist()))
+    return drift_among(rows, with_mix=True)
 
 
-def drift_among(results: ResultRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
-    """Whether these results have drifted; `conditions` may be more than they were found under."""
-    rows = dated_rows(results)
-    return drift_of(rows, conditions_of(conditions, rows.conditions))
+def drift_among(rows: PoolRows, *, with_mix: bool = False) -> PoolDrift:
+    """Whether the results of these rows have drifted; `with_mix` as of `drift_of`."""
+    dated = dated_rows(rows.results, rows.established)
+    conditions = conditions_of(rows.conditions, dated.conditions)
+    return drift_of(dated, conditions, with_mix=with_mix)
 
 
-def drift_of(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> PoolDrift:
+def drift_of(
+    rows: DatedRows, conditions: Sequence[ConditionsRow], *, with_mix: bool = False
+) -> PoolDrift:
     """Whether these results have drifted; the order of rows never matters.
 
-    `conditions` are those that rows stand under, ascending by number. The test takes units for
-    independent of each other, which those of one contributor are not: three of them are kept.
+    Only units of established contributors with a stated machine are compared. `with_mix` asks,
+    where they have not drifted, whether all units together differ. `conditions` are those that
+    rows stand under, ascending by number. The test takes units for independent of each other,
+    which those of one contributor are not: three of them are kept.
     """
-    units = _few_of_each(_latest_of_each_unit(_dated_units(rows, conditions)))
+    everyone = _latest_of_each_unit(_dated_units(rows, conditions))
+    is_compared = everyone.established & (everyone.limits.machine != UNKNOWN)
+    units = _few_of_each(everyone.some(np.flatnonzero(is_compared)))
     check_time("units to check for drift")
     found = find_drift(units.limits)
+    if with_mix and not found.is_drift and not is_compared.all():
+        check_time("units to compare by month")
+        if find_drift(_few_of_each(everyone).limits).is_drift:
+            return PoolDrift(NO_DRIFT, "", "", is_mix_changed=True)
     if found.kind is None:
         return PoolDrift(found, "", "")
     version = ""
@@ -398,12 +423,14 @@ class _DatedUnits:
 
     unit: Integers
     contributor: Integers
+    established: NDArray[np.bool_]
     limits: DatedLimits
 
     def some(self, places: Integers) -> "_DatedUnits":
         """Those at these places."""
         limits = [getattr(self.limits, field.name)[places] for field in fields(DatedLimits)]
-        return _DatedUnits(self.unit[places], self.contributor[places], DatedLimits(*limits))
+        unit, contributor = self.unit[places], self.contributor[places]
+        return _DatedUnits(unit, contributor, self.established[places], DatedLimits(*limits))
 
 
 def _dated_units(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> _DatedUnits:
@@ -412,11 +439,11 @@ def _dated_units(rows: DatedRows, conditions: Sequence[ConditionsRow]) -> _Dated
         stable_steps=rows.stable_steps,
         unstable_steps=rows.unstable_steps,
         month=rows.month,
-        machine=ranks_of([row.machine for row in conditions])[place],
+        machine=_labels([row.machine for row in conditions])[place],
         firmware=_labels([row.firmware for row in conditions])[place],
         microcode=_labels([row.microcode for row in conditions])[place],
     )
-    return _DatedUnits(rows.unit, rows.contributor, limits)
+    return _DatedUnits(rows.unit, rows.contributor, rows.established, limits)
 
 
 def _labels(texts: Sequence[str]) -> Integers:

@@ -197,7 +197,7 @@ def evidence_from(
     check_time("outlier check")
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = counted_units(units, outlier_report)
-    drift = drift_among(rows.results, rows.conditions)
+    drift = drift_among(rows)
     check_time("drift")
     return PoolEvidence(
         id=pool_id,

@@ -167,8 +167,10 @@ def test_all_units_of_a_contributor_far_from_the_pool_are_excluded(grown: Instan
     assert [status_of(grown, one) for one in fleet] == [("excluded", ["contributor_differs"])] * 12
 
 
-def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path: Path) -> None:
-    instance = an_instance(tmp_path)
+def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(
+    tmp_path: Path, clock: HandMovedClock
+) -> None:
+    instance = an_instance(tmp_path, clock)
 
     def some(numbers: range, month: str, firmware: str, off: int) -> None:
         for number in numbers:
@@ -184,7 +186,11 @@ def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path
     before = answer(instance)
     assert before["evidence"]["drift_alarm"] is False
     assert before["start"]["stable_share_used"] == 0.9028
+    clock.moment = NOON + timedelta(days=30)
     some(range(100, 160), "2026-08", "1.15", 30)
+    # The senders are new: no drift yet.
+    assert answer(instance)["evidence"]["drift_alarm"] is False
+    clock.moment = NOON + timedelta(days=60)
     after = answer(instance)
     assert after["evidence"]["drift_alarm"] is True
     assert after["start"]["stable_share_used"] == 0.9175

@@ -1,5 +1,6 @@
 """Longevity and diagnose over HTTP: shares over months and causes, from follow-ups."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -8,6 +9,7 @@ from flask.testing import FlaskClient
 from kbapi.advice.evidence_found import load_standing_in
 from kbapi.evidence.longevity import load_recommended_margin
 from kbapi.instance.instance import Instance
+from tests.makers import HandMovedClock
 
 CHIP = "norvane-sable-7-4820mx"
 SIBLING = "norvane-sable-9-4840mx"
@@ -375,7 +377,9 @@ def test_a_body_of_another_shape_is_a_clear_problem(client: FlaskClient, body: A
     assert response.get_json()["errors"]
 
 
-def test_a_drift_of_the_chips_reports_is_shown_with_its_size(client: FlaskClient) -> None:
+def test_a_drift_of_the_chips_reports_is_shown_with_its_size(
+    client: FlaskClient, clock: HandMovedClock
+) -> None:
     for number in range(50):
         old = number < 25
         stable = (-95 if old else -65) + number % 7
@@ -397,8 +401,17 @@ def test_a_drift_of_the_chips_reports_is_shown_with_its_size(client: FlaskClient
             "measured_in": f"2026-0{1 + number % 3}" if old else f"2026-0{6 + number % 3}",
         }
         assert client.post("/v1/submissions", json=document).status_code == 201
+    # New contributors alone show a change of the mix at most.
     drift = longevity(client)["drift"]
-    assert (drift["is_drift"], drift["kind"], drift["since"]) == (True, "month", "2026-06")
+    assert (drift["is_drift"], drift["is_mix_changed"], drift["since"]) == (False, True, None)
+    assert drift["text"] == (
+        "Recent results differ from earlier ones. The mix of machines may have changed."
+    )
+    assert diagnosed(client)["drift"] == drift
+    clock.moment += timedelta(days=31)
+    drift = longevity(client)["drift"]
+    assert (drift["is_drift"], drift["is_mix_changed"]) == (True, False)
+    assert (drift["kind"], drift["since"]) == ("month", "2026-06")
     assert drift["shift"] == pytest.approx(-30, abs=4)
     assert (drift["units_before"], drift["units_since"]) == (25, 25)
     assert drift["text"] == (

@@ -8,6 +8,7 @@ from statistics import median
 
 from sqlalchemy import Connection
 
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.evidence.comparisons import load_drift
 from kbapi.instance.instance import Instance
 from kbapi.intake.rescreen import find_outliers
@@ -31,7 +32,10 @@ def measure(*, short: bool) -> list[Row]:
             _date_results(connection)
         with instance.reading() as connection:
             sizes = load_all_pools(connection)
-            drift = _median_ms(lambda: load_drift(connection, sizes[0].id), 3 if short else 9)
+            standing = load_standing_in(connection, instance)
+            drift = _median_ms(
+                lambda: load_drift(connection, sizes[0].id, standing), 3 if short else 9
+            )
         one = _median_ms(lambda: find_outliers(instance, sizes[0], keep=False), 3 if short else 9)
         wall, aside = _whole_instance(instance, sizes)
         again = _median_ms(lambda: find_outliers(instance, sizes[0], keep=True), 3)

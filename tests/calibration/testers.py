@@ -49,6 +49,9 @@ class Habit:
     heaped: bool = False
     uneasy: float = 0.0
     quick: float = 0.0
+    steps_mv: tuple[float, ...] = (5.0, 10.0, 25.0)
+    planned: float = 0.35
+    """The share that stops at a planned depth 0..80 mV past its first setting."""
 
 
 USUAL = Habit("usual")
@@ -69,13 +72,22 @@ def a_tested_pool(
 ) -> GroupedIntervals:
     """What `units` testers find of a truth that lies `shift_mv` deeper.
 
-    The first setting is uniform in 50..80 mV, the step 5, 10 or 25 mV; 35 % stop at a planned
+    The usual first setting is uniform in 50..80 mV, the step 5, 10 or 25 mV; 35 % stop at a planned
     depth 0..80 mV past the first setting, the others at the first failure.
     """
-    limit = np.floor(np.maximum(truth.draw(rng, units) + shift_mv, 0.0) / STEP_MV).astype(int)
+    stable, unstable = search(rng, truth.draw(rng, units) + shift_mv, habit)
+    return group_intervals(stable, unstable, np.ones(units))
+
+
+def search(
+    rng: np.random.Generator, limit_mv: NDArray[np.float64], habit: Habit = USUAL
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The last stable and the first failed setting of each unit, on the grid, in their order."""
+    units = len(limit_mv)
+    limit = np.floor(np.maximum(limit_mv, 0.0) / STEP_MV).astype(int)
     first_mv = np.rint(rng.uniform(*habit.first_mv, units) / STEP_MV) * STEP_MV
-    step_mv = np.array([5.0, 10.0, 25.0])[rng.integers(0, 3, units)]
-    planned_mv = np.where(rng.random(units) < 0.35, rng.uniform(0, 80, units), np.inf)
+    step_mv = np.array(habit.steps_mv)[rng.integers(0, len(habit.steps_mv), units)]
+    planned_mv = np.where(rng.random(units) < habit.planned, rng.uniform(0, 80, units), np.inf)
     unease_mv = np.zeros(units)
     if habit.heaped:
         first_mv, step_mv = np.rint(first_mv / 10) * 10, np.rint(step_mv / 10 + 0.1) * 10
@@ -93,7 +105,7 @@ def _searched(
     step_mv: NDArray[np.float64],
     planned_mv: NDArray[np.float64],
     unease_mv: NDArray[np.float64],
-) -> GroupedIntervals:
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Each unit's last stable and first failed setting, on the grid."""
     stable = np.zeros(len(limit), dtype=np.int64)
     unstable = np.full(len(limit), NEVER_FAILED, dtype=np.int64)
@@ -108,4 +120,4 @@ def _searched(
         stable[searching] = setting[searching]
         searching &= (limit - setting) * STEP_MV >= unease_mv
         tries += 1
-    return group_intervals(stable, unstable, np.ones(len(limit)))
+    return stable, unstable

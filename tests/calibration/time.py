@@ -1,16 +1,20 @@
 """Time in the evidence: drift found and false alarms, intervals of survival, causes ranked."""
 
 from collections.abc import Callable
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kbapi.evidence.comparisons import DatedRows, drift_of
 from kbapi.evidence.longevity import compare_changes
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.search.recommended_margin import WANTED_DAYS, WANTED_SHARE, recommended_margin
 from kbapi.stats.time.drift import UNKNOWN, DatedLimits, find_drift
 from kbapi.stats.time.survival import fit_survival
+from kbapi.storage.evidence import ConditionsRow
 from kbapi.storage.follow_ups import FollowedRow
-from tests.calibration.testers import TRUTHS, Truth, a_tested_pool
+from tests.calibration.testers import TRUTHS, USUAL, Habit, Truth, a_tested_pool, search
 from tests.report import Row, measured
 
 SEED = 20261125
@@ -26,6 +30,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     return [
         *_drift_found(runs, short),
         *_false_alarms(runs // 2, short),
+        *_unchanged_truth(runs // 2, short),
         *_coverage(400 if short else 4000),
         *_settled(200 if short else 2000),
         *_ranked(100 if short else 1000),
@@ -117,6 +122,130 @@ def _any_alarm(
     return any(
         find_drift(_dated(ends[k], month[k], machine[k], firmware[k], microcode[k])).is_drift
         for k in (month <= look for look in range(12, 24))
+    )
+
+
+BEFORE, SINCE = range(12), range(12, 24)
+CHANGED_IN = 17
+"""The month in which habits change, of the 24; reports of the first twelve are forty."""
+_ALL = Habit("", (70.0, 110.0), True, 0.6, 0.5, (10.0, 25.0, 50.0), 0.6)
+HABIT_CHANGES = {
+    "first setting 50..80 or 90..130 mV": (USUAL, replace(USUAL, first_mv=(90.0, 130.0))),
+    "steps 5 and 10, or 25 and 50 mV": (
+        replace(USUAL, steps_mv=(5.0, 10.0)),
+        replace(USUAL, steps_mv=(25.0, 50.0)),
+    ),
+    "first setting and steps": (
+        replace(USUAL, first_mv=(20.0, 50.0), steps_mv=(5.0, 10.0)),
+        replace(USUAL, first_mv=(90.0, 130.0), steps_mv=(25.0, 50.0)),
+    ),
+    "multiples of ten": (USUAL, replace(USUAL, heaped=True)),
+    "planned stops 0 or 70 %": (replace(USUAL, planned=0.0), replace(USUAL, planned=0.7)),
+    "stops near the limit 0 or 60 %": (USUAL, replace(USUAL, uneasy=0.6)),
+    "short tests 0 or 50 %": (USUAL, replace(USUAL, quick=0.5)),
+    "all of these": (replace(USUAL, steps_mv=(5.0, 10.0)), _ALL),
+}
+"""Pairs of habits; either is the earlier one in half of the pools."""
+REPORTS_A_MONTH = 20
+EARLY_STOP_MV = 5
+"""Taken off a pass that never failed, as intake does."""
+
+
+def _year_of_habits(rng: np.random.Generator, truth: Truth, month: Labels, kind: str) -> DatedRows:
+    """Two stated machines in equal parts, one truth, other habits from a month on."""
+    change = HABIT_CHANGES[kind][:: int(rng.choice([1, -1]))]
+    return _habits_of(rng, truth, month, change, rng.integers(1, 1 + MACHINES, len(month)))
+
+
+def _habits_of(
+    rng: np.random.Generator,
+    truth: Truth,
+    month: Labels,
+    change: tuple[Habit, ...],
+    machine: Labels,
+    deeper_mv: NDArray[np.float64] | float = 0.0,
+) -> DatedRows:
+    limit_mv = truth.draw(rng, len(month)) + deeper_mv
+    found = [search(rng, limit_mv, habit) for habit in change]
+    since = (month >= CHANGED_IN).astype(int)
+    stable, unstable = (np.choose(since, [one[end] for one in found]) for end in (0, 1))
+    early = np.where(unstable == NEVER_FAILED, EARLY_STOP_MV, 0)
+    unit, is_old = np.arange(len(month)), np.ones(len(month), dtype=np.bool_)
+    return DatedRows(unit, unit, machine, np.maximum(stable - early, 0), unstable, month, is_old)
+
+
+def _year_of_mix(rng: np.random.Generator, truth: Truth, month: Labels, kind: str) -> DatedRows:
+    """Two machines 10 to 30 mV apart; the share of the second one goes from 20 to 80 % or back."""
+    share = 0.2 + 0.6 * np.clip(month - 12, 0, 11) / 11
+    machine = rng.random(len(month)) < (share if rng.random() < 0.5 else 1.0 - share)
+    apart_mv = rng.uniform(10, 30) * machine
+    stated = {"stated": 1.0, "not stated": 0.0, "half stated": 0.5}[kind]
+    label = np.where(rng.random(len(month)) < stated, 1 + machine, 0)
+    return _habits_of(rng, truth, month, (USUAL, USUAL), label, apart_mv)
+
+
+def _year_of_newcomers(
+    rng: np.random.Generator, truth: Truth, month: Labels, kind: str
+) -> DatedRows:
+    """In the last months as many fresh accounts as others, or four times, 30 mV shallower."""
+    known, late = len(month), month[month >= 18]
+    month = np.concatenate([month, np.tile(late, int(kind.split()[0]))])
+    fresh = np.arange(len(month)) >= known
+    machine = rng.integers(1, 1 + MACHINES, len(month))
+    rows = _habits_of(rng, truth, month, (USUAL, USUAL), machine, -30.0 * fresh)
+    return replace(rows, established=~fresh)
+
+
+Year = Callable[[np.random.Generator, Truth, Labels, str], DatedRows]
+_UNCHANGED: tuple[tuple[str, Year, tuple[str, ...]], ...] = (
+    ("mix of machines", _year_of_mix, ("not stated", "half stated", "stated")),
+    ("habits", _year_of_habits, tuple(HABIT_CHANGES)),
+    ("newcomers", _year_of_newcomers, ("1 a report", "4 a report")),
+)
+_SHORT_KINDS = ("not stated", "stops near the limit 0 or 60 %", "4 a report")
+
+
+def _unchanged_truth(runs: int, short: bool) -> list[Row]:
+    """Share of pools with an alarm in a year in which no machine's limits change."""
+    rows = []
+    for what, year, kinds in _UNCHANGED:
+        for kind in kinds:
+            if short and kind not in _SHORT_KINDS:
+                continue
+            alarms = [
+                _any_alarm_of(np.random.default_rng([SEED, 11, place, run]), truth, year, kind)
+                for place, truth in enumerate(TRUTHS)
+                for run in range(runs)
+            ]
+            error = f"binomial error {np.sqrt(0.02 * 0.98 / len(alarms)):.4f}"
+            name = f"unchanged limits, alarms per pool and year, {what}: {kind}"
+            rows.append(measured(name, float(np.mean(alarms)), "share", "<= 0.02", error))
+    return rows
+
+
+def _any_alarm_of(rng: np.random.Generator, truth: Truth, year: Year, kind: str) -> bool:
+    month = np.concatenate([rng.choice(BEFORE, 40), np.repeat(SINCE, REPORTS_A_MONTH)])
+    rows = year(rng, truth, month, kind)
+    # Results that do not state their machine stand under the first conditions.
+    machines = [_conditions(place, name) for place, name in enumerate(["", "one", "other"])]
+    return any(drift_of(_until(rows, look), machines).found.is_drift for look in SINCE)
+
+
+def _until(rows: DatedRows, look: int) -> DatedRows:
+    kept = rows.month <= look
+    return DatedRows(*(getattr(rows, field.name)[kept] for field in fields(DatedRows)))
+
+
+def _conditions(place: int, machine: str) -> ConditionsRow:
+    return ConditionsRow(
+        id=place,
+        loads="",
+        grade="",
+        cooling="",
+        firmware="",
+        microcode="",
+        machine=machine,
+        supply="",
     )
 
 

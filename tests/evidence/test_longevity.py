@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.evidence.comparisons import DatedRows, PoolDrift, dated_rows, drift_of, load_drift
 from kbapi.evidence.longevity import (
     MARGINS,
@@ -20,6 +21,7 @@ from kbapi.evidence.longevity import (
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.stats.intervals import NEVER_FAILED, Grid
+from kbapi.stats.time.drift import NO_DRIFT
 from kbapi.storage.evidence import ConditionsRow, read_results
 from kbapi.storage.follow_ups import FollowedRow, load_followed_of_series
 from kbapi.storage.pools import find_largest_pool
@@ -286,13 +288,14 @@ class Dated:
     month: str
     parts: dict[str, str]
     unit: int | None = None
+    established: bool = True
 
 
 def a_dated(number: int, depth: int, month: str, sender: int | None = None, **parts: str) -> Dated:
     return Dated(depth + number % 9, number if sender is None else sender, month, parts)
 
 
-def drift_among(results: list[Dated]) -> PoolDrift:
+def drift_among(results: list[Dated], *, with_mix: bool = False) -> PoolDrift:
     """Their drift, units without a number numbered in the given order."""
     kinds = sorted({tuple(sorted(one.parts.items())) for one in results})
     unknown = dict.fromkeys(("loads", "grade", "cooling", "supply", "firmware", "microcode"), "")
@@ -307,8 +310,10 @@ def drift_among(results: list[Dated]) -> PoolDrift:
             stable_steps=depth,
             unstable_steps=depth + 6,
             month=np.array([12 * int(year) + int(month) for year, month in year_and_month]),
+            established=np.array([one.established for one in results]),
         ),
         [ConditionsRow(id=place, **usual | dict(kind)) for place, kind in enumerate(kinds)],
+        with_mix=with_mix,
     )
 
 
@@ -339,6 +344,30 @@ def test_a_flood_of_one_contributor_is_no_drift() -> None:
     assert flooded.units_before + flooded.units_since == 63
     # Of twenty people with three units each every unit is heard, as before.
     assert drift_among(a_shift(20)).found == drift_among(a_shift(60)).found
+
+
+def test_new_contributors_alone_neither_raise_nor_hide_a_drift() -> None:
+    shifted = a_shift(60)
+    by_new = [replace(one, established=one.contributor < 100) for one in shifted]
+    assert drift_among(shifted).found.is_drift
+    assert not drift_among(by_new).found.is_drift
+    assert drift_among(by_new) == drift_among(shifted[:60])
+    # Six hundred new accounts that report the old limits change nothing.
+    flood = [a_dated(n + 1000, 90, f"2026-0{1 + n % 3}") for n in range(600)]
+    flooded = [*shifted, *(replace(one, established=False) for one in flood)]
+    assert drift_among(flooded, with_mix=True) == drift_among(shifted, with_mix=True)
+
+
+def test_only_stated_machines_drift_and_others_are_said_to_differ() -> None:
+    stated = a_shift(60)
+    unstated = [replace(one, parts={"machine": ""}) for one in stated]
+    assert not drift_among(unstated).is_mix_changed
+    for results in (unstated, [replace(one, established=False) for one in stated]):
+        drift = drift_among(results, with_mix=True)
+        assert (drift.found, drift.is_mix_changed) == (NO_DRIFT, True)
+    assert not drift_among(unstated[:60], with_mix=True).is_mix_changed
+    drift = drift_among(stated, with_mix=True)
+    assert (drift.found.is_drift, drift.is_mix_changed) == (True, False)
 
 
 def test_which_units_of_a_flood_are_chosen_does_not_depend_on_their_arrival() -> None:
@@ -375,8 +404,9 @@ def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instanc
     with instance.reading() as connection:
         pool_id = find_largest_pool(connection, CHIP, "voltage_offset", "core")
         assert pool_id is not None
-        rows = dated_rows(read_results(connection, pool_id))
-        assert load_drift(connection, pool_id).found.kind is None
+        rows = dated_rows(read_results(connection, pool_id), np.zeros(0, int))
+        standing = load_standing_in(connection, instance)
+        assert load_drift(connection, pool_id, standing).found.kind is None
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
     columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
     found = sorted(zip(*(column.tolist() for column in columns), strict=True))
@@ -398,4 +428,4 @@ def test_the_largest_pool_of_a_clock_is_found(instance: Instance) -> None:
         key = "osmer-kestrel-640-laptop"
         pool_id = find_largest_pool(connection, key, "fixed_clock_voltage", "gpu_core")
         assert pool_id is not None
-        assert len(dated_rows(read_results(connection, pool_id)).unit) == 2
+        assert len(dated_rows(read_results(connection, pool_id), np.zeros(0, int)).unit) == 2

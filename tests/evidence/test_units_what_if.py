@@ -133,7 +133,7 @@ def units_more(connection: Connection, at: SettingAt, what_if: WhatIf) -> int:
 def dated(
     connection: Connection, at: SettingAt, what_if: WhatIf | None = None
 ) -> list[tuple[int, ...]]:
-    rows = dated_rows(read_results(connection, at.place.pool_id, what_if))
+    rows = dated_rows(read_results(connection, at.place.pool_id, what_if), np.zeros(0, int))
     return sorted(zip(*(getattr(rows, field.name) for field in fields(rows)), strict=True))
 
 

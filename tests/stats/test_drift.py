@@ -1,7 +1,6 @@
 """Drift: found where it was planted, by the clearest difference, and the same for every order."""
 
-import itertools
-import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,7 +17,7 @@ from kbapi.stats.time.drift import (
     DatedLimits,
     find_drift,
 )
-from kbapi.stats.time.two_groups import shift_scores
+from kbapi.stats.time.two_groups import ScoredUnits, depth_scores, score_units, split_units
 
 
 def dated(limit, month, machine=None, firmware=None, microcode=None):
@@ -150,8 +149,7 @@ def test_the_p_value_is_that_of_relabelling_within_machines():
     limit, version = rng.normal(110, 25, 90).astype(int), np.repeat([0, 1], 45)
     machine = rng.integers(0, 3, 90)
     reports = dated(limit, version, machine=machine, firmware=version)
-    fit = fit_npmle(group_intervals(reports.stable_steps, reports.unstable_steps, np.ones(90)))
-    scores = shift_scores(reports.stable_steps, reports.unstable_steps, fit)
+    scores = depth_scores(reports.stable_steps, reports.unstable_steps, machine)
 
     def difference(labels):
         return sum(
@@ -185,75 +183,109 @@ def test_the_clearest_of_many_months_is_as_frequent_as_its_p_value():
         assert np.mean(np.array(chances) <= level) == pytest.approx(level, abs=3 * error)
 
 
-def slow_log_concave(density):
-    """Slopes of the log density, neighbours averaged as long as one rises after another."""
-    steps = sorted(density)
-    seen = [max(density[step], 1e-12) for step in steps]
-    blocks = [[math.log(b) - math.log(a), math.sqrt(a * b), 1] for a, b in itertools.pairwise(seen)]
-    place = 0
-    while place < len(blocks) - 1:
-        (slope, weight, size), (after, heft, more) = blocks[place], blocks[place + 1]
-        if slope >= after - 1e-15:
-            place += 1
-            continue
-        mean = (slope * weight + after * heft) / (weight + heft)
-        blocks[place : place + 2] = [[mean, weight + heft, size + more]]
-        place = max(place - 1, 0)
-    logs = [0.0]
-    for slope, _, size in blocks:
-        logs += [logs[-1] + slope * k for k in range(1, size + 1)]
-    whole = sum(math.exp(value) for value in logs)
-    return {step: math.exp(value) / whole for step, value in zip(steps, logs, strict=True)}
+def slow_scores(stable, unstable):
+    """The scores of one machine as their definition reads, a unit and a cell at a time."""
+    fit = fit_npmle(group_intervals(stable, unstable, np.ones(len(stable))))
+    cells = list(zip(fit.cell_left, fit.cell_right, fit.masses, strict=True))
+    return np.array(
+        [
+            sum(mass for _, right, mass in cells if right <= low)
+            - sum(mass for left, _, mass in cells if left >= high)
+            for low, high in zip(stable, unstable, strict=True)
+        ]
+    )
 
 
-def slow_scores(stable, unstable, fit, width, reach):
-    """The scores as their definition reads, a unit and a step at a time."""
-    ends = [
-        left + int(2 * width) + 1 if right == NEVER_FAILED else right
-        for left, right in zip(fit.cell_left, fit.cell_right, strict=True)
-    ]
-    kernel = {k: np.exp(-0.5 * (k / width) ** 2) for k in range(-reach, reach + 1)}
-    whole = sum(kernel.values())
-    density = dict.fromkeys(range(-reach, max(ends) + reach + 1), 0.0)
-    for left, end, mass in zip(fit.cell_left, ends, fit.masses, strict=True):
-        for step in range(left, end):
-            for k, part in kernel.items():
-                density[step + k] += mass / (end - left) * part / whole
-    density = slow_log_concave(density)
-    found = []
-    for low, high in zip(stable, unstable, strict=True):
-        inside = [f for d, f in density.items() if (low == 0 or d >= low) and d < high]
-        rising = 0.0 if low == 0 else density[int(low)]
-        falling = 0.0 if high == NEVER_FAILED else density.get(int(high), 0.0)
-        found.append((rising - falling) / sum(inside))
-    return np.array(found)
+def a_searched_pool(rng, units, first, step, planned=0.3, mean=60.0):
+    """Limits as people find them who begin at `first`, take equal steps, and stop as planned."""
+    limit = np.maximum(rng.normal(mean, 14, units), 0)
+    begins = rng.uniform(*first, units)
+    ends = np.where(rng.random(units) < planned, np.maximum(begins, 70.0), 400.0)
+    passed = np.maximum(np.floor((np.minimum(limit, ends) - begins) / step), -1)
+    stable = np.where(passed >= 0, begins + passed * step, 0)
+    unstable = begins + (passed + 1) * step
+    unstable = np.where((unstable > ends) & (passed >= 0), NEVER_FAILED, unstable.astype(int))
+    return stable.astype(int), np.maximum(unstable, stable.astype(int) + 1).astype(int)
 
 
 def test_scores_are_those_of_their_definition():
-    rng = np.random.default_rng(10)
-    limit = rng.normal(60, 12, 40).astype(int)
-    stable, unstable = limit // 6 * 6, limit // 6 * 6 + 6
-    stable[:4], unstable[4:8] = 0, NEVER_FAILED
-    fit = fit_npmle(group_intervals(stable, unstable, np.ones(40)))
-    mean = float(fit.masses @ fit.cell_left)
-    width = 0.5 * float(np.sqrt(fit.masses @ (fit.cell_left - mean) ** 2))
-    slow = slow_scores(stable, unstable, fit, width, int(4 * width) + 1)
-    held = np.clip(slow - slow.mean(), -2.5 * slow.std(), 2.5 * slow.std())
-    found = shift_scores(stable, unstable, fit)
-    assert found == pytest.approx(held - held.mean(), abs=1e-6)
+    stable, unstable = a_searched_pool(np.random.default_rng(10), 60, (30, 60), 6)
+    assert (stable == 0).any()
+    assert (unstable == NEVER_FAILED).any()
+    found = depth_scores(stable, unstable, np.zeros(60, int))
+    assert found == pytest.approx(slow_scores(stable, unstable), abs=1e-6)
+    assert abs(float(found.mean())) < 1e-6
 
 
-def test_scores_move_with_the_reports_and_rise_with_depth():
+def test_machines_are_scored_each_by_their_own_limits():
     rng = np.random.default_rng(11)
-    stable = rng.normal(150, 20, 60).astype(int)
-    scores = [
-        shift_scores(
-            stable + by,
-            stable + by + 4,
-            fit_npmle(group_intervals(stable + by, stable + by + 4, np.ones(60))),
+    one, other = (a_searched_pool(rng, 150, (30, 60), 6, mean=mean) for mean in (60.0, 90.0))
+    stable, unstable = (np.append(*ends) for ends in zip(one, other, strict=True))
+    machine = np.repeat([0, 1], 150)
+    found = depth_scores(stable, unstable, machine)
+    for place, ends in enumerate((one, other)):
+        # Twenty steps come near the likeliest masses, the more so where there are many units.
+        assert found[machine == place] == pytest.approx(slow_scores(*ends), abs=0.05)
+
+
+@pytest.mark.parametrize("change", [((50, 80), 4), ((20, 40), 20), ((30, 60), 25)])
+def test_other_first_settings_and_steps_move_no_mean(change):
+    rng = np.random.default_rng(12)
+    differences = []
+    for _ in range(40):
+        before = a_searched_pool(rng, 120, (30, 60), 6)
+        since = a_searched_pool(rng, 120, *change)
+        stable, unstable = (np.append(*ends) for ends in zip(before, since, strict=True))
+        scores = depth_scores(stable, unstable, np.zeros(240, int))
+        differences.append(scores[120:].mean() - scores[:120].mean())
+    error = np.std(differences) / np.sqrt(40)
+    assert abs(np.mean(differences)) < 3 * error
+    assert error < 0.02
+
+
+@pytest.mark.parametrize("kind", ["planned", "near the limit"])
+def test_more_stops_before_a_failure_are_no_drift(kind):
+    """One reading of those that never failed is wrong about either kind of stop, not both."""
+    rng = np.random.default_rng(13)
+    recent, machine = np.repeat([False, True], 200), np.zeros(400, int)
+    found = []
+    for _ in range(20):
+        limit = rng.normal(90, 12, 400).astype(int)
+        stable, unstable = limit // 5 * 5, limit // 5 * 5 + 5
+        stops = recent & (rng.random(400) < 0.6)
+        if kind == "planned":
+            stops &= limit >= 85
+            stable = np.where(stops, 85, stable)
+        units = score_units(
+            stable, np.where(stops, NEVER_FAILED, unstable), machine, in_both_readings=True
         )
-        for by in (0, 30)
-    ]
-    assert scores[1] == pytest.approx(scores[0], abs=1e-9)
-    assert np.corrcoef(stable, scores[0])[0, 1] > 0.9
-    assert abs(float(scores[0].sum())) < 1e-9
+        whole = split_units(replace(units, failed=np.ones(400, bool)), recent).z
+        alone = units.only(units.failed)
+        part = split_units(replace(alone, value=alone.among_failed), recent[units.failed]).z
+        found.append((whole, part, split_units(units, recent).z))
+    whole, part, both = np.mean(found, axis=0)
+    right, wrong = (whole, part) if kind == "planned" else (part, whole)
+    assert abs(wrong) > 3
+    assert max(abs(right), abs(both)) < 0.7
+
+
+def test_the_smaller_difference_of_two_readings_counts():
+    value, machine = np.array([-1.0, -1, 1, 1, 0, 0]), np.zeros(6, int)
+    recent, failed = np.array([0, 0, 1, 1, 0, 1], bool), np.array([1, 1, 1, 1, 0, 0], bool)
+    units = ScoredUnits(value, machine, failed, value)
+    whole = split_units(replace(units, failed=np.ones(6, bool)), recent)
+    assert split_units(units, recent).z == pytest.approx(min(whole.z, np.sqrt(3)))
+    against = ScoredUnits(value, machine, failed, -value)
+    assert (split_units(against, recent).z, split_units(against, recent).difference) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(("pairs", "is_found"), [(0.15, False), (0.17, True)])
+def test_a_difference_too_small_to_matter_is_no_drift_in_any_pool(pairs, is_found):
+    units = 4000
+    deep = np.concatenate(
+        [np.arange(units) < units * (0.5 - pairs / 2), np.arange(units) < units * (0.5 + pairs / 2)]
+    )
+    recent = np.repeat([0, 1], units)
+    found = find_drift(dated(np.where(deep, 85, 80), recent))
+    # Of two depths alone, the difference of mean scores is that of their shares.
+    assert found.is_drift == is_found

@@ -70,10 +70,16 @@ class RecommendedMargin:
 
 @dataclass(frozen=True, slots=True)
 class DriftSummary:
-    """Whether recent results of the chip differ from earlier ones beyond chance."""
+    """Whether recent results of the chip differ from earlier ones beyond chance.
+
+    Results of established contributors with a stated machine are compared.
+    """
 
     is_drift: bool
     """Whether they differ beyond chance; if not, most fields are null."""
+    is_mix_changed: bool
+    """Whether, without a drift, results of all contributors and machines differ: the mix of
+    machines may have changed, or new contributors differ."""
     kind: DriftKind | None
     """What recent results have in common: a later month, a firmware or a microcode; null without a
     drift."""
@@ -180,7 +186,8 @@ def find_longevity(
     check_time("follow-ups")
     control = control or _usual_control(followed, chip, catalogue)
     rows = tuple(row for row in followed if row.control == control)
-    known = known_senders(connection, rows, load_standing_in(connection, instance))
+    standing = load_standing_in(connection, instance)
+    known = known_senders(connection, rows, standing)
     evidence = longevity_evidence(rows, chip.key, control, grids_of(catalogue, control), known)
     check_time("settings in use")
     pool_id = find_largest_pool(connection, chip.key, control, domain)
@@ -191,7 +198,7 @@ def find_longevity(
         rows=rows,
         evidence=evidence,
         has_results=pool_id is not None,
-        drift=None if pool_id is None else load_drift(connection, pool_id),
+        drift=None if pool_id is None else load_drift(connection, pool_id, standing),
     )
 
 
@@ -338,12 +345,14 @@ def drift_response(found: LongevityFound) -> DriftSummary | None:
         return None
     since, version, drift = found.drift.since, found.drift.version, found.drift.found
     if not drift.is_drift or drift.kind is None:
-        text = longevity_text.no_drift_text()
-        return DriftSummary(False, None, None, None, None, None, None, None, text)
+        is_mix_changed = found.drift.is_mix_changed
+        text = longevity_text.no_drift_text(is_mix_changed=is_mix_changed)
+        return DriftSummary(False, is_mix_changed, None, None, None, None, None, None, None, text)
     step = float(found.grid.step)
     shift, error = drift.shift_steps * step, 1.96 * drift.error_steps * step
     return DriftSummary(
         is_drift=True,
+        is_mix_changed=False,
         kind=drift.kind,
         since=since,
         version=version or None,

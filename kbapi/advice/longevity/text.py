@@ -32,8 +32,10 @@ def margin_text(source: str, control: str, margin: float) -> str:
     return _MARGIN_TEXTS[source].format(margin=amount_text(control, margin))
 
 
-def no_drift_text() -> str:
-    """That there is no drift."""
+def no_drift_text(*, is_mix_changed: bool) -> str:
+    """That there is no drift, or that a difference may come from other machines."""
+    if is_mix_changed:
+        return "Recent results differ from earlier ones. The mix of machines may have changed."
     return "Recent results do not differ from earlier ones beyond chance."
 
 

@@ -4,15 +4,16 @@
 a group's scores less N_g times their mean.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from kbapi.stats.estimate.npmle import StableShareFit, fit_npmle, monotone_means
+from kbapi.stats.estimate.npmle import StableShareFit, fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, frozen_array, group_intervals
 
 Vector = NDArray[np.float64]
@@ -167,91 +168,56 @@ def holm_adjusted(p_values: Sequence[float]) -> tuple[float, ...]:
     return tuple(float(p) for p in adjusted.round(12))
 
 
-_SMOOTHED_BY: Final = 0.5
-"""Of the limits' standard deviation: enough to make a density of a few steps of mass."""
-_KERNEL_REACH: Final = 4.0
+_STEPS_WITHIN_MACHINES: Final = 20
 _THIN: Final = 1e-12
-_MOST_DEVIATIONS: Final = 2.5
-"""One unit at the edge of a steep density must not outweigh all others."""
 
 
-def shift_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> Vector:
-    """Each unit's score, shape (n,): above zero where it makes deeper limits likelier.
+def depth_scores(stable: Steps, unstable: Steps, machine: NDArray[np.intp]) -> Vector:
+    """Each unit's score, shape (n,): the shallower share of its machine's limits less the deeper.
 
-    c = (f(L) - f(R)) / (S(L) - S(R)) with the density f and the share S of all units together,
-    smoothed and log-concave: the derivative of a unit's log likelihood when all limits move deeper
-    by a step. Less the mean, and held within 2.5 standard deviations.
+    c = 1 - S(L) - S(R) with the likeliest share S of the units of one machine. The mean of c over
+    true limits is zero for every first setting, step and planned end, as a sum that telescopes:
+    (S(L) - S(R)) (1 - S(L) - S(R)). So a change of how people search moves no mean.
 
     Parameters
     ----------
     stable, unstable : int64 arrays, shape (n,)
-        As in `GroupedIntervals`; a first setting that failed bounds its unit on one side alone.
-    fit
-        Of all these units together, so that no score depends on a label.
+        As in `GroupedIntervals`, at least one.
+    machine : intp array, shape (n,)
+        Labels from 0, each in use.
 
     References
     ----------
-    Fay (1996), Biometrics 52:811-822, equation 3 (scores of any model for interval-censored
-    data); Hajek, Sidak & Sen (1999), Theory of Rank Tests, section 8.5 (scores estimated from the
-    pooled sample leave a permutation test valid).
+    Fay (1996), Biometrics 52:811-822 (scores of proportional odds for interval-censored data);
+    Turnbull (1976), J. R. Statist. Soc. B 38:290-295 (the self-consistent steps).
 
-    >>> from kbapi.stats.intervals import group_intervals
-    >>> from kbapi.stats.estimate.npmle import fit_npmle
-    >>> low, high = np.array([90, 100, 110]), np.array([95, 105, 115])
-    >>> shift_scores(low, high, fit_npmle(group_intervals(low, high, np.ones(3)))).round(2).tolist()
-    [-0.04, -0.01, 0.05]
+    >>> low = np.array([90, 100, 110])
+    >>> depth_scores(low, low + 5, np.zeros(3, int)).round(2).tolist()
+    [-0.67, 0.0, 0.67]
     """
-    plain = _scores(stable, unstable, _smoothed(fit))
-    most = _MOST_DEVIATIONS * float(plain.std())
-    held = np.clip(plain - plain.mean(), -most, most)
-    return np.asarray(held - held.mean())
+    fit = fit_npmle(group_intervals(stable, unstable, np.ones(len(stable))))
+    first = np.searchsorted(fit.cell_left, stable)
+    past = np.searchsorted(fit.cell_right, unstable, side="right")
+    units = np.bincount(machine)
+    # Each machine's masses begin as those of all; a row of `before` has one cell more.
+    mass = np.tile(fit.masses, (len(units), 1))
+    row = machine * (mass.shape[1] + 1)
+    for _ in range(_STEPS_WITHIN_MACHINES if len(units) > 1 else 0):
+        before = _mass_before(mass).ravel()
+        pull = 1.0 / np.maximum(before[row + past] - before[row + first], _THIN)
+        ends = np.bincount(row + first, pull, before.size)
+        ends -= np.bincount(row + past, pull, before.size)
+        climbed = np.cumsum(ends.reshape(len(units), -1), axis=1)[:, :-1]
+        mass = mass * np.maximum(climbed, 0.0) / units[:, None]
+    before = _mass_before(mass).ravel()
+    return np.asarray(before[row + first] + before[row + past] - 1.0)
 
 
-@dataclass(frozen=True, slots=True)
-class _Density:
-    """A density by step that begins `origin` steps above stock."""
-
-    density: Vector
-    share: Vector
-    origin: int
-
-
-def _scores(stable: Steps, unstable: Steps, known: _Density) -> Vector:
-    beyond = len(known.density) - 1
-    left = np.where(stable == 0, 0, np.minimum(stable + known.origin, beyond - 1))
-    right = np.where(unstable == NEVER_FAILED, beyond, unstable + known.origin)
-    right = np.clip(right, left + 1, beyond)
-    rising = np.where(stable == 0, 0.0, known.density[left]) - known.density[right]
-    return np.asarray(rising / np.maximum(known.share[left] - known.share[right], _THIN))
-
-
-def _smoothed(fit: StableShareFit) -> _Density:
-    left = fit.cell_left
-    mean = float(fit.masses @ left)
-    width = max(1.0, _SMOOTHED_BY * float(np.sqrt(fit.masses @ (left - mean) ** 2)))
-    # How deep units go that never failed is unknown: their mass lies just beyond.
-    right = np.where(fit.cell_right == NEVER_FAILED, left + int(2 * width) + 1, fit.cell_right)
-    reach = int(_KERNEL_REACH * width) + 1
-    edges = np.zeros(int(right.max()) + 1)
-    each = fit.masses / (right - left)
-    np.add.at(edges, left, each)
-    np.add.at(edges, right, -each)
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
-    density = _without_valleys(np.convolve(np.cumsum(edges), kernel / kernel.sum()))
-    return _Density(density, np.cumsum(density[::-1])[::-1], reach)
-
-
-def _without_valleys(density: Vector) -> Vector:
-    """The density with its log made concave, and a zero step at its end.
-
-    With a valley between two groups of limits, a unit of the deeper group could score as shallow,
-    and two groups far apart would look like one that has not moved.
-    """
-    seen = np.maximum(density, _THIN)
-    falling = monotone_means(-np.diff(np.log(seen)), np.sqrt(seen[1:] * seen[:-1]))
-    log_density = np.append(0.0, -np.cumsum(falling))
-    concave = np.exp(log_density - log_density.max())
-    return np.append(concave / concave.sum(), 0.0)
+def _mass_before(mass: Vector) -> Vector:
+    """By row: the mass before each cell, and one after the last."""
+    summed = np.cumsum(mass, axis=1)
+    before = np.concatenate([np.zeros((len(mass), 1)), summed], axis=1)
+    return np.asarray(before / summed[:, -1:])
 
 
 Which = NDArray[np.bool_]
@@ -266,19 +232,29 @@ _WIDEST_SHIFT: Final = 512
 
 @dataclass(frozen=True, slots=True)
 class ScoredUnits:
-    """Scores centred within each machine: arrays of shape (n,)."""
+    """Units with their `depth_scores`, in two readings of those that never failed.
+
+    Parameters
+    ----------
+    value : float64 array, shape (n,)
+        Of all units; one that never failed may go as deep as the others beyond its deepest pass.
+    machine : intp array, shape (n,)
+        Labels from 0.
+    failed : bool array, shape (n,)
+    among_failed : float64 array, shape (n,)
+        Of the units that failed, among themselves; not used for the others.
+    """
 
     value: Vector
     machine: NDArray[np.intp]
-
-    @property
-    def squares(self) -> Vector:
-        """By machine: the sum of squared values."""
-        return np.asarray(np.bincount(self.machine, self.value**2), dtype=np.float64)
+    failed: Which
+    among_failed: Vector
 
     def only(self, which: Which) -> "ScoredUnits":
-        """Some of these units, centred again."""
-        return _centred(self.value[which], self.machine[which])
+        """Some of these units."""
+        return ScoredUnits(
+            self.value[which], self.machine[which], self.failed[which], self.among_failed[which]
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,50 +264,84 @@ class Split:
     Parameters
     ----------
     z : the difference in its standard errors, above zero where recent limits lie deeper
+    difference : mean score of recent units less that of earlier ones, -2 to 2
     units_before, units_since : the units compared
     """
 
     z: float
+    difference: float
     units_before: int
     units_since: int
 
 
-def score_units(stable: Steps, unstable: Steps, machine: Steps) -> ScoredUnits:
-    """The units of a pool scored for how deep they go; arrays of shape (n,), a unit each."""
-    fit = fit_npmle(group_intervals(stable, unstable, np.ones(len(stable))))
-    return _centred(shift_scores(stable, unstable, fit), machine)
+def score_units(
+    stable: Steps, unstable: Steps, machine: Steps, *, in_both_readings: bool = False
+) -> ScoredUnits:
+    """The units of a pool scored for how deep they go; arrays of shape (n,), a unit each.
 
-
-def _centred(value: Vector, machine: NDArray[np.int64] | NDArray[np.intp]) -> ScoredUnits:
+    In one reading every unit counts as one that failed.
+    """
     label = np.unique(machine, return_inverse=True)[1]
-    mean = np.bincount(label, value) / np.bincount(label)
-    return ScoredUnits(value - mean[label], label)
+    value = among_failed = depth_scores(stable, unstable, label)
+    failed = (unstable < NEVER_FAILED) | (not in_both_readings)
+    if failed.any() and not failed.all():
+        among_failed = np.zeros(len(value))
+        own = np.unique(label[failed], return_inverse=True)[1]
+        among_failed[failed] = depth_scores(stable[failed], unstable[failed], own)
+    return ScoredUnits(value, label, failed, among_failed)
 
 
 def split_units(units: ScoredUnits, recent: Which) -> Split:
     """The difference between recent and other units of the same machines.
 
+    People who stop before a failure may do so near the limit, or at a depth that they planned.
+    The first makes scores of all units wrong, the second those of the units that failed. Where
+    more people stop than before, the two errors have opposite directions. So the smaller
+    difference counts, and none where the directions differ.
+
+    >>> value, machine = np.array([-1.5, -0.5, 0.5, 1.5]), np.zeros(4, int)
+    >>> units = ScoredUnits(value, machine, np.ones(4, bool), value)
+    >>> found = split_units(units, np.array([False, False, True, True]))
+    >>> round(found.z, 3), found.difference, found.units_before, found.units_since
+    (1.549, 2.0, 2, 2)
+    """
+    whole = _split(units.value, units.machine, recent)
+    if units.failed.all():
+        return whole
+    failed = units.failed
+    part = _split(units.among_failed[failed], units.machine[failed], recent[failed])
+    nearer = min(whole, part, key=lambda split: abs(split.z))
+    agree = whole.z * part.z > 0.0
+    return replace(
+        whole,
+        z=nearer.z if agree else 0.0,
+        difference=nearer.difference if agree else 0.0,
+    )
+
+
+def _split(value: Vector, machine: NDArray[np.intp], recent: Which) -> Split:
+    """One reading of a split.
+
     References
     ----------
     The sum of scores over its exact permutation variance: Hajek, Sidak & Sen (1999), Theory of
     Rank Tests, theorem 3.3.1.3, summed over machines as strata.
-
-    >>> units = ScoredUnits(np.array([-1.5, -0.5, 0.5, 1.5]), np.zeros(4, int))
-    >>> found = split_units(units, np.array([False, False, True, True]))
-    >>> round(found.z, 3), found.units_before, found.units_since
-    (1.549, 2, 2)
     """
-    machines = len(units.squares)
-    total = np.bincount(units.machine, minlength=machines)
-    since = np.bincount(units.machine[recent], minlength=machines)
-    sums = np.bincount(units.machine[recent], units.value[recent], minlength=machines)
+    total = np.bincount(machine)
+    machines = len(total)
+    centred = value - (np.bincount(machine, value) / np.maximum(total, 1))[machine]
+    squares = np.bincount(machine, centred**2)
+    since = np.bincount(machine[recent], minlength=machines)
+    sums = np.bincount(machine[recent], centred[recent], minlength=machines)
     # A machine whose reports all lie on one side gives no comparison.
     compared = (since > 0) & (since < total)
     since, total = since[compared], total[compared]
     pairs = since * (total - since) / total
-    variance = float(np.sum(pairs * units.squares[compared] / (total - 1)))
+    variance = float(np.sum(pairs * squares[compared] / (total - 1)))
+    summed = float(sums[compared].sum())
     return Split(
-        z=float(sums[compared].sum()) / float(np.sqrt(variance)) if variance > 0 else 0.0,
+        z=summed / float(np.sqrt(variance)) if variance > 0 else 0.0,
+        difference=summed / float(pairs.sum()) if len(pairs) else 0.0,
         units_before=int((total - since).sum()),
         units_since=int(since.sum()),
     )
@@ -375,6 +385,8 @@ def chance_of_largest(z: float, parts: list[float]) -> float:
 def estimate_shift(stable: Steps, unstable: Steps, machine: Steps, recent: Which) -> float:
     """By how many steps the recent limits lie deeper; moved back by it, they do not differ.
 
+    Where they do not differ over a range of steps, its middle.
+
     References
     ----------
     Hodges & Lehmann (1963), Ann. Math. Statist. 34:598-611 (an estimate from a rank test).
@@ -385,6 +397,7 @@ def estimate_shift(stable: Steps, unstable: Steps, machine: Steps, recent: Which
     -12
     """
 
+    @lru_cache(maxsize=64)
     def left(by: int) -> float:
         """The difference once the recent units have been moved back by some steps."""
         low = np.where(recent & (stable > 0), np.maximum(stable - by, 0), stable)
@@ -392,12 +405,19 @@ def estimate_shift(stable: Steps, unstable: Steps, machine: Steps, recent: Which
         high = np.where(moved, np.maximum(unstable - by, low + 1), unstable)
         return split_units(score_units(low, high, machine), recent).z
 
-    near, sign = 0, 1 if left(0) > 0 else -1
-    far = sign
-    while sign * left(far) > 0 and abs(far) < _WIDEST_SHIFT:
+    sign = 1.0 if left(0) > 0 else -1.0
+    first = _crossing(lambda by: sign * left(int(sign) * by), 0.0)
+    last = _crossing(lambda by: sign * left(int(sign) * by), -_ROUNDING)
+    return sign * (first + last) / 2.0
+
+
+def _crossing(falling: Callable[[int], float], level: float) -> float:
+    """Where a function of whole numbers, above the level at 0, falls to it or below."""
+    near, far = 0, 1
+    while falling(far) > level and far < _WIDEST_SHIFT:
         near, far = far, 2 * far
-    while abs(far - near) > 1:
+    while far - near > 1:
         middle = (near + far) // 2
-        near, far = (middle, far) if sign * left(middle) > 0 else (near, middle)
-    rest, beyond = left(near), left(far)
+        near, far = (middle, far) if falling(middle) > level else (near, middle)
+    rest, beyond = falling(near), falling(far)
     return near + (far - near) * rest / (rest - beyond) if rest != beyond else float(near)
