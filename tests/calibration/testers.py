@@ -55,12 +55,6 @@ class Habit:
 
 
 USUAL = Habit("usual")
-HABITS = (
-    Habit("multiples of ten", heaped=True),
-    Habit("35 % stop uneasy", uneasy=0.35),
-    Habit("30 % test briefly", quick=0.30),
-    Habit("all three", heaped=True, uneasy=0.35, quick=0.30),
-)
 
 
 def a_tested_pool(
