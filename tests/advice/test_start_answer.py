@@ -157,13 +157,11 @@ def test_many_failures_at_the_first_step_give_no_start(instance: Instance) -> No
 
 
 def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: float) -> int:
-    """The start by its definition, on exact data, with the discount of many units."""
-    units = len(limits)
-    weight = units * np.interp(units, [30, 130], [1.0, 0.8])
-    depth = 0
+    """The start by its definition, on exact data."""
+    units, depth = len(limits), 0
     while True:
-        stable = weight * sum(limit >= depth + 1 for limit in limits) / units
-        if stable == 0 or beta.ppf(1 - confidence, stable, weight - stable + 1) < share:
+        stable = sum(limit >= depth + 1 for limit in limits)
+        if stable == 0 or beta.ppf(1 - confidence, stable, units - stable + 1) < share:
             return depth
         depth += 1
 
@@ -179,9 +177,10 @@ def test_on_exact_data_of_many_units_the_start_is_that_of_clopper_and_pearson(
     a_line_of_units(instance, limits)
     start = count_answer(instance, stable_share=share, confidence=confidence)["start"]
     assert start["method"] == "model_free"
-    assert start["grid_steps"] == deepest_by_clopper_pearson(
-        limits, float(share), float(confidence)
-    )
+    # A reserve is kept for false results, so the share that is used is larger.
+    used = start["stable_share_used"]
+    assert used == pytest.approx(1 - (1 - float(share)) * (1 - 0.25 * 100 / 270), abs=1e-4)
+    assert start["grid_steps"] == deepest_by_clopper_pearson(limits, used, float(confidence))
 
 
 def test_one_more_failure_near_stock_never_makes_the_start_deeper(instance: Instance) -> None:
