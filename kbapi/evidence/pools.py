@@ -295,10 +295,19 @@ def related_units(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class OwnWeight:
+    """Who sent the units of the asked chip itself, and what each weighs there, shape (n,)."""
+
+    contributor: NDArray[np.int64]
+    weight_ppm: NDArray[np.int64]
+
+
+NO_OWN_WEIGHT: Final = OwnWeight(np.zeros(0, np.int64), np.zeros(0, np.int64))
+
+
 def lent_intervals(
-    chips: Sequence[RelatedUnits],
-    own_contributor: NDArray[np.int64],
-    own_weight_ppm: NDArray[np.int64],
+    chips: Sequence[RelatedUnits], own: OwnWeight = NO_OWN_WEIGHT
 ) -> tuple[GroupedIntervals, ...]:
     """The evidence that each of these chips lends, in their order.
 
@@ -306,14 +315,14 @@ def lent_intervals(
     weighs in the chip's own pool is not lent to it again. The order does not matter.
     """
     sizes = [len(chip.contributor) for chip in chips]
-    everyone = np.concatenate([own_contributor, *(chip.contributor for chip in chips)])
+    everyone = np.concatenate([own.contributor, *(chip.contributor for chip in chips)])
     owner = np.unique(everyone, return_inverse=True)[1]
-    of_own, of_chips = np.split(owner, [len(own_contributor)])
-    weight = np.concatenate([np.zeros(0, np.int64), *(chip.weight_ppm for chip in chips)])
+    of_own, of_chips = np.split(owner, [len(own.contributor)])
+    weight = np.concatenate([chip.weight_ppm for chip in chips])
     # Millionths are whole numbers: their sums are exact in any order.
     lent = np.bincount(of_chips, weight, len(everyone))
-    own = np.bincount(of_own, own_weight_ppm, len(everyone))
-    left = np.maximum(UNITS_OF_FULL_WEIGHT * MILLION - own, 0.0)
+    weighs = np.bincount(of_own, own.weight_ppm, len(everyone))
+    left = np.maximum(UNITS_OF_FULL_WEIGHT * MILLION - weighs, 0.0)
     share = np.minimum(1.0, left / np.maximum(lent, 1.0))
     limited = np.split(weight * share[of_chips] / MILLION, np.cumsum(sizes)[:-1])
     return tuple(
@@ -356,7 +365,7 @@ def _siblings_among(
     own: PoolEvidence | None,
 ) -> tuple[tuple[Sibling, ...], int]:
     """The siblings among these pools, largest first, and how many pools were examined for them."""
-    lenders: list[tuple[RelatedUnits, Grid]] = []
+    lenders: list[tuple[RelatedUnits, float]] = []
     examined = 0
     for pool in pools[:_MOST_READ]:
         if len(lenders) == _MOST_SIBLINGS:
@@ -368,10 +377,10 @@ def _siblings_among(
             grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
             units = _load_related_units(connection, pool, standing, grid)
             if units.stand_behind(is_described=catalogue.is_described(chip)):
-                lenders.append((units, grid))
+                lenders.append((units, float(grid.step)))
     if not lenders:
         return (), examined
-    return tuple(_summaries(lenders, pools[0].key.control, own)), examined
+    return siblings_of(lenders, SCALES[pools[0].key.control], _own_weight(own)), examined
 
 
 def _load_related_units(
@@ -385,19 +394,28 @@ def _load_related_units(
     return related_units(units, outlier_report, rows.known)
 
 
-def _summaries(
-    lenders: Sequence[tuple[RelatedUnits, Grid]], control: str, own: PoolEvidence | None
-) -> Iterable[Sibling]:
-    """What is known of each lender, from what it lends beside the chip's own pool."""
-    contributor, weight_ppm = np.zeros(0, np.int64), np.zeros(0, np.int64)
-    if own is not None:
-        weight = weight_under(own.whole, own.outlier_report)
-        contributor, weight_ppm = own.whole.contributor, np.rint(weight * MILLION).astype(np.int64)
-    lent = lent_intervals([units for units, _ in lenders], contributor, weight_ppm)
-    for intervals, (_, grid) in zip(lent, lenders, strict=True):
+def _own_weight(own: PoolEvidence | None) -> OwnWeight:
+    if own is None:
+        return NO_OWN_WEIGHT
+    weight = weight_under(own.whole, own.outlier_report)
+    return OwnWeight(own.whole.contributor, np.rint(weight * MILLION).astype(np.int64))
+
+
+def siblings_of(
+    lenders: Sequence[tuple[RelatedUnits, float]], scale: PriorScale, own: OwnWeight = NO_OWN_WEIGHT
+) -> tuple[Sibling, ...]:
+    """What is known of each lender with its step in the control's unit, from what it lends.
+
+    Without those that have too little weight left.
+    """
+    siblings = []
+    for intervals, (_, step) in zip(
+        lent_intervals([u for u, _ in lenders], own), lenders, strict=True
+    ):
         if intervals.total_weight >= _LEAST_WEIGHT_LENT:
-            yield summarise_sibling(intervals, float(grid.step), SCALES[control])
+            siblings.append(summarise_sibling(intervals, step, scale))
             check_time("related chips")
+    return tuple(siblings)
 
 
 OUTLIER_DEEP: Final = UNIT_CODES[0]
