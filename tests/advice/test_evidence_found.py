@@ -220,7 +220,7 @@ def _outlier_codes(instance: Instance) -> list[Any]:
     ]
 
 
-SERIES = ("norvane-sable-5-4610mx", "norvane-sable-5-4620mx", "norvane-sable-9-4880mx")
+SERIES = ("norvane-sable-5-4610mx", "norvane-sable-5-4860mx", "norvane-sable-9-4880mx")
 
 
 def a_related_club(instance: Instance, members: int, units: int, first: int = 0) -> list[Accepted]:
