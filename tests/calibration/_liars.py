@@ -279,9 +279,9 @@ class Moved:
     given_before: int
 
 
-def move(scene: Scene, world: World, runs: int) -> Moved:
+def move(scene: Scene, world: World, runs: int, seed: int) -> Moved:
     """What the crowd of a scene does in this world."""
-    rng = np.random.default_rng([20261201, world.seed, SCENES.index(scene)])
+    rng = np.random.default_rng([20261201, world.seed, seed])
     pairs = []
     for honest in scene.pools(rng, world, runs):
         liars = scene.crowd(rng, honest)
@@ -328,5 +328,9 @@ def lent_by(chips: Iterable[Reports]) -> Siblings:
 
 def move_all(world: World, runs: int, most_units: int) -> tuple[Moved, ...]:
     """What every crowd does in pools of at most so many units."""
-    scenes = (scene for scene in SCENES if scene.units <= most_units)
-    return (*(move(scene, world, runs) for scene in scenes), move_without_units(world, runs))
+    moved = (
+        move(scene, world, runs, place)
+        for place, scene in enumerate(SCENES)
+        if scene.units <= most_units
+    )
+    return (*moved, move_without_units(world, runs))
