@@ -361,8 +361,8 @@ class EvidenceSummary:
     borrowed_units: int
     """Units of related chips that the answer uses, 0 where it uses none."""
     related_chips_unused: int
-    """Related chips that have results but lend none: their series is not in the catalogue, or
-    fewer than ten units of five mostly established contributors are behind them."""
+    """Related chips with results that are not used. A used one has a series in the catalogue and
+    ten units of five contributors, most of them established."""
     sibling_agreement: float | None
     """Share of related chips that would differ from the others as much as this chip, 0 to 1; null
     where no units are borrowed."""
