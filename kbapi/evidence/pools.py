@@ -392,7 +392,13 @@ def _load_related_units(
     units = units_of(rows)
     outlier_report = check_outliers(units, floor_steps(pool.key.control, grid))
     check_time("related chips")
-    return related_units(units, outlier_report, rows.known)
+    return related_units(units, outlier_report, _trusted(connection, rows, standing))
+
+
+def _trusted(connection: Connection, rows: PoolRows, standing: Standing) -> NDArray[np.int64]:
+    """The established contributors of a pool of any size; in a young instance all with a token."""
+    established = standing.established(connection, np.unique(rows.merged.contributor))
+    return np.union1d(established, rows.known)
 
 
 def _own_weight(own: PoolEvidence | None) -> OwnWeight:
