@@ -36,6 +36,7 @@ from kbapi.evidence.units import (
 from kbapi.stats.estimate.siblings import Sibling, Siblings, summarise_sibling
 from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
+from kbapi.storage.evidence import is_any_vouched
 from kbapi.storage.outliers import ExcludedUnit, StoredOutliers, load_outliers
 from kbapi.storage.pools import (
     PoolKey,
@@ -396,9 +397,13 @@ def _load_related_units(
 
 
 def _trusted(connection: Connection, rows: PoolRows, standing: Standing) -> NDArray[np.int64]:
-    """The established contributors of a pool of any size; in a young instance all with a token."""
+    """The established contributors of a pool of any size.
+
+    Where no contributor of the instance is established: all with a token.
+    """
     established = standing.established(connection, np.unique(rows.merged.contributor))
-    return np.union1d(established, rows.known)
+    is_any = len(established) > 0 or not standing.is_young or is_any_vouched(connection)
+    return established if is_any else rows.known
 
 
 def _own_weight(own: PoolEvidence | None) -> OwnWeight:

@@ -302,6 +302,23 @@ def test_in_a_young_instance_five_tokens_of_ten_units_lend(
     assert found["evidence"]["related_chips_unused"] == (0 if lends else 3)
 
 
+def test_a_vouched_member_of_a_young_instance_is_established_there(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path)
+    send(instance, a_count_submission(14, 15, 9_000))
+    with instance.writing() as connection:
+        connection.exec_driver_sql("UPDATE contributor SET is_vouched = 1")
+    a_related_club(instance, 5, units=3)
+    assert answer(instance)["evidence"]["borrowed_units"] == 0
+    for number, borrows in ((2, False), (3, True)):
+        with instance.writing() as connection:
+            connection.exec_driver_sql(
+                "UPDATE contributor SET is_vouched = 1 WHERE id IN "
+                f"(SELECT id FROM contributor ORDER BY id LIMIT {number + 1})"
+            )
+            connection.exec_driver_sql("UPDATE line SET revision = revision + 1")
+        assert (answer(instance)["evidence"]["borrowed_units"] > 0) is borrows
+
+
 @pytest.mark.parametrize(("established", "lends"), [(2, False), (3, True)])
 def test_most_contributors_must_be_established_where_any_is(
     waiting: Instance, clock: HandMovedClock, established: int, lends: bool
