@@ -74,7 +74,7 @@ def test_units_that_straddle_a_depth_lower_its_bound_from_a_number_on(straddling
 def test_exact_limits_have_the_bound_of_clopper_and_pearson(share):
     rows = [(limit, limit + 1, 1.0) for limit in range(1, 201)]
     shallow = a_fit(rows).bound.ends(share, ERRORS).shallow[0]
-    lower = [slow.binomial_lower(201 - d, d - 1, 0.95) for d in range(1, 201)]
+    lower = [slow.beta_lower(201 - d, d - 1, 0.95) for d in range(1, 201)]
     assert shallow == max(d for d, bound in enumerate(lower, start=1) if bound >= share)
 
 

@@ -253,7 +253,8 @@ def _own_bound(
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
     handover = ALONE if level is Level.NONE else BESIDE_SIBLINGS
-    return BlendedBound(limit_posterior, known_share(own, placed, fit), own.total_weight, handover), fit
+    known = known_share(own, placed, fit)
+    return BlendedBound(limit_posterior, known, own.total_weight, handover), fit
 
 
 def _whole_steps(depth: float, step: float) -> int:
@@ -279,7 +280,7 @@ def shapes_alone(own_units: float) -> tuple[ShapePrior, ...]:
     other = (1.0 - min(max(grown, 0.0), 1.0)) / 3.0
     if other == 0.0:
         return NO_POSTERIOR
-    chances = {shape: other for shape in Shape} | {Shape.SMALLEST_EXTREME: 1.0 - 2.0 * other}
+    chances = dict.fromkeys(Shape, other) | {Shape.SMALLEST_EXTREME: 1.0 - 2.0 * other}
     return tuple(ShapePrior(shape, chances[shape], VaguePrior()) for shape in Shape)
 
 
