@@ -138,15 +138,24 @@ def turn_read_only(mounted: Path) -> None:
     raise AssertionError("the file system can still be written")
 
 
+def _wait_until_detached(image: Path) -> None:
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        found = subprocess.run(["losetup", "-j", image], check=True, capture_output=True)
+        if not found.stdout.strip():
+            return
+        time.sleep(0.02)
+    raise AssertionError("a loop device still has the image")
+
+
 def repair(folder: Path) -> None:
     """Check the file system of the image, and mount it again."""
     subprocess.run(["umount", "-l", folder / "disk"], check=True)
-    deadline = time.monotonic() + 60
-    # A lazy unmount ends when the last process that used it has ended.
-    while time.monotonic() < deadline:
-        done = subprocess.run(["e2fsck", "-fy", folder / "image"], check=False, capture_output=True)
-        if done.returncode in (0, 1):
-            break
-        time.sleep(0.2)
+    # A lazy unmount ends when the last process that used it has ended. Until then the kernel may
+    # still write old blocks, over those that the check has repaired.
+    _wait_until_detached(folder / "image")
+    done = subprocess.run(["e2fsck", "-fy", folder / "image"], check=False, capture_output=True)
+    if done.returncode not in (0, 1):
+        raise AssertionError(f"the file system was not repaired: {done.stdout.decode()}")
     options = ["mount", "-o", "loop", str(folder / "image"), str(folder / "disk")]
     subprocess.run(options, check=True)

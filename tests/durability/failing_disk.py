@@ -172,14 +172,15 @@ def _read_only_by_itself(folder: Path) -> list[Row]:
             again = _states(server)
             server.end()
     is_shown = 'kbapi_writes{state="storage_unwritable"} 1' in metrics
-    steps = (
-        (states == {"storage_unwritable"})
-        + (asked == 20)
-        + (troubles == [("trouble_began", "storage_unwritable")])
-        + is_shown
-        + (check.returncode == 1 and "Read-only file system" in check.stdout)
-        + (found.is_sound and promises.odd == [])
-        + (found.lost(promises) == 0)
-        + (again == {"accepted"})
-    )
-    return [measured(what, steps, "steps", "== 8", f"{states}, {asked}, {troubles}")]
+    steps = {
+        "state": states == {"storage_unwritable"},
+        "answers": asked == 20,
+        "trouble": troubles == [("trouble_began", "storage_unwritable")],
+        "metrics": is_shown,
+        "check": check.returncode == 1 and "Read-only file system" in check.stdout,
+        "sound": found.is_sound and promises.odd == [],
+        "kept": found.lost(promises) == 0,
+        "again": again == {"accepted"},
+    }
+    wrong = ", ".join(step for step, is_right in steps.items() if not is_right)
+    return [measured(what, sum(steps.values()), "steps", "== 8", wrong and f"wrong: {wrong}")]

@@ -1,5 +1,7 @@
 """Writers of one process share commits: each alone in what it writes, together in what is kept."""
 
+import errno
+import os
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -153,6 +155,23 @@ def test_a_failed_commit_is_an_error_for_each_of_its_writers(
     assert kept(tmp_path) == []
     write(commits, 9)
     assert kept(tmp_path) == [9]
+
+
+def test_a_commit_on_a_disk_that_stopped_meanwhile_is_an_error(
+    commits: SharedCommit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(descriptor: int, length: int) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    with monkeypatch.context() as broken:
+        broken.setattr(os, "ftruncate", stopped)
+        with pytest.raises(OSError, match="Read-only"):
+            write(commits, 1)
+        # Without a change nothing was to be stored.
+        with commits.taking_part(TIMEOUT_S):
+            pass
+    write(commits, 2)
+    assert kept(tmp_path) == [1, 2]
 
 
 def test_if_sqlite_undoes_the_whole_transaction_no_writer_reports_success(
