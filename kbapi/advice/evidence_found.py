@@ -133,7 +133,7 @@ class EvidenceFound:
 
     @property
     def guard(self) -> Guard:
-        """What makes a start stricter: outliers that no curator has decided on, and drift."""
+        """What makes a start stricter: results that are excluded or count in part, and drift."""
         if self.own is None:
             return NO_GUARD
         return Guard(self.own.outlier_report.flagged_share, self.own.drift.found.is_drift)
@@ -364,7 +364,7 @@ class EvidenceSummary:
     units_excluded: int
     """Results of the chip itself that screening excluded, plus units that the outlier check did."""
     mostly_new_contributors: bool
-    """Whether too few contributors are established: then newcomers count in full."""
+    """Whether no contributor is established: then newcomers count in full."""
     drift_alarm: bool
     """Whether recent results differ from earlier ones beyond chance; /v1/longevity has details."""
     latest_month: str | None

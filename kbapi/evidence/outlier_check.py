@@ -27,7 +27,7 @@ FEWEST_UNITS_COMPARED: Final = 4
 """With fewer units a contributor is not compared with the pool."""
 
 _LARGEST_Z: Final = 4.0
-LONE_FAILURE_WEIGHT: Final = 0.3
+LONE_FAILURE_WEIGHT: Final = 0.1
 """Weight of a first setting that failed, from a contributor without a pass, alone in its place."""
 _NEAR_SPREADS: Final = 3.0
 """A failure of another is near within 15 mV or 3 counts: three times the least spread."""
