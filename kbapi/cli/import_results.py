@@ -39,7 +39,6 @@ from kbapi.storage.pools import load_all_pools
 
 _WHY = {
     "outlier_deep": "outliers on the deep side",
-    "outlier_shallow": "outliers on the shallow side",
 }
 
 
@@ -79,7 +78,7 @@ def _in_lines(compared: OutlierComparison) -> Iterator[str]:
     key = compared.pool.key
     band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
     yield f"{compared.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_cutoffs_text(compared.outlier_report), "    ")
+    yield paragraph(_cutoff_text(compared.outlier_report), "    ")
     yield from _changes(compared, "Excluded now", compared.now, compared.before)
     yield from _changes(compared, "Counted again", compared.before, compared.now)
 
@@ -93,24 +92,21 @@ def _changes(
     contributors = len(set(one.differing) - set(other.differing))
     if contributors:
         yield paragraph(
-            f"{verb}: the units of {contributors:,} contributors, which differ as a group from the "
-            f"other units of the pool ({compared.pool.units:,} in all).",
+            f"{verb}: the units of {contributors:,} contributors, which are deeper as a group than "
+            f"the other units of the pool ({compared.pool.units:,} in all).",
             "    ",
         )
 
 
-def _cutoffs_text(found: OutlierReport) -> str:
-    if found.cutoffs.deepest_steps is None:
-        cutoffs = (
-            "No outlier cutoffs: too few units with a pass and a failure, or too many outliers"
-        )
+def _cutoff_text(found: OutlierReport) -> str:
+    if found.deepest_steps is None:
+        cutoff = "No outlier cutoff: too few units with a pass and a failure, or too many outliers"
     else:
-        shallow = max(found.cutoffs.shallowest_steps or 0, 0)
-        cutoffs = f"Outlier cutoffs: steps {shallow} to {found.cutoffs.deepest_steps}"
+        cutoff = f"Outlier cutoff: step {found.deepest_steps}"
     if found.is_young:
-        return f"{cutoffs}. The pool is young: new contributors count in full."
+        return f"{cutoff}. No contributor is established: new contributors count in full."
     kept = 100 * found.newcomer_factor
-    return f"{cutoffs}. New contributors keep {kept:.0f} % of their weight."
+    return f"{cutoff}. New contributors keep {kept:.0f} % of their weight."
 
 
 @click.command("import")

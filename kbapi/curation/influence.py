@@ -36,7 +36,7 @@ from kbapi.evidence.units import (
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.start.start import Guard, NoStart, NoStartReason, StartFit, pool_start
+from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
 from kbapi.storage.pools import PoolSize, load_all_pools, load_pools, load_revisions
 
 MOST_REFITTED: Final = 16
@@ -209,7 +209,7 @@ def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
     with np.errstate(invalid="ignore", divide="ignore"):
         moves = _quantile(*(one.sum() - one for one in sums)) - _quantile(*(s.sum() for s in sums))
     flagged = np.bincount(owner, np.isin(units.unit, report.outlier_deep))
-    if Guard(report.flagged_share, drift_alarm=False).is_active and flagged.any():
+    if flagged.any():
         moves = moves + flagged / flagged.sum()
     return np.nan_to_num(moves)
 

@@ -108,7 +108,13 @@ class LongevityEvidence:
             [one.unit_id for one in self.settings], return_index=True, return_inverse=True
         )
         contributor = np.array([one.contributor_id for one in self.settings], dtype=np.int64)
-        return np.asarray(weight_ppm_of(contributor[first])[owner] / MILLION)
+        return _weight_of(contributor[first])[owner]
+
+
+def _weight_of(contributor: NDArray[np.int64]) -> NDArray[np.float64]:
+    """What the unit of each contributor weighs, shape (n,); newcomers weigh as much as others."""
+    every = np.ones(len(contributor), dtype=np.bool_)
+    return np.asarray(weight_ppm_of(contributor, every, every) / MILLION)
 
 
 def longevity_evidence(
@@ -376,11 +382,11 @@ def _compare(
 ) -> ChangeCompared:
     has_it = _who_has(units, change)
     failed = np.array([unit.failed for unit in units], dtype=np.bool_)
-    weight = weight_ppm_of(np.array([unit.contributor_id for unit in units], dtype=np.int64))
+    weight = _weight_of(np.array([unit.contributor_id for unit in units], dtype=np.int64))
     failed_with, kept_with = has_it & failed, has_it & ~failed
     failed_without, kept_without = ~has_it & failed, ~has_it & ~failed
     ends = (failed_with, kept_with, failed_without, kept_without)
-    weights = tuple(float(weight[end].sum()) / MILLION for end in ends)
+    weights = tuple(float(weight[end].sum()) for end in ends)
     return ChangeCompared(
         change=change,
         failed_with=int(failed_with.sum()),

@@ -1,12 +1,15 @@
 """The outlier check of a pool: one pass in a fixed order over all of its units.
 
-1. A contributor's units weigh min(1, 3 / their number) each.
-2. Contributors that are not established weigh together at most a tenth of those that are.
-3. Cutoffs around the middle: units beyond them are excluded until a curator decides.
-4. A contributor of four units or more whose units differ from the pool as a group weighs nothing.
-5. The second step once more, with what is left.
+1. A contributor's units share the weight that `weight_ppm_of` gives to the contributor.
+2. Contributors that are not established keep the share that `newcomer_factor` leaves to them.
+3. A failure of the first setting that stands alone has a part of its weight.
+4. Units beyond the cutoff on the deep side are excluded until a curator decides.
+5. A contributor of four units or more whose units are deeper than the pool as a group weighs
+   nothing.
+6. The second step once more, with what is left.
 
-A unit that a curator confirmed is never excluded, and weighs like an established one.
+A unit that a curator confirmed is never excluded, and weighs like an established one. Nothing is
+excluded because it is weak.
 """
 
 from dataclasses import dataclass
@@ -15,22 +18,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.units import MILLION, PoolUnits, month_text
+from kbapi.evidence.units import MILLION, PoolUnits, month_text, newcomer_factor
 from kbapi.stats.estimate.npmle import fit_npmle
-from kbapi.stats.estimate.outlier_cutoffs import (
-    NO_CUTOFFS,
-    OutlierCutoffs,
-    fit_outlier_cutoffs,
-    place_contributors,
-)
+from kbapi.stats.estimate.outlier_cutoffs import fit_deep_cutoff, place_contributors, too_deep
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
 
 FEWEST_UNITS_COMPARED: Final = 4
 """With fewer units a contributor is not compared with the pool."""
 
 _LARGEST_Z: Final = 4.0
-_NEWCOMERS_AT_MOST: Final = 0.1
-_WEIGHT_OF_A_GROWN_POOL: Final = 30.0
+LONE_FAILURE_WEIGHT: Final = 0.1
+"""Weight of a first setting that failed, from a contributor without a pass, alone in its place."""
+_NEAR_SPREADS: Final = 3.0
+"""A failure of another is near within 15 mV or 3 counts: three times the least spread."""
 
 Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
@@ -39,33 +39,37 @@ Vector = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class OutlierReport:
-    """What checking a pool found: cutoffs, contributors that differ, a factor for newcomers.
+    """What checking a pool found.
 
     Parameters
     ----------
-    cutoffs : depths in grid steps beyond which units are excluded
+    deepest_steps : depth in grid steps beyond which units are excluded; None without a cutoff
     differing : int64 array, contributors whose units weigh nothing, ascending
+    lone_failures : int64 array, units whose first setting failed alone, ascending
     newcomer_factor : on the weight of those that are not established, above 0, at most 1
-    flagged_share : share of all weight that was excluded on the deep side, 0 to 1
-    is_young : whether the pool has too few established contributors to limit newcomers
-    outlier_deep, outlier_shallow : int64 arrays, units beyond the cutoffs, ascending
+    flagged_share : share of all weight that was excluded or taken from lone failures, 0 to 1
+    established_weight : of contributors that are established, in units
+    outlier_deep : int64 array, units beyond the cutoff, ascending
     excluded_units : by cutoff or contributor
     """
 
-    cutoffs: OutlierCutoffs
+    deepest_steps: int | None
     differing: Integers
+    lone_failures: Integers
     newcomer_factor: float
     flagged_share: float
-    is_young: bool
+    established_weight: float
     outlier_deep: Integers
-    outlier_shallow: Integers
     excluded_units: int
+
+    @property
+    def is_young(self) -> bool:
+        """Whether no contributor of the pool is established: then all weigh in full."""
+        return self.established_weight == 0.0
 
 
 _NO_NUMBERS: Final = frozen_array(np.zeros(0, dtype=np.int64))
-UNCHECKED: Final = OutlierReport(
-    NO_CUTOFFS, _NO_NUMBERS, 1.0, 0.0, True, _NO_NUMBERS, _NO_NUMBERS, 0
-)
+UNCHECKED: Final = OutlierReport(None, _NO_NUMBERS, _NO_NUMBERS, 1.0, 0.0, 0.0, _NO_NUMBERS, 0)
 """Of a pool without units."""
 
 
@@ -77,49 +81,47 @@ def check_outliers(units: PoolUnits, floor_steps: float) -> OutlierReport:
     informative = units.informative
     if not informative.any():
         return UNCHECKED
-    weight = units.weight_ppm / MILLION
-    fair = weight * _capped(units, weight * informative)
-    cutoffs = fit_outlier_cutoffs(_some(units, fair, informative), _ones(informative), floor_steps)
-    beyond = informative & ~units.confirmed_by_curator
-    deep = beyond & cutoffs.too_deep(units.intervals(weight))
-    shallow = beyond & cutoffs.too_shallow(units.intervals(weight))
-    differing, deep_ones = _differing(units, informative & ~deep & ~shallow, fair)
-    out = beyond & np.isin(units.contributor, differing)
-    stands = informative & ~deep & ~shallow & ~out
-    left = weight * stands
-    factor = _newcomer_factor(units, left)
-    final = weight * np.where(units.established, 1.0, factor)
-    flagged = float(final[deep | (out & np.isin(units.contributor, deep_ones))].sum())
+    lone = _lone_failures(units, floor_steps)
+    fair = _fair_weight(units, informative, lone)
+    deepest = _deepest_steps(units, fair, informative, floor_steps)
+    deep = informative & ~units.confirmed_by_curator & _are_too_deep(units, deepest)
+    differing = _differing(units, informative & ~deep, fair)
+    stands = informative & ~deep
+    stands &= ~np.isin(units.contributor, differing) | units.confirmed_by_curator
+    established, newcomers = _weights(units, stands)
+    factor = newcomer_factor(established, newcomers)
+    lost = np.where(stands, np.where(lone, 1.0 - LONE_FAILURE_WEIGHT, 0.0), 1.0) * informative
     return OutlierReport(
-        cutoffs=cutoffs,
+        deepest_steps=deepest,
         differing=differing,
+        lone_failures=units.unit[lone & stands],
         newcomer_factor=factor,
-        flagged_share=flagged / (float(final[stands].sum()) + flagged),
-        is_young=_is_young(units, left),
+        flagged_share=_share_lost(units, factor, stands, lost),
+        established_weight=established,
         outlier_deep=units.unit[deep],
-        outlier_shallow=units.unit[shallow],
         excluded_units=int(informative.sum() - stands.sum()),
     )
 
 
 def standing_flags(units: PoolUnits, outlier_report: OutlierReport) -> Flags:
     """Units with a limit that a check did not exclude, shape (n,); they may be a part."""
-    intervals = units.intervals(np.ones(len(units.unit)))
-    outside = outlier_report.cutoffs.too_deep(intervals) | outlier_report.cutoffs.too_shallow(
-        intervals
-    )
+    outside = _are_too_deep(units, outlier_report.deepest_steps)
     outside |= np.isin(units.contributor, outlier_report.differing)
     return np.asarray(units.informative & (~outside | units.confirmed_by_curator))
 
 
 def weight_under(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
-    """What each unit weighs with newcomers limited to their share, shape (n,)."""
+    """What each unit weighs in the pool, excluded or not, shape (n,)."""
     return np.asarray(units.weight_ppm / MILLION * newcomer_weight(units, outlier_report))
 
 
 def newcomer_weight(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
     """What each unit weighs by who sent it, however many they sent, shape (n,)."""
-    return np.where(units.established, 1.0, outlier_report.newcomer_factor)
+    is_lone = np.isin(units.unit, outlier_report.lone_failures)
+    return np.asarray(
+        np.where(units.established, 1.0, outlier_report.newcomer_factor)
+        * np.where(is_lone, LONE_FAILURE_WEIGHT, 1.0)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,61 +151,99 @@ def counted_units(units: PoolUnits, outlier_report: OutlierReport) -> CountedUni
     )
 
 
-def counted_for_related(units: PoolUnits, outlier_report: OutlierReport) -> GroupedIntervals:
-    """The units of a pool that count for related chips: without newcomers once it has grown.
+def weight_for_related(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
+    """What each unit weighs for related chips, shape (n,); 0 for those that were excluded.
 
-    Newcomers have a tenth of the weight so that a chip's own answer can follow them. The answer of
-    a related chip gains hardly anything from them, but a flood of every pool of a series would
-    count once in each, and again through all of the others.
+    Newcomers fade as others are established. They keep a tenth of the weight in the pool, so
+    that a chip's own answer can follow them. The answer of a related chip gains hardly anything
+    from them, but a flood of every pool of a series would count once in each, and again through
+    all of the others.
     """
-    stands = standing_flags(units, outlier_report)
-    if not outlier_report.is_young:
-        stands &= units.established
-    return group_intervals(
-        units.stable_steps[stands],
-        units.unstable_steps[stands],
-        weight_under(units, outlier_report)[stands],
-    )
+    weight = weight_under(units, outlier_report)
+    faded = newcomer_factor(outlier_report.established_weight, np.inf)
+    weight *= np.where(units.established, 1.0, faded / outlier_report.newcomer_factor)
+    return weight * standing_flags(units, outlier_report)
 
 
 def _counts(stable: Integers, unstable: Integers) -> Integers:
     return group_intervals(stable, unstable, np.ones(len(stable))).weight.astype(np.int64)
 
 
-def _ones(flags: Flags) -> Integers:
-    return np.ones(int(flags.sum()), dtype=np.int64)
-
-
 def _some(units: PoolUnits, weight: Vector, flags: Flags) -> GroupedIntervals:
     return GroupedIntervals(units.stable_steps[flags], units.unstable_steps[flags], weight[flags])
 
 
-def _is_young(units: PoolUnits, weight: Vector) -> bool:
-    return float(weight[units.established].sum()) < _WEIGHT_OF_A_GROWN_POOL
+def _weights(units: PoolUnits, which: Flags) -> tuple[float, float]:
+    """The weight of established contributors and of the others, in units of full weight."""
+    by_established = int(units.weight_ppm[which & units.established].sum())
+    by_newcomers = int(units.weight_ppm[which & ~units.established].sum())
+    return by_established / MILLION, by_newcomers / MILLION
 
 
-def _newcomer_factor(units: PoolUnits, weight: Vector) -> float:
-    """What newcomers keep of their weight, so that they hold a tenth of the established."""
-    newcomers = float(weight[~units.established].sum())
-    if _is_young(units, weight) or newcomers == 0:
-        return 1.0
-    return min(1.0, _NEWCOMERS_AT_MOST * float(weight[units.established].sum()) / newcomers)
+def _share_lost(units: PoolUnits, factor: float, stands: Flags, lost: Vector) -> float:
+    """The share of the weight that is lost, with newcomers limited by the factor."""
+    # Whole numbers have the same sum in any order of the units.
+    ppm = np.rint(units.weight_ppm * lost).astype(np.int64)
+    taken, all_weight = (
+        float(some[units.established].sum()) + factor * float(some[~units.established].sum())
+        for some in (ppm, units.weight_ppm * (stands | (ppm > 0)))
+    )
+    return taken / all_weight if all_weight > 0.0 else 0.0
 
 
-def _capped(units: PoolUnits, weight: Vector) -> Vector:
-    return np.where(units.established, 1.0, _newcomer_factor(units, weight))
+def _fair_weight(units: PoolUnits, informative: Flags, lone: Flags) -> Vector:
+    """The weight of each unit before anything is excluded."""
+    factor = newcomer_factor(*_weights(units, informative))
+    weight = units.weight_ppm / MILLION * np.where(units.established, 1.0, factor)
+    return np.asarray(weight * np.where(lone, LONE_FAILURE_WEIGHT, 1.0))
 
 
-def _differing(units: PoolUnits, inside: Flags, weight: Vector) -> tuple[Integers, Integers]:
-    """Contributors whose units differ from the pool as a group, and the deep ones among them."""
+def _lone_failures(units: PoolUnits, floor_steps: float) -> Flags:
+    """Failures of a first setting by contributors without a pass, and without another near them.
+
+    Near is a failure of another contributor's unit within 15 mV or 3 counts.
+    """
+    owner = np.unique(units.contributor, return_inverse=True)[1]
+    has_passed = np.bincount(owner, units.stable_steps > 0) > 0
+    failed = np.flatnonzero(units.unstable_steps < NEVER_FAILED)
+    order = np.lexsort((owner[failed], units.unstable_steps[failed]))
+    failed = failed[order]
+    depth, whose = units.unstable_steps[failed], owner[failed]
+    # The nearest failure of another is just before or after the run of failures of one contributor.
+    starts = np.append(True, whose[1:] != whose[:-1])[: len(whose)]
+    run = np.cumsum(starts)
+    first = np.flatnonzero(starts)
+    before = np.append(-np.inf, depth[first[1:] - 1])[run - 1]
+    after = np.append(depth[first[1:]], np.inf)[run - 1]
+    distance = np.minimum(depth - before, after - depth)
+    lone = np.zeros(len(units.unit), dtype=np.bool_)
+    lone[failed] = distance > _NEAR_SPREADS * floor_steps * (1.0 + 1e-9)
+    at_first = (units.stable_steps == 0) & ~has_passed[owner]
+    return np.asarray(lone & at_first & ~units.confirmed_by_curator)
+
+
+def _deepest_steps(
+    units: PoolUnits, weight: Vector, informative: Flags, floor_steps: float
+) -> int | None:
+    stable, unstable = units.stable_steps[informative], units.unstable_steps[informative]
+    both = int(((stable > 0) & (unstable < NEVER_FAILED)).sum())
+    return fit_deep_cutoff(
+        group_intervals(stable, unstable, weight[informative]), both, floor_steps
+    )
+
+
+def _are_too_deep(units: PoolUnits, deepest_steps: int | None) -> Flags:
+    return too_deep(units.intervals(np.ones(len(units.unit))), deepest_steps)
+
+
+def _differing(units: PoolUnits, inside: Flags, weight: Vector) -> Integers:
+    """Contributors whose units are deeper than the pool as a group."""
     owner = np.unique(units.contributor, return_inverse=True)[1]
     alone = inside & (np.bincount(owner, inside)[owner] >= FEWEST_UNITS_COMPARED)
     if not alone.any():
-        return _NO_NUMBERS, _NO_NUMBERS
+        return _NO_NUMBERS
     stable, unstable = units.stable_steps[inside], units.unstable_steps[inside]
     fit = fit_npmle(group_intervals(stable, unstable, weight[inside]))
-    places = place_contributors(
-        _some(units, weight, alone), _ones(alone), units.contributor[alone], fit
-    )
-    far = np.abs(places.z) > _LARGEST_Z
-    return places.contributor[far], places.contributor[far & (places.z > 0)]
+    ones = np.ones(int(alone.sum()), dtype=np.int64)
+    places = place_contributors(_some(units, weight, alone), ones, units.contributor[alone], fit)
+    return places.contributor[places.z > _LARGEST_Z]

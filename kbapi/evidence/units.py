@@ -25,7 +25,9 @@ from kbapi.storage.pools import WhatIf
 from kbapi.vocabulary import GRADES, LOADS, Grade, Load
 
 UNITS_OF_FULL_WEIGHT: Final = 3
-"""One contributor's units weigh min(1, 3 / their number) each: a flood counts as three units."""
+"""No contributor weighs more units, however many they sent."""
+POOL_FOR_EACH_UNIT: Final = 30
+"""A contributor weighs one unit for each so much weight of the pool, at least one."""
 ESTABLISHED_AFTER: Final = timedelta(days=30)
 OTHERS_NEEDED: Final = 5
 """With fewer other contributors in the pool no contributor is established."""
@@ -269,15 +271,17 @@ def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
     )
     contributor = of_era.contributor[first]
     confirmed_by_curator = _most(of_era.confirmed_by_curator.astype(np.int64), first) == 1
+    established = confirmed_by_curator | np.isin(contributor, rows.established)
     never = failed >= NEVER_FAILED
+    stable = np.where(never, np.maximum(stable - early_stop, 0), stable)
     return PoolUnits(
         unit=unit,
         contributor=contributor,
-        established=confirmed_by_curator | np.isin(contributor, rows.established),
+        established=established,
         confirmed_by_curator=confirmed_by_curator,
-        stable_steps=np.where(never, np.maximum(stable - early_stop, 0), stable),
+        stable_steps=stable,
         unstable_steps=failed,
-        weight_ppm=weight_ppm_of(contributor),
+        weight_ppm=weight_ppm_of(contributor, established, (stable > 0) | ~never),
         month=_most(of_era.month, first),
         chosen=ChosenRows(owner, place, of_era.stable_steps > 0),
         conditions=conditions,
@@ -339,21 +343,48 @@ def _deepest_pass(
     return deepest, packing - 1 - left
 
 
-def weight_ppm_of(contributor: Integers) -> Integers:
+def weight_ppm_of(contributor: Integers, established: Flags, informative: Flags) -> Integers:
     """The weight of each unit by its contributor's number of units, shape (n,), in millionths.
 
-    Integers have the same sum in any order.
+    A contributor weighs at most max(1, min(3, W / 30)) units, where W is what the pool would weigh
+    with three units at most of each contributor and newcomers limited to their share. Units without
+    a limit have no weight. Integers have the same sum in any order.
 
-    >>> weight_ppm_of(np.array([7, 7, 7, 7, 8])).tolist()
-    [750000, 750000, 750000, 750000, 1000000]
+    >>> yes = np.ones(5, dtype=np.bool_)
+    >>> weight_ppm_of(np.array([7, 7, 7, 7, 8]), yes, yes).tolist()
+    [250000, 250000, 250000, 250000, 1000000]
     """
     owner = np.unique(contributor, return_inverse=True)[1]
-    units = np.bincount(owner)[owner]
-    return np.where(
-        units <= UNITS_OF_FULL_WEIGHT,
-        MILLION,
-        MILLION * UNITS_OF_FULL_WEIGHT // np.maximum(units, 1),
-    )
+    units = np.maximum(np.bincount(owner, informative, len(contributor))[owner], 1).astype(np.int64)
+    most = _shared(UNITS_OF_FULL_WEIGHT * MILLION, units) * informative
+    by_established, by_newcomers = int(most[established].sum()), int(most[~established].sum())
+    factor = newcomer_factor(by_established / MILLION, by_newcomers / MILLION)
+    pool = by_established + int(by_newcomers * factor)
+    cap = min(max(pool // POOL_FOR_EACH_UNIT, MILLION), UNITS_OF_FULL_WEIGHT * MILLION)
+    return _shared(cap, units) * informative
+
+
+def _shared(cap: int, units: Integers) -> Integers:
+    return np.minimum(MILLION, cap // units)
+
+
+_HALVED_BY: Final = 3.0
+_NEWCOMERS_AT_LEAST: Final = 0.1
+
+
+def newcomer_factor(established: float, newcomers: float) -> float:
+    """What newcomers keep of their weight beside so much weight of established contributors.
+
+    All of it while no contributor is established, half with three units established, a quarter with
+    six, until a tenth of the established weight is left to them.
+
+    >>> [round(newcomer_factor(weight, 20.0), 3) for weight in (0.0, 1.0, 3.0, 12.0, 60.0)]
+    [1.0, 0.794, 0.5, 0.062, 0.3]
+    """
+    if newcomers <= 0.0:
+        return 1.0
+    share = _NEWCOMERS_AT_LEAST * established / newcomers
+    return float(min(1.0, max(2.0 ** (-established / _HALVED_BY), share)))
 
 
 def month_text(month: int) -> str:

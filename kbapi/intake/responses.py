@@ -179,10 +179,7 @@ OUTLIER_SENTENCES: Final = {
     "outlier_deep": "This setting is far deeper than the settings of other units of this chip. "
     "Check the unit (mV), and that the setting took effect. It counts when other "
     "units go as deep or a curator includes it.",
-    "outlier_shallow": "This setting fails far shallower than the settings of other units of "
-    "this chip. Check that the machine passes at stock. It counts when other "
-    "units agree or a curator includes it.",
-    "contributor_differs": "Your units of this chip differ as a group from the units of other "
+    "contributor_differs": "Your units of this chip are deeper as a group than the units of other "
     "contributors. They count when others agree or a curator includes "
     "them.",
 }

@@ -60,6 +60,7 @@ class StoredAnswer(SQLModel, table=True):
 
 
 UNIT_CODES = ("outlier_deep", "outlier_shallow")
+"""The second one was written by earlier versions; nothing is excluded as too shallow any more."""
 CONTRIBUTOR_CODES = ("contributor_differs",)
 
 

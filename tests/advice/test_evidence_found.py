@@ -126,15 +126,36 @@ def test_an_outlier_counts_again_when_others_are_as_deep(
     assert status_of(grown, outlier) == ("counted", [])
 
 
-def test_many_deep_outliers_make_the_start_stricter_with_a_reason(grown: Instance) -> None:
-    assert answer(grown)["start"]["stable_share_used"] == 0.9
+def test_an_outlier_makes_the_start_stricter_with_a_reason(grown: Instance) -> None:
+    before = answer(grown)
+    # The reserve of a pool of 40 units.
+    assert before["start"]["stable_share_used"] == 0.9009
+    assert "The start is for 90.1 % of machines instead of 90 %: some re" in before["summary"]
+    a_member(grown, 100, stable_at=-158, unstable_at=-159)
+    found = answer(grown)
+    assert found["evidence"]["units_excluded"] == 1
+    assert found["start"]["stable_share_used"] == 0.9108
+    assert "some results are excluded or count in part" in found["summary"]
+    assert found["evidence"]["drift_alarm"] is False
+
+
+def test_many_deep_units_belong_to_the_pool(grown: Instance) -> None:
     for number in range(100, 112):
         a_member(grown, number, stable_at=-158, unstable_at=-159)
+    assert answer(grown)["evidence"]["units_excluded"] == 0
+
+
+def test_a_first_setting_that_failed_alone_makes_the_start_stricter(grown: Instance) -> None:
+    before = answer(grown)
+    a_member(grown, 100, stable_at=None, unstable_at=-30)
     found = answer(grown)
-    assert found["evidence"]["units_excluded"] == 12
-    assert found["start"]["stable_share_used"] == 0.91
-    assert "The start is for 91 % of machines instead of 90 %" in found["summary"]
-    assert found["evidence"]["drift_alarm"] is False
+    assert found["evidence"]["units_excluded"] == 0
+    assert found["evidence"]["units"] == before["evidence"]["units"] + 1
+    assert found["start"]["stable_share_used"] > before["start"]["stable_share_used"]
+    a_member(grown, 101, stable_at=None, unstable_at=-45)
+    confirmed = answer(grown)
+    assert confirmed["start"]["stable_share_used"] == before["start"]["stable_share_used"]
+    assert confirmed["start"]["setting_mv"] > found["start"]["setting_mv"]
 
 
 def test_all_units_of_a_contributor_far_from_the_pool_are_excluded(grown: Instance) -> None:
@@ -161,10 +182,12 @@ def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(tmp_path
 
     some(range(60), "2026-04", "1.14", 0)
     before = answer(instance)
-    assert (before["evidence"]["drift_alarm"], before["start"]["stable_share_used"]) == (False, 0.9)
+    assert before["evidence"]["drift_alarm"] is False
+    assert before["start"]["stable_share_used"] == 0.9028
     some(range(100, 160), "2026-08", "1.15", 30)
     after = answer(instance)
-    assert (after["evidence"]["drift_alarm"], after["start"]["stable_share_used"]) == (True, 0.91)
+    assert after["evidence"]["drift_alarm"] is True
+    assert after["start"]["stable_share_used"] == 0.9175
     assert "drift" in after["summary"]
 
 
@@ -210,4 +233,7 @@ def _pools(instance: Instance) -> list[Any]:
 
 def _outlier_codes(instance: Instance) -> list[Any]:
     found = [find_outliers(instance, pool, keep=True) for pool in _pools(instance)]
-    return [(check.pool.key, check.outlier_report.cutoffs, len(check.now.units)) for check in found]
+    return [
+        (check.pool.key, check.outlier_report.deepest_steps, len(check.now.units))
+        for check in found
+    ]

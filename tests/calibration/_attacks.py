@@ -58,7 +58,11 @@ class Reports:
             confirmed_by_curator=np.zeros(count, dtype=np.bool_),
             stable_steps=self.stable,
             unstable_steps=self.unstable,
-            weight_ppm=weight_ppm_of(self.contributor),
+            weight_ppm=weight_ppm_of(
+                self.contributor,
+                self.established,
+                (self.stable > 0) | (self.unstable < NEVER_FAILED),
+            ),
             month=np.zeros(count, dtype=np.int64),
             chosen=NO_ROWS,
             conditions=(),

@@ -142,11 +142,11 @@ class DrawnTruth:
 
 
 @dataclass(frozen=True)
-class Testers:
+class Population:
     """How the people of a world search; shares are of people, who treat their units alike.
 
-    A setting passes or fails by the unit's limit plus noise that is new at each trial. `untold`
-    people stop without a failure once less than 0..`unease_mv` are left to the limit. `short` ones
+    A setting passes or fails by the unit's limit plus noise that is new at each trial. `unreported`
+    ones stop without a failure once less than 0..`unease_mv` are left to the limit. `short` ones
     test briefly, and take the limit for 0..10 mV deeper than it is.
     """
 
@@ -154,7 +154,7 @@ class Testers:
     step_shares: tuple[float, ...]
     tens: float
     planned: float
-    untold: float
+    unreported: float
     unease_mv: float
     short: float
     noise_mv: float
@@ -168,11 +168,11 @@ class World:
 
     seed: int
     truth: DrawnTruth
-    testers: Testers
+    testers: Population
 
     def without_hidden_habits(self) -> "World":
-        """The same world, where nobody stops untold or tests briefly; noise is no habit."""
-        return replace(self, testers=replace(self.testers, untold=0.0, short=0.0))
+        """The same world without unreported stops and short tests; noise is no habit."""
+        return replace(self, testers=replace(self.testers, unreported=0.0, short=0.0))
 
     def words(self) -> str:
         """The world in words."""
@@ -190,12 +190,12 @@ def _truth_words(truth: DrawnTruth) -> str:
     return " and ".join(parts) + lattice
 
 
-def _tester_words(testers: Testers) -> str:
+def _tester_words(testers: Population) -> str:
     steps = " ".join(f"{share:.0%}" for share in testers.step_shares)
     return (
         f"first {testers.first_mv[0]:.0f}..{testers.first_mv[1]:.0f} mV,"
         f" steps of 5 10 25 50 {steps}, tens {testers.tens:.0%}, planned {testers.planned:.0%},"
-        f" untold {testers.untold:.0%} within {testers.unease_mv:.0f} mV,"
+        f" unreported {testers.unreported:.0%} within {testers.unease_mv:.0f} mV,"
         f" short {testers.short:.0%}, noise {testers.noise_mv:.1f} mV,"
         f" one unit {testers.one_unit:.0%}, new {testers.newcomers:.0%}"
     )
@@ -208,14 +208,15 @@ def draw_world(seed: int) -> World:
 
 
 def _draw_truth(rng: Rng) -> DrawnTruth:
-    """One to three components around a mean, and in two of three worlds a weak group."""
+    """One to three components around a mean, and a weak group, most often a narrow one."""
     count = int(rng.integers(1, 4))
     share = rng.dirichlet(np.full(count, 2.0))
     place, width = rng.normal(0.0, 1.0, count), rng.uniform(0.3, 1.0, count)
     centre = float(share @ place)
     scale = float(np.sqrt(share @ (width**2 + (place - centre) ** 2)))
     mean_mv, spread_mv = rng.uniform(*MEAN_MV), rng.uniform(*SPREAD_MV)
-    weak = rng.uniform(0.0, MOST_WEAK) if rng.random() < 2 / 3 else 0.0
+    is_narrow = rng.random() < 2 / 3
+    weak = rng.uniform(0.0, MOST_WEAK)
     components = []
     for part in range(count):
         name = str(rng.choice(list(FAMILIES)))
@@ -226,21 +227,21 @@ def _draw_truth(rng: Rng) -> DrawnTruth:
         own = float(share[part]) * (1.0 - weak)
         components.append(Component(name, shape, bool(mirrored), own, float(at_mv), float(own_mv)))
     away, width_of_weak = rng.uniform(0.0, FARTHEST_WEAK), rng.uniform(0.1, 0.5)
-    if weak > 0:
-        at_mv, own_mv = mean_mv - away * spread_mv, width_of_weak * spread_mv
-        components.append(Component("normal", 1.0, False, weak, float(at_mv), float(own_mv)))
+    at_mv, own_mv = mean_mv - away * spread_mv, width_of_weak * spread_mv
+    own_mv *= 1.0 if is_narrow else 2.0
+    components.append(Component("normal", 1.0, False, weak, float(at_mv), float(own_mv)))
     lattice_mv = float(rng.choice(LATTICES_MV)) if rng.random() < 0.2 else 0.0
     return DrawnTruth(tuple(components), lattice_mv)
 
 
-def _draw_testers(rng: Rng) -> Testers:
+def _draw_testers(rng: Rng) -> Population:
     low_mv = rng.uniform(20.0, 80.0)
-    return Testers(
+    return Population(
         first_mv=(float(low_mv), float(low_mv + rng.uniform(5.0, 30.0))),
         step_shares=tuple(rng.dirichlet(np.full(len(STEPS_MV), 0.7)).tolist()),
         tens=rng.uniform(0.0, 1.0),
         planned=rng.uniform(0.0, 0.6),
-        untold=rng.uniform(0.0, 0.6),
+        unreported=rng.uniform(0.0, 0.6),
         unease_mv=rng.uniform(5.0, 20.0),
         short=rng.uniform(0.0, 0.5),
         noise_mv=rng.uniform(0.0, 8.0),
@@ -268,7 +269,7 @@ def draw_pools(rng: Rng, world: World, units: int, runs: int) -> list[Reports]:
     ]
 
 
-def _owners(rng: Rng, testers: Testers, shape: tuple[int, int]) -> NDArray[np.int64]:
+def _owners(rng: Rng, testers: Population, shape: tuple[int, int]) -> NDArray[np.int64]:
     """Each unit's owner, who has 1 to 5 units, numbered from 0 within a run."""
     many = rng.integers(2, 6, shape)
     ends = np.cumsum(np.where(rng.random(shape) < testers.one_unit, 1, many), axis=1)
@@ -281,7 +282,7 @@ def _of_owner(values: NDArray, owner: NDArray[np.int64]) -> NDArray:
     return np.take_along_axis(values, owner, axis=1)
 
 
-def _habits(rng: Rng, testers: Testers, owner: NDArray[np.int64]) -> tuple[Vector, ...]:
+def _habits(rng: Rng, testers: Population, owner: NDArray[np.int64]) -> tuple[Vector, ...]:
     """First setting, step, planned depth past the first, unease and misjudgment of each unit."""
     shape = owner.shape
     first_mv = rng.uniform(*testers.first_mv, shape)
@@ -291,8 +292,8 @@ def _habits(rng: Rng, testers: Testers, owner: NDArray[np.int64]) -> tuple[Vecto
     step_mv = np.where(tens, np.rint(step_mv / 10 + 0.1) * 10, step_mv)
     is_planned = rng.random(shape) < testers.planned
     planned_mv = np.where(is_planned, rng.uniform(0, 80, shape), DEEPEST_MV - first_mv)
-    is_untold = rng.random(shape) < testers.untold
-    unease_mv = np.where(is_untold, rng.uniform(0, testers.unease_mv, shape), 0.0)
+    is_unreported = rng.random(shape) < testers.unreported
+    unease_mv = np.where(is_unreported, rng.uniform(0, testers.unease_mv, shape), 0.0)
     beyond_mv = np.where(rng.random(shape) < testers.short, rng.uniform(0, 10, shape), 0.0)
     every = (first_mv, step_mv, planned_mv, unease_mv, beyond_mv)
     return tuple(_of_owner(values, owner) for values in every)

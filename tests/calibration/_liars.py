@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outlier_check import check_outliers, counted_for_related
-from kbapi.stats.estimate.siblings import FEWEST_UNITS, Siblings, summarise_sibling
+from kbapi.evidence.outlier_check import check_outliers
+from kbapi.evidence.pools import related_units, siblings_of
+from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from tests.calibration._attacks import SOFT_BOUND_MV, Reports, bracketed
@@ -30,7 +31,7 @@ def middles_mv(reports: Reports) -> Vector:
 
 def deep_cut_mv(reports: Reports) -> float:
     """The deepest place that the outlier check and intake accept."""
-    cut = check_outliers(reports.units(), FLOOR_STEPS).cutoffs.deepest_steps
+    cut = check_outliers(reports.units(), FLOOR_STEPS).deepest_steps
     return SOFT_BOUND_MV if cut is None else min(cut * STEP_MV, SOFT_BOUND_MV)
 
 
@@ -278,9 +279,9 @@ class Moved:
     given_before: int
 
 
-def move(scene: Scene, world: World, runs: int) -> Moved:
+def move(scene: Scene, world: World, runs: int, seed: int) -> Moved:
     """What the crowd of a scene does in this world."""
-    rng = np.random.default_rng([20261201, world.seed, SCENES.index(scene)])
+    rng = np.random.default_rng([20261201, world.seed, seed])
     pairs = []
     for honest in scene.pools(rng, world, runs):
         liars = scene.crowd(rng, honest)
@@ -314,17 +315,22 @@ def move_without_units(world: World, runs: int) -> Moved:
 
 
 def lent_by(chips: Iterable[Reports]) -> Siblings:
-    """What the product takes over from related chips."""
-    series = []
+    """What the product takes over from related chips whose series the catalogue describes."""
+    lenders = []
     for chip in chips:
         units = chip.units()
-        pool = counted_for_related(units, check_outliers(units, FLOOR_STEPS))
-        if pool.total_weight >= FEWEST_UNITS:
-            series.append(summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET))
-    return Siblings(tuple(series))
+        established = chip.contributor[chip.established]
+        lent = related_units(units, check_outliers(units, FLOOR_STEPS), established)
+        if lent.stand_behind(is_described=True):
+            lenders.append((lent, STEP_MV))
+    return Siblings(siblings_of(lenders, VOLTAGE_OFFSET) if lenders else ())
 
 
 def move_all(world: World, runs: int, most_units: int) -> tuple[Moved, ...]:
     """What every crowd does in pools of at most so many units."""
-    scenes = (scene for scene in SCENES if scene.units <= most_units)
-    return (*(move(scene, world, runs) for scene in scenes), move_without_units(world, runs))
+    moved = (
+        move(scene, world, runs, place)
+        for place, scene in enumerate(SCENES)
+        if scene.units <= most_units
+    )
+    return (*moved, move_without_units(world, runs))

@@ -6,7 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outlier_check import check_outliers, counted_units, standing_flags
+from kbapi.evidence.outlier_check import (
+    check_outliers,
+    counted_units,
+    standing_flags,
+    weight_under,
+)
+from kbapi.evidence.units import MILLION
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.start import Guard, Start, pool_start
@@ -49,6 +55,8 @@ class Answered:
     start_mv: float
     depth_mv: float
     stands: NDArray[np.bool_]
+    loses: NDArray[np.bool_]
+    """Units that are excluded, or weigh less than the others of people of their standing."""
 
 
 def measure(*, short: bool, runs: int | None = None) -> list[Row]:
@@ -103,12 +111,16 @@ def answers(reports: Reports, siblings: Siblings, shares: Sequence[float]) -> li
     pool = counted_units(units, outlier_report).intervals
     guard = Guard(outlier_report.flagged_share, drift_alarm=False)
     stands = standing_flags(units, outlier_report) | ~units.informative
+    weight = units.weight_ppm / MILLION
+    fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
+    less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
+    loses = units.informative & (less | ~stands)
     found = []
     for share in shares:
         fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, share, 0.95, guard)
         start_mv = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
         depth_mv = fit.percentiles[0].steps * STEP_MV if fit.percentiles else 0.0
-        found.append(Answered(start_mv, depth_mv, stands))
+        found.append(Answered(start_mv, depth_mv, stands, loses))
     return found
 
 

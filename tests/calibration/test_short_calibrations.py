@@ -16,6 +16,7 @@ from tests.calibration import (
     power,
     siblings,
     time,
+    worlds,
 )
 from tests.report import Row, print_report
 
@@ -30,6 +31,7 @@ CALIBRATIONS = {
     "power": power,
     "locks": locks,
     "inference": inference,
+    "worlds": worlds,
 }
 
 
@@ -177,3 +179,17 @@ def test_an_attacker_with_fifty_old_tokens_learns_little_of_a_depth_on_the_day(r
 def test_the_same_attacker_learns_what_is_not_promised(reports):
     learnt = values(reports["inference"], "the next day, no one else in the cell: all answers")[0]
     assert learnt > 0.5
+
+
+def test_starts_hold_in_drawn_worlds(reports):
+    rows = reports["worlds"]
+    assert min(values(rows, "mean coverage")) >= 0.90
+    assert max(values(rows, "honest units that lose")) <= 0.03
+
+
+def test_small_crowds_of_liars_neither_silence_a_pool_nor_make_its_start_deep(reports):
+    rows = reports["worlds"]
+    assert min(values(rows, "starts still given, one fresh account")) == 1.0
+    assert max(values(rows, "start deeper by, young, two fresh accounts")) <= 12
+    assert max(values(rows, "start deeper by", "without a token")) <= 2.5
+    assert max(values(rows, "start deeper by, invented related chips")) == 0.0

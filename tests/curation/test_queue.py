@@ -131,7 +131,7 @@ def test_pages_show_every_setting_once_while_new_ones_arrive(
     first = [send_deep(instance, number=number).id for number in range(7)]
     counted = [send(instance, a_submission(number=number)) for number in range(20, 26)]
     for one in counted[:3]:
-        flag(instance, "outlier_unit", one, "outlier_shallow")
+        flag(instance, "outlier_unit", one, "outlier_deep")
     for one in counted[3:]:
         flag(instance, "differing_contributor", one, "contributor_differs")
     met, later, cursor = [], [], {}

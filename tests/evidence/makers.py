@@ -1,5 +1,6 @@
 """Evidence for tests, put straight into the tables, and a slow reading of it in plain Python."""
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
@@ -266,16 +267,23 @@ def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:
     return deepest, unstable
 
 
-def slowly_grouped(units: Iterable[UnitSeen], full_units: int) -> list[IntervalGroup]:
-    """The distinct intervals of these units, each unit weighed by how many its contributor has."""
+def slowly_grouped(units: Iterable[UnitSeen]) -> list[IntervalGroup]:
+    """The distinct intervals of these units of newcomers, weighed by how many each of them has."""
     units = [unit for unit in units if unit.outcomes]
+    intervals = [slowly_merged([outcome for _, outcome in unit.outcomes]) for unit in units]
+    with_a_limit = Counter(
+        unit.contributor
+        for unit, interval in zip(units, intervals, strict=True)
+        if interval != (0, NEVER_FAILED)
+    )
+    pool = sum(min(3, own) for own in with_a_limit.values())
+    each_ppm = 1_000_000 * max(30, min(90, pool)) // 30
     groups: dict[tuple[int, int], list[tuple[int, str]]] = {}
-    for unit in units:
-        outcomes = [outcome for _, outcome in unit.outcomes]
-        interval = slowly_merged(outcomes)
+    for unit, interval in zip(units, intervals, strict=True):
         assert interval is not None
-        of_contributor = sum(other.contributor == unit.contributor for other in units)
-        weight_ppm = 1_000_000 * min(full_units, of_contributor) // of_contributor
+        outcomes = [outcome for _, outcome in unit.outcomes]
+        weight_ppm = min(1_000_000, each_ppm // max(1, with_a_limit[unit.contributor]))
+        weight_ppm *= interval != (0, NEVER_FAILED)
         latest = max(outcome.measured_month for outcome in outcomes)
         groups.setdefault(interval, []).append((weight_ppm, latest))
     return [

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kbapi.evidence.units import ChosenRows, PoolUnits, weight_ppm_of
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.evidence import ConditionsRow
 
 
@@ -34,16 +35,22 @@ def pool_of(units: list[UnitMade]) -> PoolUnits:
     )
     kinds = sorted({one.conditions for one in units})
     confirmed_by_curator = np.array([one.is_vouched for one in units], dtype=np.bool_)
+    established = confirmed_by_curator | np.array(
+        [one.is_established for one in units], dtype=np.bool_
+    )
+    stable = np.array([one.stable_steps for one in units], dtype=np.int64)
+    unstable = np.array([one.unstable_steps for one in units], dtype=np.int64)
     numbers = np.arange(len(units))
     return PoolUnits(
         unit=numbers + 1,
         contributor=contributor,
-        established=confirmed_by_curator
-        | np.array([one.is_established for one in units], dtype=np.bool_),
+        established=established,
         confirmed_by_curator=confirmed_by_curator,
-        stable_steps=np.array([one.stable_steps for one in units], dtype=np.int64),
-        unstable_steps=np.array([one.unstable_steps for one in units], dtype=np.int64),
-        weight_ppm=weight_ppm_of(contributor),
+        stable_steps=stable,
+        unstable_steps=unstable,
+        weight_ppm=weight_ppm_of(
+            contributor, established, (stable > 0) | (unstable < NEVER_FAILED)
+        ),
         month=np.full(len(units), 2026 * 12 + 8),
         chosen=ChosenRows(
             numbers,

@@ -69,10 +69,15 @@ def test_the_order_of_units_never_matters() -> None:
 
 def test_excluded_units_are_not_compared() -> None:
     honest = [*around(100, 40, 11, supply="mains"), *around(100, 40, 12, supply="battery")]
-    groups = [*honest, *(a_unit_under(300, supply="battery") for _ in range(12))]
+    fleets = [
+        replace(a_unit_under(300, supply="battery"), contributor=fleet)
+        for fleet in range(4)
+        for _ in range(12)
+    ]
+    groups = [*honest, *fleets]
     assert filters_of(groups) == ["supply"]
     outlier_report = check_outliers(pool_of(groups), 5.0)
-    assert outlier_report.excluded_units == 12
+    assert outlier_report.excluded_units == 48
     pool = pool_of(groups)
     assert find_differences(pool, outlier_report, pool.contributor) == ()
 

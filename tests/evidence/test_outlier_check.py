@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date, timedelta
+from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
@@ -9,16 +10,20 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, update
 
 from kbapi.evidence.outlier_check import (
+    LONE_FAILURE_WEIGHT,
     UNCHECKED,
     OutlierReport,
     check_outliers,
-    counted_for_related,
     counted_units,
     standing_flags,
+    weight_for_related,
+    weight_under,
 )
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
-from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.start.start import Guard
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import NEVER_FAILED, Grid
+from kbapi.stats.scale import VOLTAGE_OFFSET
+from kbapi.stats.start.start import Guard, Start, pool_start
 from kbapi.storage.tables import Contributor, SettingResult
 from tests.evidence.makers import STANDING, UnitSeen, a_chip, add_units, an_outcome
 from tests.evidence.pool_makers import UnitMade, a_unit, pool_of
@@ -35,15 +40,18 @@ def judged(units: list[UnitMade]) -> OutlierReport:
     return check_outliers(pool_of(units), FLOOR)
 
 
-def test_far_away_units_are_set_aside_and_say_on_which_side() -> None:
-    pool = [*honest(), a_unit(200), a_unit(150, NEVER_FAILED), a_unit(0, 5)]
+def test_a_unit_far_deeper_than_the_others_is_excluded_and_none_for_being_weak() -> None:
+    pool = [*honest(), a_unit(200), a_unit(0, 5), a_unit(1, 2)]
     outlier_report = judged(pool)
-    assert outlier_report.outlier_deep.tolist() == [41, 42]
-    assert outlier_report.outlier_shallow.tolist() == [43]
-    assert outlier_report.excluded_units == 3
+    assert outlier_report.outlier_deep.tolist() == [41]
+    assert outlier_report.excluded_units == 1
     stands = counted_units(pool_of(pool), outlier_report)
-    assert stands.units == 40
-    assert int(stands.intervals.stable_steps.max()) < 150
+    assert stands.units == 42
+    assert int(stands.intervals.stable_steps.max()) < 200
+
+
+def test_two_units_far_deeper_belong_to_the_pool() -> None:
+    assert judged([*honest(), a_unit(200), a_unit(150, NEVER_FAILED)]).excluded_units == 0
 
 
 def test_a_unit_confirmed_by_a_curator_is_never_excluded_and_has_full_weight() -> None:
@@ -56,40 +64,142 @@ def test_a_unit_confirmed_by_a_curator_is_never_excluded_and_has_full_weight() -
     assert stands.weight[stands.stable_steps == 200].tolist() == [1.0]
 
 
-def test_newcomers_hold_a_tenth_of_the_established_and_no_more() -> None:
-    def newcomers_weight(established: int, newcomers: int) -> float:
-        pool = pool_of(
-            [
-                *(a_unit(90) for _ in range(established)),
-                *(a_unit(100, is_established=False) for _ in range(newcomers)),
-            ]
-        )
-        outlier_report = check_outliers(pool, FLOOR)
-        assert outlier_report.is_young == (established < 30)
-        intervals = counted_units(pool, outlier_report).intervals
-        return float(intervals.weight[intervals.stable_steps == 100].sum())
+def newcomers_weight(established: int, newcomers: int) -> float:
+    pool = pool_of(
+        [
+            *(a_unit(90) for _ in range(established)),
+            *(a_unit(100, is_established=False) for _ in range(newcomers)),
+        ]
+    )
+    outlier_report = check_outliers(pool, FLOOR)
+    assert outlier_report.is_young == (established == 0)
+    intervals = counted_units(pool, outlier_report).intervals
+    return float(intervals.weight[intervals.stable_steps == 100].sum())
 
-    assert newcomers_weight(29, 40) == 40
-    assert newcomers_weight(30, 3) == 3
-    assert newcomers_weight(30, 4) == pytest.approx(3)
+
+def test_newcomers_weigh_less_with_each_established_unit_down_to_a_tenth() -> None:
+    assert newcomers_weight(0, 40) == 40
+    assert newcomers_weight(1, 40) == pytest.approx(40 / 2 ** (1 / 3))
+    assert newcomers_weight(3, 40) == pytest.approx(20)
+    assert newcomers_weight(12, 40) == pytest.approx(2.5)
+    # From here on a tenth of the established weight is more.
+    assert newcomers_weight(18, 40) == pytest.approx(1.8)
     assert newcomers_weight(60, 500) == pytest.approx(6)
 
 
-def test_once_a_pool_is_grown_its_newcomers_say_nothing_of_other_chips() -> None:
+def test_newcomers_below_a_tenth_of_the_established_keep_their_weight() -> None:
+    assert newcomers_weight(30, 3) == 3
+    assert newcomers_weight(30, 4) == pytest.approx(3)
+
+
+def test_newcomers_fade_for_other_chips_as_contributors_are_established() -> None:
     def heard_by_others(established: int) -> tuple[float, float]:
         pool = pool_of(
             [
                 *(a_unit(90) for _ in range(established)),
                 *(a_unit(100, is_established=False) for _ in range(50)),
-                a_unit(100, is_established=False, is_vouched=True),
+                a_unit(110, is_established=False, is_vouched=established > 0),
             ]
         )
-        intervals = counted_for_related(pool, check_outliers(pool, FLOOR))
-        at_90 = intervals.stable_steps == 90
-        return float(intervals.weight[at_90].sum()), float(intervals.weight[~at_90].sum())
+        weight = weight_for_related(pool, check_outliers(pool, FLOOR))
+        return tuple(float(weight[pool.stable_steps == s].sum()) for s in (90, 100))
 
-    assert heard_by_others(28) == (28, 51)
-    assert heard_by_others(29) == (29, 1)
+    assert heard_by_others(0) == (0, 50)
+    assert heard_by_others(2) == (2, pytest.approx(25))
+    assert heard_by_others(29) == (29, pytest.approx(50 / 2**10))
+    assert heard_by_others(4000) == (4000, 0)
+
+
+def weight_of(pool: list[UnitMade], contributor: int) -> float:
+    units = pool_of(pool)
+    weight = weight_under(units, check_outliers(units, FLOOR))
+    return float(weight[units.contributor == contributor].sum())
+
+
+def test_a_contributor_weighs_one_unit_below_thirty_and_three_from_ninety_on() -> None:
+    def weight(others: int, own: int) -> float:
+        return weight_of([*honest(others), *(replace(u, contributor=9) for u in honest(own))], 9)
+
+    assert weight(20, 1) == 1
+    assert weight(20, 3) == pytest.approx(1, abs=1e-5)
+    assert weight(27, 3) == pytest.approx(1, abs=1e-5)
+    assert weight(28, 3) == pytest.approx(31 / 30, abs=1e-5)
+    assert weight(57, 60) == pytest.approx(2, abs=1e-4)
+    assert weight(86, 60) == pytest.approx(89 / 30, abs=1e-4)
+    assert weight(87, 60) == weight(300, 60) == pytest.approx(3, abs=1e-4)
+    assert weight(300, 1) == 1
+
+
+def test_newcomers_do_not_raise_what_a_contributor_may_weigh() -> None:
+    fleet = [replace(unit, contributor=9) for unit in honest(3)]
+    new = [replace(unit, is_established=False) for unit in honest(500)]
+    # The 23 established units leave 2.3 to all the newcomers together.
+    assert weight_of([*honest(20), *fleet, *new], 9) == pytest.approx(1, abs=1e-5)
+    assert weight_of([*honest(30), *fleet, *new], 9) == pytest.approx(33 * 1.1 / 30, abs=1e-3)
+
+
+def test_units_without_a_limit_take_no_weight_from_others_of_their_contributor() -> None:
+    fleet = [a_unit(90, contributor=9), a_unit(0, NEVER_FAILED, contributor=9)]
+    assert weight_of([*honest(20), *fleet], 9) == 1
+
+
+def lone(*units: UnitMade) -> list[int]:
+    """Places, from 0, of the units that fail alone, after forty honest ones."""
+    return [unit - 41 for unit in judged([*honest(), *units]).lone_failures.tolist()]
+
+
+def test_a_failure_of_the_first_setting_alone_counts_in_part() -> None:
+    assert lone(a_unit(0, 50)) == [0]
+    assert weight_of([*honest(), a_unit(0, 50, contributor=9)], 9) == LONE_FAILURE_WEIGHT
+    assert lone(a_unit(1, 50)) == []
+
+
+def test_another_contributor_within_three_spreads_confirms_a_failure() -> None:
+    # Honest units fail from step 85 on; a spread is five steps.
+    assert lone(a_unit(0, 70)) == []
+    assert lone(a_unit(0, 69)) == [0]
+    assert lone(a_unit(0, 50), a_unit(0, 35)) == []
+    assert lone(a_unit(0, 50), a_unit(0, 34)) == [0, 1]
+    assert lone(a_unit(0, 50), a_unit(20, 65)) == []
+    assert lone(a_unit(0, 50), a_unit(20, 66)) == [0]
+    assert lone(a_unit(0, 50), a_unit(60, NEVER_FAILED)) == [0]
+
+
+def test_the_same_contributor_confirms_nothing_and_a_pass_anywhere_does() -> None:
+    fakes = [a_unit(0, depth, contributor=9) for depth in (10, 12, 14)]
+    assert lone(*fakes) == [0, 1, 2]
+    assert lone(*fakes, a_unit(90, contributor=9)) == []
+    assert lone(*fakes, a_unit(0, NEVER_FAILED, contributor=9)) == [0, 1, 2]
+    assert lone(*fakes, a_unit(0, 25, contributor=8)) == []
+    assert lone(*fakes, a_unit(0, 26, contributor=8)) == [0]
+
+
+def test_a_failure_that_a_curator_confirmed_counts_in_full() -> None:
+    assert lone(a_unit(0, 50, is_vouched=True)) == []
+
+
+def test_what_lone_failures_lose_is_flagged() -> None:
+    outlier_report = judged([*honest(), a_unit(0, 50)])
+    assert outlier_report.excluded_units == 0
+    assert outlier_report.flagged_share == pytest.approx((1 - LONE_FAILURE_WEIGHT) / 41)
+
+
+def test_three_fake_failures_of_a_new_token_do_not_silence_twenty_units() -> None:
+    fakes = [a_unit(0, depth, contributor=9, is_established=False) for depth in (2, 5, 10)]
+    for is_established in (True, False):
+        club = [replace(unit, is_established=is_established) for unit in honest(20)]
+        units = pool_of([*club, *fakes])
+        report = check_outliers(units, FLOOR)
+        fit = pool_start(
+            counted_units(units, report).intervals,
+            Siblings(),
+            Grid(Fraction(1)),
+            VOLTAGE_OFFSET,
+            0.90,
+            0.95,
+            Guard(report.flagged_share, drift_alarm=False),
+        )
+        assert isinstance(fit.answer, Start)
 
 
 def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
@@ -98,16 +208,15 @@ def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
     assert outlier_report.differing.tolist() == [9]
     assert outlier_report.excluded_units == 50
     assert counted_units(pool, outlier_report).units == 40
-    # 3 of 43 units lie on the deep side.
-    assert outlier_report.flagged_share == pytest.approx(3 / 43)
-    assert Guard(outlier_report.flagged_share, drift_alarm=False).is_active
+    # One contributor weighs a thirtieth of the 43 units that there are with three of each.
+    assert outlier_report.flagged_share == pytest.approx((43 / 30) / (40 + 43 / 30), rel=1e-4)
 
 
 def test_a_contributor_like_the_pool_counts_however_many_units_it_has() -> None:
     pool = pool_of([*honest(), *(replace(one, contributor=9) for one in honest(50))])
     outlier_report = check_outliers(pool, FLOOR)
     assert (outlier_report.differing.tolist(), outlier_report.excluded_units) == ([], 0)
-    assert counted_units(pool, outlier_report).intervals.total_weight == pytest.approx(43)
+    assert counted_units(pool, outlier_report).intervals.total_weight == pytest.approx(40 + 43 / 30)
 
 
 def test_three_units_of_one_contributor_are_too_few_to_tell() -> None:
@@ -119,10 +228,11 @@ def test_three_units_of_one_contributor_are_too_few_to_tell() -> None:
     assert unlike(12) == [9]
 
 
-def test_shallow_junk_is_no_reason_to_serve_a_stricter_share() -> None:
-    outlier_report = judged([*honest(), *(a_unit(40, contributor=9) for _ in range(10))])
-    assert outlier_report.excluded_units == 10
-    assert outlier_report.flagged_share == 0.0
+def test_a_contributor_whose_units_lie_together_shallow_counts() -> None:
+    pool = [*honest(), *(a_unit(40, contributor=9) for _ in range(10))]
+    outlier_report = judged(pool)
+    assert (outlier_report.excluded_units, outlier_report.flagged_share) == (0, 0.0)
+    assert weight_of(pool, 9) == pytest.approx(43 / 30, abs=1e-4)
 
 
 def test_a_contributor_that_differs_is_excluded_even_with_few_of_its_units() -> None:
@@ -158,11 +268,12 @@ def test_what_numbers_units_have_never_matters_to_the_last_bit(
     shuffled = list(pool)
     dice.shuffle(shuffled)
     one, other = judged(pool), judged(shuffled)
-    assert (one.cutoffs, one.newcomer_factor, one.is_young) == (
-        other.cutoffs,
+    assert (one.deepest_steps, one.newcomer_factor, one.established_weight) == (
+        other.deepest_steps,
         other.newcomer_factor,
-        other.is_young,
+        other.established_weight,
     )
+    assert len(one.lone_failures) == len(other.lone_failures)
     assert one.flagged_share == other.flagged_share
     assert one.differing.tolist() == other.differing.tolist()
     here, there = (

@@ -1,19 +1,14 @@
+from math import ceil
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kbapi.stats.estimate.outlier_cutoffs import (
-    NO_CUTOFFS,
-    OutlierCutoffs,
-    fit_outlier_cutoffs,
-    weighted_median,
-    weighted_qn,
-)
+from kbapi.stats.estimate.outlier_cutoffs import fit_deep_cutoff, too_deep, weighted_quantiles
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals
 
-# Published data with the values that statistics programs give for them, without the factor for
-# small samples: stack loss (Brownlee), one gross error, Rosner 1983. In hundredths where needed.
+# Published data: stack loss (Brownlee), one gross error, Rosner 1983.
 STACK_LOSS = [42, 37, 37, 28, 18, 18, 19, 20, 15, 14, 14, 13, 11, 12, 8, 7, 8, 8, 9, 15, 15]
 ONE_GROSS = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]
 ROSNER = [
@@ -21,36 +16,15 @@ ROSNER = [
     *(176, 177, 181, 191, 194, 196, 199, 206, 209, 210, 214, 215, 223, 224, 226, 235, 237, 240),
     *(247, 254, 262, 264, 290, 292, 292, 293, 321, 326, 330, 359, 368, 430, 464, 534, 542, 601),
 ]
+TAILS = (0.10, 0.50, 0.90)
 
 
-def counted(values):
+@pytest.mark.parametrize("values", [STACK_LOSS, ONE_GROSS, ROSNER])
+def test_weighted_quantiles_are_those_of_the_sorted_values(values):
     distinct, units = np.unique(np.array(values), return_counts=True)
-    return distinct, units.astype(float), units
-
-
-@pytest.mark.parametrize(
-    ("values", "qn", "median"),
-    [(STACK_LOSS, 8.87656, 15), (ONE_GROSS, 4.43828, 6), (ROSNER, 95.42302, 209)],
-)
-def test_published_values_of_qn_and_median(values, qn, median):
-    assert weighted_qn(*counted(values)) == pytest.approx(qn)
-    distinct, weight, _ = counted(values)
-    assert weighted_median(distinct, weight) == median
-
-
-def slow_qn(units):
-    """All pairs of (value, weight) units by distance, until a good quarter of their weight."""
-    pairs = sorted(
-        (abs(a - b), v * w) for place, (a, v) in enumerate(units) for b, w in units[place + 1 :]
-    )
-    half = len(units) // 2 + 1
-    quarter = sum(weight for _, weight in pairs) * half * (half - 1) / 2 / len(pairs)
-    reached = 0.0
-    for distance, weight in pairs:
-        reached += weight
-        if reached >= quarter * (1 - 1e-12):
-            return 2.21914 * distance
-    raise AssertionError
+    ordered = sorted(values)
+    expected = [ordered[ceil(share * len(values)) - 1] for share in TAILS]
+    assert weighted_quantiles(distinct, units.astype(float), TAILS) == expected
 
 
 weighed = st.lists(
@@ -58,37 +32,17 @@ weighed = st.lists(
 )
 
 
-@given(weighed)
-def test_the_weighted_qn_is_that_of_all_pairs_written_out(units):
-    values, place = np.unique([value for value, _ in units], return_inverse=True)
-    # One group for each value and weight, as the units of a group weigh alike.
-    keys = sorted(set(units))
-    grouped = np.array([value for value, _ in keys])
-    number = np.array([units.count(key) for key in keys])
-    weight = np.array([w for _, w in keys]) * number
-    assert weighted_qn(grouped, weight, number) == pytest.approx(slow_qn(units))
-    assert len(values) == place.max() + 1
-
-
 @given(weighed, st.integers(1, 50))
-def test_moving_all_units_moves_the_cutoffs_and_doubling_their_weights_does_nothing(units, shift):
+def test_moving_all_units_moves_the_cutoff(units, shift):
     stable = np.array([value + 1 for value, _ in units])
     weight = np.array([w for _, w in units])
-    ones = np.ones(len(units), dtype=np.int64)
 
-    def cutoffs(off, factor):
-        pool = GroupedIntervals(stable + off, stable + off + 2, weight * factor)
-        return fit_outlier_cutoffs(pool, ones, 2.0)
+    def cutoff(off):
+        pool = GroupedIntervals(stable + off, stable + off + 2, weight)
+        return fit_deep_cutoff(pool, len(units), 2.0)
 
-    here, there = cutoffs(0, 1.0), cutoffs(shift, 2.0)
-    if here.deepest_steps is None:
-        assert there.deepest_steps is None
-    else:
-        assert there.deepest_steps == here.deepest_steps + shift
-    if here.shallowest_steps is None:
-        assert there.shallowest_steps is None
-    else:
-        assert there.shallowest_steps == here.shallowest_steps + shift
+    here, there = cutoff(0), cutoff(shift)
+    assert there == (None if here is None else here + shift)
 
 
 def a_pool(*rows):
@@ -97,52 +51,53 @@ def a_pool(*rows):
 
 
 HONEST = [(90 + d, 92 + d, 4.0) for d in (0, 4, 8, 12, 16)]
-FOURS = np.array([4, 4, 4, 4, 4])
 
 
-def test_nine_units_have_no_cutoffs_and_ten_have():
+def test_nine_units_have_no_cutoff_and_ten_have():
     pool = a_pool((90, 92, 5.0), (95, 97, 4.0))
-    assert fit_outlier_cutoffs(pool, np.array([5, 4]), 2.0) == NO_CUTOFFS
-    pool = a_pool((90, 92, 5.0), (95, 97, 5.0))
-    assert fit_outlier_cutoffs(pool, np.array([5, 5]), 2.0) != NO_CUTOFFS
+    assert fit_deep_cutoff(pool, 9, 2.0) is None
+    assert fit_deep_cutoff(pool, 10, 2.0) is not None
 
 
-def test_units_never_failed_or_failed_at_first_do_not_centre_the_cutoffs():
-    alone = fit_outlier_cutoffs(a_pool(*HONEST), FOURS, 2.0)
+def test_units_never_failed_or_failed_at_first_do_not_centre_the_cutoff():
+    alone = fit_deep_cutoff(a_pool(*HONEST), 20, 2.0)
     beside = a_pool(*HONEST, (140, NEVER_FAILED, 1.0), (0, 60, 1.0))
-    assert fit_outlier_cutoffs(beside, np.append(FOURS, [1, 1]), 2.0) == alone
+    assert fit_deep_cutoff(beside, 20, 2.0) == alone
 
 
-def test_rounded_numbers_have_cutoffs_as_wide_as_the_floor():
-    pool = a_pool((100, 101, 40.0))
-    assert fit_outlier_cutoffs(pool, np.array([40]), 5.0) == OutlierCutoffs(123, 75)
+def test_rounded_numbers_have_a_cutoff_as_wide_as_the_floor():
+    assert fit_deep_cutoff(a_pool((100, 101, 40.0)), 40, 5.0) == 130
+
+
+def test_a_dense_cluster_near_the_median_hardly_narrows_the_cutoff():
+    depths = 20 + np.arange(81)
+    wide = GroupedIntervals(depths, depths + 1, np.ones(81))
+    dense = GroupedIntervals(
+        np.append(depths, 60), np.append(depths + 1, 62), np.append(np.ones(81), 20.0)
+    )
+    clean, clustered = (fit_deep_cutoff(pool, 81, 5.0) for pool in (wide, dense))
+    # Without the middle 20 % the pool is an eighth narrower.
+    assert 0.85 < (clustered - 60) / (clean - 60) < 1.0
 
 
 def test_an_interval_is_checked_by_its_middle_and_an_open_one_by_its_pass():
-    cutoffs = OutlierCutoffs(120, 80)
     pool = a_pool(
         (120, 121, 1.0),  # its only limit is 120
         (120, 122, 1.0),  # 120 or 121
         (10, NEVER_FAILED, 1.0),
         (121, NEVER_FAILED, 1.0),
-        (0, 121, 1.0),
-        (0, 81, 1.0),  # 80 at most
-        (0, 80, 1.0),
-        (79, 81, 1.0),
-        (80, 81, 1.0),
+        (0, 300, 1.0),
     )
-    assert np.flatnonzero(cutoffs.too_deep(pool)).tolist() == [1, 3]
-    assert np.flatnonzero(cutoffs.too_shallow(pool)).tolist() == [6, 7]
-    assert not NO_CUTOFFS.too_deep(pool).any()
-    assert not NO_CUTOFFS.too_shallow(pool).any()
+    assert np.flatnonzero(too_deep(pool, 120)).tolist() == [1, 3]
+    assert not too_deep(pool, None).any()
 
 
-def test_many_weak_units_remove_the_shallow_cutoff_and_few_do_not():
-    def cutoffs(weak):
-        pool = a_pool(*HONEST, (10, 12, float(weak)))
-        return fit_outlier_cutoffs(pool, np.append(FOURS, weak), 2.0)
+def test_one_unit_or_one_per_cent_beyond_the_cutoff_is_excluded_and_more_remove_it():
+    def cutoff(honest, deep):
+        rows = [(stable, unstable, weight * honest / 20) for stable, unstable, weight in HONEST]
+        return fit_deep_cutoff(a_pool(*rows, (160, 162, deep)), 21, 2.0)
 
-    # 3 of 23 units are 13 %, 4 of 24 are 17 %.
-    assert cutoffs(3).shallowest_steps is not None
-    assert cutoffs(4).shallowest_steps is None
-    assert cutoffs(4).deepest_steps is not None
+    assert cutoff(20, 1.0) is not None
+    assert cutoff(20, 1.01) is None
+    assert cutoff(198, 2.0) is not None
+    assert cutoff(198, 2.05) is None

@@ -152,7 +152,7 @@ def _start_steps(fit: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
     if not is_informative(fit):
         return 0
-    stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE)
+    stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE, fit.own_units)
     return max(0, depth_in_reach(fit, stable_share_used, DEFAULT_CONFIDENCE).shallow)
 
 

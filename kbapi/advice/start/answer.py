@@ -87,8 +87,8 @@ class SuggestedStart:
     attained_confidence: float
     """Highest confidence at which the answer would still be this grid step, 0 to 1."""
     stable_share_used: float
-    """Share that the setting was computed for; higher than `stable_share` where outliers or drift
-    call for a stricter one."""
+    """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
+    case results are false, and where results drift, are excluded or count in part."""
     level: Level
     """Whose units the start is computed from: `chip`, `series` or `line`."""
     method: StartMethod
@@ -359,7 +359,9 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
         setting_text(found.control, -found.grid.enter(steps)),
         start_text.based_on(question, units, borrowed, failures),
     )
-    return summary + start_text.stricter_text(fit.stable_share, fit.stable_share_used)
+    return summary + start_text.stricter_text(
+        fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
+    )
 
 
 def _percentiles(found: EvidenceFound, fit: StartFit) -> tuple[Percentile, ...]:

@@ -14,7 +14,7 @@ from kbapi.advice.phrases import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.evidence.comparisons import FilterValue
-from kbapi.stats.start.start import FEWEST_OWN_UNITS
+from kbapi.stats.start.start import FEWEST_OWN_UNITS, Guard, reserve_for
 
 _MOST_VALUES: Final = 5
 _PROBABLY_LOCKED: Final = 0.5
@@ -91,19 +91,24 @@ def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
     return f"{lead}Start at {setting} on {domains}. {basis}"
 
 
-def stricter_text(stable_share: float, stable_share_used: float) -> str:
+def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:
     """Why a start is computed for a larger share than was asked for; empty where it is not.
 
-    >>> stricter_text(0.9, 0.9)
+    >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 30.0)
     ''
+    >>> stricter_text(0.9, 0.925, Guard(0.0, drift_alarm=False), 300.0)
+    ' The start is for 92.5 % of machines instead of 90 %: some results may be false.'
     """
-    if stable_share_used <= stable_share:
+    used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
+    if used == asked:
         return ""
-    used, asked = percent(stable_share_used), percent(stable_share)
-    return (
-        f" The start is for {used} of machines instead of {asked}: deep results are excluded, or "
-        "recent results drift."
-    )
+    reasons = {
+        "some results may be false": reserve_for(units) > 0.0,
+        "some results are excluded or count in part": guard.flagged_share > 0.0,
+        "recent results drift": guard.drift_alarm,
+    }
+    why = ", ".join(reason for reason, applies in reasons.items() if applies)
+    return f" The start is for {used} of machines instead of {asked}: {why}."
 
 
 def based_on(

@@ -1,4 +1,4 @@
-"""Cutoffs of the outlier check, and the test whether a contributor differs from the rest.
+"""The cutoff of the outlier check, and the test whether a contributor differs from the rest.
 
 The score of a unit whose limit has F(a) and F(b) at the ends of its interval is
 u = (F(a) + F(b)) / 2. Where the fit is right, u is the mean of a uniform variable known to lie in
@@ -8,6 +8,7 @@ has variance v / n + v / N, with v their mean variance. Without v / N, the pool'
 make a contributor of more units than the pool weighs look different.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,152 +22,80 @@ Vector = NDArray[np.float64]
 Steps = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-_QN_AT_NORMAL: Final = 2.21914
-_DEEP_QN: Final = 4.5
-_SHALLOW_QN: Final = 5.0
-_MOST_DEEP: Final = 1 / 3
-_MOST_SHALLOW: Final = 0.15
+_TAILS: Final = (0.10, 0.50, 0.90)
+_TAILS_AT_NORMAL: Final = 2.0 * 1.28155
+_DEEP_SPREADS: Final = 6.0
+_MOST_BEYOND: Final = 0.01
 FEWEST_UNITS: Final = 10
-"""With fewer units that passed and failed a pool has no cutoffs."""
+"""With fewer units that passed and failed a pool has no cutoff."""
 
 
-@dataclass(frozen=True, slots=True)
-class OutlierCutoffs:
-    """Depths beyond which a limit is an outlier, in grid steps; None where there is no cutoff."""
+def too_deep(evidence: GroupedIntervals, deepest_steps: int | None) -> Flags:
+    """Which intervals have their middle deeper than the cutoff; none where that is None.
 
-    deepest_steps: int | None
-    shallowest_steps: int | None
-
-    def too_deep(self, evidence: GroupedIntervals) -> Flags:
-        """Which intervals have their middle deeper than the cutoff.
-
-        >>> pool = GroupedIntervals(np.array([80, 150]), np.array([90, NEVER_FAILED]), np.ones(2))
-        >>> OutlierCutoffs(140, 20).too_deep(pool).tolist()
-        [False, True]
-        """
-        if self.deepest_steps is None:
-            return np.zeros(len(evidence.weight), dtype=np.bool_)
-        # A unit whose first setting failed is no evidence of depth.
-        checked = evidence.stable_steps > 0
-        return np.asarray(checked & (_doubled_middles(evidence) > 2 * self.deepest_steps))
-
-    def too_shallow(self, evidence: GroupedIntervals) -> Flags:
-        """Which intervals have their middle short of the cutoff; a unit that never failed has not.
-
-        >>> pool = GroupedIntervals(np.array([0, 2]), np.array([9, NEVER_FAILED]), np.ones(2))
-        >>> OutlierCutoffs(140, 20).too_shallow(pool).tolist()
-        [True, False]
-        """
-        if self.shallowest_steps is None:
-            return np.zeros(len(evidence.weight), dtype=np.bool_)
-        checked = evidence.unstable_steps < NEVER_FAILED
-        return np.asarray(checked & (_doubled_middles(evidence) < 2 * self.shallowest_steps))
+    >>> pool = GroupedIntervals(np.array([80, 150]), np.array([90, NEVER_FAILED]), np.ones(2))
+    >>> too_deep(pool, 140).tolist()
+    [False, True]
+    """
+    if deepest_steps is None:
+        return np.zeros(len(evidence.weight), dtype=np.bool_)
+    # A unit whose first setting failed is no evidence of depth.
+    checked = evidence.stable_steps > 0
+    return np.asarray(checked & (_doubled_middles(evidence) > 2 * deepest_steps))
 
 
-NO_CUTOFFS: Final = OutlierCutoffs(None, None)
+def fit_deep_cutoff(evidence: GroupedIntervals, units: int, floor_steps: float) -> int | None:
+    """The depth six spreads deeper than the median; None where it would exclude a part of the pool.
 
-
-def fit_outlier_cutoffs(
-    evidence: GroupedIntervals, units: Steps, floor_steps: float
-) -> OutlierCutoffs:
-    """The depths 4.5 weighted Qn deeper than the weighted median, and 5 Qn shallower.
+    The spread is the range that the middle 80 % of the weight takes, as standard deviations of a
+    normal distribution: a dense cluster of a fifth of the weight cannot shrink it much. Where more
+    than one unit's and more than 1 % of the weight lies beyond the cutoff there is none: so many
+    belong to the distribution.
 
     Parameters
     ----------
     evidence
         Distinct intervals in grid steps.
     units
-        Units behind each interval, shape (k,).
+        Number of units that passed and failed.
     floor_steps
-        The least Qn: rounded numbers heap up, and their neighbours are no outliers.
-
-    References
-    ----------
-    Rousseeuw & Croux (1993), J. Am. Statist. Ass. 88:1273-1283, equation 2.3, without the factor
-    for small samples; pairs weigh the product of their units' weights.
+        The least spread: rounded numbers heap up, and their neighbours are no outliers.
 
     >>> depths = np.array([96, 98, 100, 102, 104])
-    >>> pool = GroupedIntervals(depths, depths + 1, np.full(5, 4.0))
-    >>> fit_outlier_cutoffs(pool, np.full(5, 4), 2.0)
-    OutlierCutoffs(deepest_steps=120, shallowest_steps=77)
+    >>> fit_deep_cutoff(GroupedIntervals(depths, depths + 1, np.full(5, 4.0)), 20, 2.0)
+    119
     """
     both = (evidence.stable_steps > 0) & (evidence.unstable_steps < NEVER_FAILED)
-    if units[both].sum() < FEWEST_UNITS:
-        return NO_CUTOFFS
-    doubled, weight = _doubled_middles(evidence)[both], evidence.weight[both]
-    centre = weighted_median(doubled, weight) / 2.0
-    spread = max(weighted_qn(doubled, weight, units[both]) / 2.0, floor_steps)
-    cutoffs = OutlierCutoffs(
-        deepest_steps=int(np.ceil(centre + _DEEP_QN * spread)),
-        shallowest_steps=int(np.floor(centre - _SHALLOW_QN * spread)),
+    if units < FEWEST_UNITS:
+        return None
+    low, middle, high = weighted_quantiles(
+        _doubled_middles(evidence)[both], evidence.weight[both], _TAILS
     )
-    return _unless_common(cutoffs, evidence)
+    spread = max((high - low) / 2.0 / _TAILS_AT_NORMAL, floor_steps)
+    cutoff = int(np.ceil(middle / 2.0 + _DEEP_SPREADS * spread))
+    beyond = float(evidence.weight[too_deep(evidence, cutoff)].sum())
+    # Rounding alone never decides.
+    most = max(1.0, _MOST_BEYOND * evidence.total_weight) * (1.0 + 1e-9)
+    return cutoff if beyond <= most else None
 
 
-def _unless_common(cutoffs: OutlierCutoffs, evidence: GroupedIntervals) -> OutlierCutoffs:
-    """The cutoffs without an end beyond which much of the weight lies.
+def weighted_quantiles(values: Steps, weight: Vector, shares: Sequence[float]) -> list[float]:
+    """The least value at which each share of the weight is reached; values are whole numbers.
 
-    So many units belong to the distribution: a third on the deep side, 15 % on the shallow one.
-    The shallow share is the smaller, because leaving out weak units would be dangerous.
-    """
-    most = evidence.total_weight
-    deep = float(evidence.weight[cutoffs.too_deep(evidence)].sum())
-    shallow = float(evidence.weight[cutoffs.too_shallow(evidence)].sum())
-    return OutlierCutoffs(
-        cutoffs.deepest_steps if deep <= _MOST_DEEP * most else None,
-        cutoffs.shallowest_steps if shallow <= _MOST_SHALLOW * most else None,
-    )
-
-
-def weighted_median(values: Steps, weight: Vector) -> float:
-    """The least value at which half of the weight is reached; values are whole numbers.
-
-    >>> weighted_median(np.array([1, 2, 10]), np.array([1.0, 1.0, 1.0]))
-    2.0
+    >>> weighted_quantiles(np.array([1, 2, 10]), np.array([1.0, 1.0, 1.0]), (0.1, 0.5))
+    [1.0, 2.0]
     """
     order = np.argsort(values, kind="stable")
     reached = np.cumsum(weight[order])
-    # Half of the weight counts as reached where only rounding is missing.
-    place = np.searchsorted(reached, reached[-1] * (0.5 - 1e-12))
-    return float(values[order][place])
-
-
-def weighted_qn(values: Steps, weight: Vector, units: Steps) -> float:
-    """2.21914 times the lower quartile of the distances between units, in the values' unit.
-
-    Parameters are of shape (k,): whole values, the weight of all units with that value, and their
-    number, two or more in all.
-
-    >>> twos = np.arange(1, 11)
-    >>> round(weighted_qn(twos, np.ones(10), np.ones(10, dtype=np.int64)), 5)
-    4.43828
-    """
-    low = int(values.min())
-    by_value = np.bincount(values - low, weight)
-    apart = np.correlate(by_value, by_value, mode="full")[len(by_value) - 1 :]
-    # Within a value each pair was counted twice, and each unit paired with itself once.
-    itself = np.bincount(values - low, weight**2 / units)
-    apart[0] = (apart[0] - itself.sum()) / 2.0
-    reached = np.cumsum(apart)
-    wanted = _share_of_pairs(int(units.sum())) - 1e-12
-    return _QN_AT_NORMAL * float(np.searchsorted(reached, reached[-1] * wanted))
-
-
-def _share_of_pairs(units: int) -> float:
-    """Pairs within half of the units, as a share of all pairs: little more than a quarter."""
-    half = units // 2 + 1
-    return half * (half - 1) / (units * (units - 1))
+    # A share counts as reached where only rounding is missing.
+    places = np.searchsorted(reached, reached[-1] * (np.asarray(shares) - 1e-12))
+    return [float(value) for value in values[order][places]]
 
 
 def _doubled_middles(evidence: GroupedIntervals) -> Steps:
-    """Twice the middle of the possible limits; for a unit that never failed, twice its pass.
-
-    For a unit whose first setting failed, twice the deepest possible limit: it is checked on the
-    shallow side only, and there this is the mildest reading.
-    """
+    """Twice the middle of the possible limits; for a unit that never failed, twice its pass."""
     stable, unstable = evidence.stable_steps, evidence.unstable_steps
-    deepest = np.where(unstable < NEVER_FAILED, unstable - 1, stable)
-    return np.asarray(np.where(stable > 0, stable, deepest) + deepest)
+    return np.asarray(stable + np.where(unstable < NEVER_FAILED, unstable - 1, stable))
 
 
 @dataclass(frozen=True, slots=True)

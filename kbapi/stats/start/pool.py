@@ -13,6 +13,7 @@ from kbapi.stats.estimate.siblings import (
     Siblings,
     sibling_agreement,
     sibling_prior,
+    vague_share,
 )
 from kbapi.stats.estimate.small_sample import (
     COARSE,
@@ -241,6 +242,9 @@ def fit_pool(
         bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
+    if prior.level is not Level.NONE:
+        vague = vague_share(prior, alone, units, scale)
+        limit_posterior = limit_posterior.with_first_chance(vague)
     bound, fit = _own_bound(own, alone, limit_posterior, prior.level)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(bound, prior, agreement, units, tried, fit.optimality_gap, fit.converged)

@@ -1,0 +1,359 @@
+"""The law of drawn worlds itself: exact truths, testers as described, and how it is summed up."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from kbapi.evidence.units import OTHERS_NEEDED
+from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import NEVER_FAILED
+from tests.calibration._attacks import Reports
+from tests.calibration._drawn import (
+    FAMILIES,
+    Component,
+    DrawnTruth,
+    Population,
+    World,
+    draw_pools,
+    draw_world,
+)
+from tests.calibration._liars import (
+    DEEP,
+    SCENES,
+    Scene,
+    a_fifth,
+    accounts,
+    cluster,
+    middles_mv,
+    move,
+    ten_of_three_units,
+    two_fresh,
+)
+from tests.calibration._world_report import (
+    PLAIN,
+    Cell,
+    Measured,
+    compared,
+    low_quantile,
+    read_worlds,
+    summaries,
+    write_worlds,
+)
+from tests.calibration.poison import answered
+from tests.calibration.testers import STEP_MV
+from tests.calibration.worlds import Plan, cells_of, measure_world, measure_worlds
+
+SOME = range(1, 41)
+MANY = [draw_world(seed) for seed in range(1, 301)]
+TINY = Plan({PLAIN: {10: 2}}, crowd_runs=0, most_units=0)
+OPEN = Population(
+    first_mv=(40.0, 50.0),
+    step_shares=(0.25, 0.25, 0.25, 0.25),
+    tens=0.5,
+    planned=0.0,
+    unreported=0.0,
+    unease_mv=10.0,
+    short=0.0,
+    noise_mv=0.0,
+    one_unit=0.7,
+    newcomers=0.3,
+)
+"""People who find each limit as it is, and report it."""
+
+
+def a_normal(mean_mv: float, spread_mv: float, share: float = 1.0) -> Component:
+    return Component("normal", 1.0, False, share, mean_mv, spread_mv)
+
+
+def a_point(at_mv: float) -> DrawnTruth:
+    return DrawnTruth((a_normal(at_mv, 1e-9),), 0.0)
+
+
+def a_pool(world: World, units: int) -> Reports:
+    return draw_pools(np.random.default_rng(1), world, units, 1)[0]
+
+
+@pytest.mark.parametrize("seed", SOME)
+def test_the_exact_share_is_that_of_many_draws(seed):
+    truth, draws = draw_world(seed).truth, 20_000
+    limits = truth.draw(np.random.default_rng(seed), draws)
+    for depth_mv in np.quantile(limits, [0.02, 0.1, 0.3, 0.5, 0.9]):
+        exact = truth.share_at(depth_mv)
+        error = np.sqrt(max(exact * (1 - exact), 1e-4) / draws)
+        assert np.mean(limits >= depth_mv - 1e-9) == pytest.approx(exact, abs=4.5 * error)
+
+
+@pytest.mark.parametrize("seed", SOME)
+@pytest.mark.parametrize("share", [0.95, 0.90, 0.50])
+def test_the_true_depth_is_the_deepest_that_the_share_reaches(seed, share):
+    truth = draw_world(seed).truth
+    depth_mv = truth.depth_mv(share)
+    assert truth.share_at(depth_mv - 1e-5) >= share or depth_mv == 0
+    assert truth.share_at(depth_mv + 1e-4 + truth.lattice_mv * 1e-3) < share
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_component_has_its_mean_and_spread_either_way_round(name, mirrored):
+    for shape in FAMILIES[name].shapes:
+        one = Component(name, shape, mirrored, 1.0, 90.0, 12.0)
+        limits = one.draw(np.random.default_rng(3), 200_000)
+        assert limits.mean() == pytest.approx(90.0, abs=0.2)
+        assert limits.std() == pytest.approx(12.0, rel=0.03)
+        assert np.mean(limits >= 80) == pytest.approx(one.share_at(80.0), abs=0.006)
+
+
+def test_a_lattice_moves_limits_to_its_own_points():
+    truth = DrawnTruth((a_normal(100, 20),), 10.0)
+    limits = truth.draw(np.random.default_rng(1), 1000)
+    assert np.all(limits % 10 == 0)
+    assert truth.depth_mv(0.9) == 70.0
+    assert truth.share_at(70.0) == truth.share_at(61.0) > 0.9 > truth.share_at(71.0)
+
+
+def test_the_same_seed_draws_the_same_world_and_pools():
+    assert draw_world(5) == draw_world(5) != draw_world(6)
+    assert measure_world(5, TINY) == measure_world(5, TINY)
+
+
+def test_a_world_is_measured_alike_alone_and_among_others_in_two_processes():
+    assert measure_worlds([4, 5], TINY, jobs=2) == [
+        *measure_world(4, TINY),
+        *measure_world(5, TINY),
+    ]
+
+
+def test_every_kind_of_truth_occurs():
+    components = [one for world in MANY for one in world.truth.components]
+    assert {one.family for one in components} == set(FAMILIES)
+    assert {one.family for one in components if one.mirrored} == set(FAMILIES) - {"normal"}
+    assert {world.truth.lattice_mv for world in MANY} == {0.0, 5.0, 10.0}
+    assert {len(world.truth.components) for world in MANY} == {2, 3, 4}
+    for world in MANY:
+        assert sum(one.share for one in world.truth.components) == pytest.approx(1.0)
+        assert all(one.spread_mv > 0 for one in world.truth.components)
+
+
+def test_depths_reach_over_the_whole_law():
+    depths = np.array([world.truth.depth_mv(0.90) for world in MANY])
+    assert depths.min() < 25
+    assert depths.max() > 140
+    middles = np.array([world.truth.depth_mv(0.50) for world in MANY])
+    assert 30 < middles.min() < 60
+    assert 150 < middles.max() < 180
+
+
+def test_weak_groups_that_lie_apart_occur():
+    """A stretch of 10 mV holds fewer than 2 in 1,000 units, and 2 to 12 % lie before it."""
+
+    def has_a_gap(world: World) -> bool:
+        share = np.array([world.truth.share_at(depth) for depth in np.arange(5.0, 200.0, 5.0)])
+        is_empty = share[:-2] - share[2:] < 2e-3
+        return bool(np.any(is_empty & (share[:-2] < 0.98) & (share[:-2] > 0.88)))
+
+    found = sum(has_a_gap(world) for world in MANY if world.truth.lattice_mv == 0)
+    assert found >= 10
+
+
+def test_every_kind_of_tester_occurs():
+    testers = [world.testers for world in MANY]
+    for name, low, high in (
+        ("tens", 0.0, 1.0),
+        ("planned", 0.0, 0.6),
+        ("unreported", 0.0, 0.6),
+        ("short", 0.0, 0.5),
+        ("noise_mv", 0.0, 8.0),
+    ):
+        values = np.array([getattr(one, name) for one in testers])
+        assert low <= values.min() < low + 0.1 * (high - low)
+        assert high >= values.max() > high - 0.1 * (high - low)
+    for place in range(4):
+        assert max(one.step_shares[place] for one in testers) > 0.8
+
+
+def test_without_hidden_habits_a_world_keeps_all_the_rest():
+    world = draw_world(3)
+    plain = world.without_hidden_habits()
+    assert world.testers.unreported > 0
+    assert world.testers.short > 0
+    assert plain.testers.unreported == plain.testers.short == 0
+    assert replace(plain, testers=world.testers) == world
+
+
+def test_open_testers_find_the_limit():
+    pool = a_pool(World(1, a_point(100.2), OPEN), 500)
+    assert np.all(pool.stable * STEP_MV <= 100.2)
+    assert np.all(pool.unstable * STEP_MV > 100.2)
+    assert pool.unstable.max() * STEP_MV <= 151
+    assert set(np.unique(np.bincount(pool.contributor)[:-1])) == {1, 2, 3, 4, 5}
+
+
+def test_a_first_setting_beyond_the_limit_fails_at_once():
+    pool = a_pool(World(1, a_point(30.0), OPEN), 100)
+    assert np.all(pool.stable == 0)
+    assert np.all(pool.unstable * STEP_MV >= 39)
+
+
+def test_planned_and_unreported_stops_leave_units_without_a_failure():
+    planned = a_pool(World(1, a_point(250.0), replace(OPEN, planned=1.0)), 300)
+    assert np.all(planned.unstable == NEVER_FAILED)
+    assert planned.stable.max() * STEP_MV <= 131
+    small = replace(
+        OPEN, step_shares=(1.0, 0.0, 0.0, 0.0), tens=0.0, unreported=1.0, unease_mv=20.0
+    )
+    unreported = a_pool(World(1, a_point(100.0), small), 500)
+    never = unreported.unstable == NEVER_FAILED
+    assert 0.5 < never.mean() < 1.0
+    assert np.all(unreported.stable[never] * STEP_MV > 74)
+
+
+def test_short_tests_and_noise_move_the_limit_that_is_found():
+    small = replace(OPEN, step_shares=(1.0, 0.0, 0.0, 0.0), tens=0.0)
+    found = a_pool(World(1, a_point(100.0), replace(small, short=1.0)), 500)
+    assert np.all((found.stable * STEP_MV <= 110.5) & (found.unstable * STEP_MV > 99.5))
+    assert found.stable.max() * STEP_MV > 103
+    noisy = a_pool(World(1, a_point(100.0), replace(small, noise_mv=6.0)), 500)
+    assert noisy.stable.min() * STEP_MV < 92
+    assert noisy.stable.max() * STEP_MV > 101
+
+
+def test_none_is_established_among_few_contributors():
+    alone = replace(OPEN, newcomers=0.0, one_unit=1.0)
+    assert not a_pool(World(1, a_point(100.0), alone), OTHERS_NEEDED).established.any()
+    assert a_pool(World(1, a_point(100.0), alone), OTHERS_NEEDED + 1).established.all()
+
+
+@pytest.mark.parametrize(
+    ("drawn", "quantile", "off"),
+    [
+        (lambda rng: np.full(300, 0.95), 0.95, 0.02),
+        (lambda rng: rng.beta(19, 1, 300), 0.854, 0.04),
+        (lambda rng: np.where(np.arange(300) < 30, 0.80, 0.99), 0.80, 0.03),
+        (lambda rng: np.where(np.arange(300) < 9, 0.30, 0.98), 0.98, 0.02),
+    ],
+    ids=["all alike", "spread", "a tenth is bad", "a few are bad"],
+)
+def test_the_low_quantile_is_that_of_the_worlds_without_binomial_noise(drawn, quantile, off):
+    rng = np.random.default_rng(8)
+    found = [low_quantile(rng.binomial(60, drawn(rng)), 60) for _ in range(3)]
+    assert np.mean(found) == pytest.approx(quantile, abs=off)
+
+
+def test_the_raw_quantile_would_have_the_noise():
+    raw = np.quantile(np.random.default_rng(8).binomial(60, np.full(300, 0.95)) / 60, 0.05)
+    assert raw < 0.92
+
+
+def some_cells(start_mv: float, covered: int) -> list[Measured]:
+    cell = Cell(20, 0.90, 10, covered, 80.0, start_mv, 0, 0.0)
+    return [Measured(1, PLAIN, "one", (cell,)), Measured(2, PLAIN, "two", (cell,))]
+
+
+def test_worlds_are_written_read_and_compared_where_the_earlier_run_covered(tmp_path):
+    write_worlds(tmp_path / "worlds.json", some_cells(50.0, 10))
+    before = read_worlds(tmp_path / "worlds.json")
+    assert before == some_cells(50.0, 10)
+    (row,) = compared(some_cells(47.0, 10), before)
+    assert (row.value, row.met) == (3.0, True)
+    (row,) = compared(some_cells(45.0, 10), before)
+    assert (row.value, row.met) == (5.0, False)
+    assert compared(some_cells(45.0, 10), some_cells(50.0, 9)) == []
+
+
+def test_a_summary_names_the_worst_world():
+    good, bad = some_cells(50.0, 10)[0], replace(some_cells(85.0, 4)[1], words="the bad one")
+    (found,) = summaries(PLAIN, [good, bad])
+    assert (found.coverage, found.worst, found.worst_words) == (0.7, 0.4, "the bad one")
+    assert found.timidity_mv == pytest.approx((30 - 5) / 2)
+
+
+WORLD = World(1, DrawnTruth((a_normal(110, 20),), 0.0), OPEN)
+
+
+@pytest.mark.parametrize("name", DEEP)
+def test_deep_crowds_are_a_fifth_of_all_accounts_with_standing(name):
+    honest = a_pool(WORLD, 60)
+    liars = DEEP[name](np.random.default_rng(1), honest)
+    everyone = honest.beside(liars)
+    assert accounts(liars) == len(liars.stable) == a_fifth(honest)
+    assert accounts(liars) / accounts(everyone) == pytest.approx(0.2, abs=0.02)
+    assert liars.established.all()
+    assert not liars.honest.any()
+    assert liars.stable.max() * STEP_MV <= 161
+
+
+@pytest.mark.parametrize("name", ["at the edge of every cut", "a drip over 12 months"])
+def test_crowds_at_the_edge_are_counted(name):
+    honest = a_pool(WORLD, 60)
+    liars = DEEP[name](np.random.default_rng(1), honest)
+    loses = answered(honest.beside(liars), Siblings()).loses[~honest.beside(liars).honest]
+    assert loses.mean() <= 0.35
+    assert np.median(liars.stable) > np.quantile(honest.stable, 0.9)
+
+
+def test_the_aimed_cluster_moves_the_start_at_least_as_far_as_the_one_at_the_median():
+    honest = a_pool(WORLD, 60)
+    starts = [
+        answered(honest.beside(DEEP[name](np.random.default_rng(1), honest)), Siblings()).start_mv
+        for name in ("a cluster where it moves the start most", "a cluster near the median")
+    ]
+    assert starts[0] >= starts[1] - 3
+
+
+def test_small_crowds_have_the_accounts_that_they_are_named_for():
+    honest = a_pool(WORLD, 60)
+    ten = ten_of_three_units(np.random.default_rng(1), honest)
+    assert np.bincount(ten.contributor).tolist() == [3] * 10
+    two = two_fresh(np.random.default_rng(1), honest)
+    assert accounts(two) == 2
+    assert not two.established.any()
+
+
+def test_a_crowd_of_none_moves_nothing():
+    scene = Scene("none", 40, lambda rng, honest: cluster(rng, 0, 0.0))
+    found = move(scene, WORLD, 2, seed=1)
+    assert found.deeper_mv == 0.0
+    assert found.given == found.given_before == 2
+
+
+@pytest.mark.parametrize("scene", [scene for scene in SCENES if "shallow" in scene.name])
+def test_shallow_crowds_only_ever_make_a_start_shallower(scene):
+    found = move(replace(scene, units=40), WORLD, 2, seed=1)
+    assert found.deeper_mv <= 0.0
+    assert found.covered == 2
+
+
+def test_a_young_scene_has_its_number_of_people_and_none_is_established():
+    (scene,) = [scene for scene in SCENES if scene.name == "young, two fresh accounts"]
+    (pool,) = scene.pools(np.random.default_rng(1), WORLD, 1)
+    assert accounts(pool) == 25
+    assert not pool.established.any()
+
+
+APART = World(
+    2,
+    DrawnTruth((a_normal(110, 10, 0.92), a_normal(40, 4, 0.08)), 0.0),
+    replace(OPEN, first_mv=(20.0, 30.0), step_shares=(0.5, 0.5, 0.0, 0.0), tens=0.0),
+)
+"""A weak group of 8 %, 70 mV from the rest."""
+
+
+def with_a_shallow_cut(reports: Reports) -> Reports:
+    """The broken rule: what lies five robust spreads before the median is thrown out."""
+    known = middles_mv(reports)
+    spread_mv = np.subtract(*np.quantile(known, [0.75, 0.25])) / 1.349
+    return reports.where(known >= np.median(known) - 5 * spread_mv)
+
+
+def test_a_weak_group_that_lies_apart_is_counted_and_covered():
+    (cell, strict) = cells_of(APART, 300, draw_pools(np.random.default_rng(1), APART, 300, 8))
+    assert cell.covered >= 7
+    assert strict.covered >= 7
+    assert cell.lost < 0.01
+
+
+def test_a_rule_that_throws_weak_units_out_would_be_seen():
+    pools = draw_pools(np.random.default_rng(1), APART, 300, 8)
+    strict = cells_of(APART, 300, [with_a_shallow_cut(pool) for pool in pools])[1]
+    assert strict.covered <= 1
