@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outlier_check import check_outliers, counted_for_related
-from kbapi.stats.estimate.siblings import FEWEST_UNITS, Siblings, summarise_sibling
+from kbapi.evidence.outlier_check import check_outliers
+from kbapi.evidence.pools import related_units, siblings_of
+from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from tests.calibration._attacks import SOFT_BOUND_MV, Reports, bracketed
@@ -314,14 +315,15 @@ def move_without_units(world: World, runs: int) -> Moved:
 
 
 def lent_by(chips: Iterable[Reports]) -> Siblings:
-    """What the product takes over from related chips."""
-    series = []
+    """What the product takes over from related chips whose series the catalogue describes."""
+    lenders = []
     for chip in chips:
         units = chip.units()
-        pool = counted_for_related(units, check_outliers(units, FLOOR_STEPS))
-        if pool.total_weight >= FEWEST_UNITS:
-            series.append(summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET))
-    return Siblings(tuple(series))
+        established = chip.contributor[chip.established]
+        lent = related_units(units, check_outliers(units, FLOOR_STEPS), established)
+        if lent.stand_behind(is_described=True):
+            lenders.append((lent, STEP_MV))
+    return Siblings(siblings_of(lenders, VOLTAGE_OFFSET) if lenders else ())
 
 
 def move_all(world: World, runs: int, most_units: int) -> tuple[Moved, ...]:

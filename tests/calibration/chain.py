@@ -2,18 +2,14 @@
 
 import numpy as np
 
-from kbapi.evidence.outlier_check import check_outliers, counted_for_related
-from kbapi.stats.estimate.siblings import Sibling, Siblings, summarise_sibling
-from kbapi.stats.scale import VOLTAGE_OFFSET
 from tests.calibration._attacks import (
     ATTACKS,
     Attack,
-    Reports,
     honest_reports,
     within_soft_bound,
 )
+from tests.calibration._liars import lent_by
 from tests.calibration.poison import (
-    FLOOR_STEPS,
     MEASURE,
     Cell,
     Run,
@@ -22,7 +18,7 @@ from tests.calibration.poison import (
     wanted_rows,
 )
 from tests.calibration.siblings import BETWEEN_CHIPS_MV, SIBLINGS
-from tests.calibration.testers import STEP_MV, TRUTHS, Truth
+from tests.calibration.testers import TRUTHS, Truth
 from tests.report import Row
 
 SEED = 20261102
@@ -55,16 +51,10 @@ def _one_run(name: str, attack: Attack, truth: Truth, number: int) -> Run:
         units = int(rng.integers(100, 121))
         honest = within_soft_bound(honest_reports(rng, truth, units, shift_mv))
         poison = within_soft_bound(attack(bad, truth, _poison_of(units)))
-        clean.append(_summary(honest))
-        dirty.append(_summary(honest.beside(poison)))
-    return a_run(own, own_poison, Siblings(tuple(clean)), Siblings(tuple(dirty)))
+        clean.append(honest)
+        dirty.append(honest.beside(poison))
+    return a_run(own, own_poison, lent_by(clean), lent_by(dirty))
 
 
 def _poison_of(units: int) -> int:
     return round(units * MEASURE / (1.0 - MEASURE))
-
-
-def _summary(reports: Reports) -> Sibling:
-    units = reports.units()
-    pool = counted_for_related(units, check_outliers(units, FLOOR_STEPS))
-    return summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET)

@@ -188,14 +188,32 @@ def spread_first_failures(
 
 
 def next_chip(
-    values: list[float], expected_sd: float, least_sd: float = 0.0
+    values: list[float], errors: list[float], least_sd: float, excess: float
 ) -> tuple[float, float]:
-    """Centre and standard deviation for the next of K values, three imagined ones added."""
-    k = len(values)
-    centre = sum(values) / k
-    tau2 = (sum((v - centre) ** 2 for v in values) + 3 * expected_sd**2) / (k + 2)
-    tau2 = max(tau2, least_sd**2)
-    return centre, math.sqrt(tau2 * (1 + 1 / k))
+    """Centre and standard deviation for the next of K values, by a fine sum over the spread.
+
+    The spread is `least_sd` and an excess with the density of a half-t with 3 degrees of freedom.
+    """
+    total = first = second = 0.0
+    for place in range(6_000):
+        over = excess * math.exp(-7.0 + place / 500)
+        spread = least_sd + over
+        precisions = [1.0 / (spread**2 + error**2) for error in errors]
+        centre = math.fsum(p * v for p, v in zip(precisions, values, strict=True)) / sum(precisions)
+        # Marginal likelihood with a flat centre; the last factor is for points even in the log.
+        density = math.exp(
+            sum(
+                0.5 * math.log(p) - 0.5 * p * (v - centre) ** 2
+                for p, v in zip(precisions, values, strict=True)
+            )
+            - 0.5 * math.log(sum(precisions))
+        )
+        mass = density * (1.0 + (over / excess) ** 2 / 3.0) ** -2.0 * over
+        total += mass
+        first += mass * centre
+        second += mass * (spread**2 + 1.0 / sum(precisions) + centre**2)
+    mean = first / total
+    return mean, math.sqrt(second / total - mean**2)
 
 
 def theil_sen(points: list[tuple[float, float]]) -> tuple[float, float]:
@@ -225,17 +243,20 @@ def trust(units: float, *, siblings: bool) -> float:
     return min(60 / (60 + units), 0.3 if siblings else 1.0)
 
 
-def discounted(known_weight: float) -> float:
-    early = 0.2 * min(max((known_weight - 30) / 100, 0.0), 1.0)
-    late = 0.15 * min(max((known_weight - 130) / 370, 0.0), 1.0)
-    return known_weight * (1 - early - late)
+def effective_weight(reports: list[Report], depth: int, stable_share: float) -> float:
+    """The known weight, over what straddling units add to the variance of the share."""
+    straddling = sum(w for left, right, w in reports if left < depth < right < NEVER_FAILED)
+    n, s = known(reports, depth), max(stable_share, 0.5)
+    if n == 0 or straddling == 0:
+        return n
+    return n / max(1.0, 0.7 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3))
 
 
 def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
-    """Every whole depth from stock down, known weight discounted, until one falls short."""
+    """Every whole depth from stock down, with its effective weight, until one falls short."""
     depth = 0
     while True:
-        s, n = share(masses, depth), discounted(known(reports, depth))
+        s, n = share(masses, depth), effective_weight(reports, depth, stable_share)
         if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
             return max(depth - 1, 0)
         depth += 1
