@@ -12,7 +12,7 @@ from kbapi.documents.personal_data import is_personal_data
 from kbapi.errors import AccessKeyWrong, KeyRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.storage import keys
-from kbapi.storage.keys import KeyRow
+from kbapi.storage.keys import KeyRow, Voucher
 
 KEY_PREFIX: Final = "kbk_"
 SUBMIT: Final = "submit"
@@ -20,8 +20,8 @@ SUBMIT_FOR_MEMBERS: Final = "submit_for_members"
 CURATE: Final = "curate"
 ADMIN: Final = "admin"
 SCOPES: Final = {
-    SUBMIT: "send results, and batches of one contributor",
-    SUBMIT_FOR_MEMBERS: "send results, and batches of several contributors",
+    SUBMIT: "send results, and batches of one contributor; vouches for the first contributor",
+    SUBMIT_FOR_MEMBERS: "send results, and batches of several contributors; vouches for all",
     CURATE: "review results",
     ADMIN: "all of these, for the host",
 }
@@ -49,6 +49,16 @@ class KeyHolder:
 
     id: int
     scopes: tuple[str, ...]
+    has_vouched: bool = False
+    """Whether the key vouched for its one contributor."""
+
+    @property
+    def voucher(self) -> Voucher | None:
+        """The key as one that vouches for contributors; None where it vouches for no more."""
+        for_all = not {SUBMIT_FOR_MEMBERS, ADMIN}.isdisjoint(self.scopes)
+        if for_all or (SUBMIT in self.scopes and not self.has_vouched):
+            return Voucher(self.id, for_all)
+        return None
 
 
 def give_key(instance: Instance, name: str, scopes: tuple[str, ...]) -> NewKey:
@@ -115,7 +125,7 @@ def find_holder(instance: Instance, sent: str) -> KeyHolder:
     key = keys.find_live_key(instance.hot_reads, _hash_of(instance, sent))
     if key is None:
         raise AccessKeyWrong
-    return KeyHolder(key.id, key.scopes)
+    return KeyHolder(key.id, key.scopes, key.has_vouched)
 
 
 def has_live_key(instance: Instance) -> bool:

@@ -259,7 +259,7 @@ def known_among(
 
 
 def load_standing_in(connection: Connection, instance: Instance) -> Standing:
-    """Which contributors of the instance are established today."""
+    """Which contributors of the instance are established and known today."""
     return load_standing(connection, instance.today(), contributor_hash(instance.secret, None))
 
 
@@ -394,7 +394,7 @@ class FilterDifference:
     """Chance of a difference this large if the filter had no influence, corrected for the number of
     filters compared, 0 to 1."""
     values: tuple[FilterValue, ...]
-    """The values that were compared, each of five established contributors or more."""
+    """The values that were compared, each of five known contributors or more."""
     text: str
     """The difference in one sentence."""
 

@@ -136,9 +136,9 @@ def shown_from_five(missing: int | None = None) -> str:
     >>> shown_from_five(2)[-44:]
     'no one can be recognised; 2 more are needed.'
     >>> shown_from_five()
-    'Shown from five established contributors on, so that no one can be recognised.'
+    'Shown from five known contributors on, so that no one can be recognised.'
     """
-    rule = "Shown from five established contributors on, so that no one can be recognised"
+    rule = "Shown from five known contributors on, so that no one can be recognised"
     if not missing or missing < 0:
         return f"{rule}."
     return f"{rule}; {counted(missing, 'more is', 'more are')} needed."
@@ -149,7 +149,7 @@ def withheld_groups(count: int) -> str | None:
 
     >>> withheld_groups(0)
     >>> withheld_groups(1)[:40]
-    '1 group is withheld. Shown from five est'
+    '1 group is withheld. Shown from five kno'
     """
     if not count:
         return None

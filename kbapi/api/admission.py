@@ -36,6 +36,7 @@ from kbapi.metrics.counters import (
     count_rate_local,
 )
 from kbapi.settings import Join, Settings
+from kbapi.storage.keys import Voucher
 from kbapi.storage.sqlite.rate_counts import rate_file_uri
 from kbapi.time_budget import DOCUMENT_TIME, QUESTION_TIME, begin_time
 
@@ -401,6 +402,12 @@ def curator() -> KeyHolder | None:
     """The holder of the key that this endpoint needed; None for a command on the folder."""
     holder: KeyHolder | None = g.holder
     return holder
+
+
+def voucher() -> Voucher | None:
+    """The sender's key, if it vouches for contributors."""
+    holder: KeyHolder | None = g.holder
+    return None if holder is None else holder.voucher
 
 
 def may_forward() -> bool:

@@ -8,7 +8,7 @@ from flask_smorest import Blueprint
 from marshmallow import fields
 
 from kbapi.access.limits import Need
-from kbapi.api.admission import may_forward, needs
+from kbapi.api.admission import may_forward, needs, voucher
 from kbapi.api.http_messages import (
     IDEMPOTENCY_KEY,
     NOT_KEPT,
@@ -91,7 +91,7 @@ def submit_result() -> Response:
     dry_run, key = is_dry_run(), idempotency_key()
     if dry_run:
         return dump(dry_run_submission(instance(), sent_body()), 200)
-    accepted = accept_submission(instance(), sent_body(), key)
+    accepted = accept_submission(instance(), sent_body(), key, voucher())
     response = with_links(accepted)
     return created(response, response.links.self)
 
@@ -145,6 +145,7 @@ def submit_batch() -> Response:
         idempotency_key=idempotency_key(),
         dry_run=dry_run,
         may_forward=may_forward(),
+        voucher=voucher(),
     )
     is_whole = response.counts.stored == response.counts.items
     return dump(response, 200 if dry_run else 201 if is_whole else 207)

@@ -31,7 +31,7 @@ from kbapi.instance.instance import (
     upgrade_instance,
 )
 from kbapi.instance.restore import LOST_WITH_IT, restore_backup
-from kbapi.intake.rescreen import rescreen
+from kbapi.intake.rescreen import check_pools, rescreen
 from kbapi.storage.files import require_may_open
 from kbapi.storage.keys import KeyRow
 from kbapi.storage.sqlite.schema import current_revision, head_revision
@@ -49,7 +49,8 @@ def upgrade_command(shows_progress: bool, home: Path) -> None:
     """Create the instance, or upgrade its database.
 
     Make a backup first: kbapi backup. The upgrade changes everything or
-    nothing. It then screens the results again that older rules screened.
+    nothing. It then screens the results again that older rules screened,
+    and checks all pools for outliers.
     """
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         settings = settings_of(home)
@@ -62,10 +63,13 @@ def upgrade_command(shows_progress: bool, home: Path) -> None:
         progress("schema", 1, 1)
         instance = open_instance(settings)
         screened = rescreen(instance, progress)
+        changed = check_pools(instance, progress)
         instance.close()
     click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
     if screened:
         click.echo(f"{screened} results were screened again by the current rules.")
+    if changed:
+        click.echo(f"In {changed} pools the outlier check excludes other results than before.")
 
 
 _BOTH_TOGETHER: Final = (

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kbapi.evidence.comparisons import few_of_each, latest_of_each, mean_by, ranks_of
 from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
 from kbapi.stats.gains.gains import PairedShift, RunNoise, pool_run_noise, pool_shift
 from kbapi.stats.gains.physics import expected_cooling_c, is_spent_on_clock
 from kbapi.stats.gains.power_curve import CurvePoints
@@ -94,7 +95,7 @@ def expected_rise_c(pairs: PairColumns) -> Vector:
 
 
 _FEWEST_REPEATED: Final = 5
-"""The noise of runs is not learnt from fewer units that were read again."""
+"""The noise of runs is not learnt from units of fewer contributors that were read again."""
 
 NoiseSource = Literal["repeated_runs", "reported_spread", "spread_over_units"]
 Significance = Literal["larger", "hidden", "none"]
@@ -318,19 +319,41 @@ def _expected(rises_c: Vector) -> float | None:
 
 
 def run_noises(rows: Sequence[RepeatRow]) -> dict[GainMeasure, RunNoise]:
-    """By measure, the noise of one run, where enough units were read again."""
+    """By measure, the noise of one run, where units of enough contributors were read again.
+
+    A contributor weighs as three units at most, and a unit as one, however many results it has.
+    """
     noises = {}
     for measure in MEASURES:
         read = [(row, value) for row in rows if (value := measure.repeated(row)) is not None]
+        times = Counter(row.kind for row, _ in read)
+        read = [(row, value) for row, value in read if times[row.kind] > 1]
+        if len({row.contributor_id for row, _ in read}) < _FEWEST_REPEATED:
+            continue
         values = np.array([value for _, value in read])
         noise = pool_run_noise(
             np.log(values) if measure.is_ratio else values,
             np.array([float(row.runs) for row, _ in read]),
             np.array([row.kind for row, _ in read], dtype=np.int64),
+            _weights_of_repeats([row for row, _ in read]),
         )
-        if noise is not None and noise.groups >= _FEWEST_REPEATED:
+        if noise is not None:
             noises[measure.name] = noise
     return noises
+
+
+def _weights_of_repeats(rows: Sequence[RepeatRow]) -> Vector:
+    """What the repeats that each row belongs to weigh beside those of other contributors."""
+    kinds = {row.kind: (row.contributor_id, row.unit_id) for row in rows}
+    of_unit = Counter(kinds.values())
+    of_contributor = Counter(contributor for contributor, _ in of_unit)
+    return np.array(
+        [
+            min(1.0, UNITS_OF_FULL_WEIGHT / of_contributor[row.contributor_id])
+            / of_unit[row.contributor_id, row.unit_id]
+            for row in rows
+        ]
+    )
 
 
 @dataclass(frozen=True)

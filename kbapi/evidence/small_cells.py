@@ -1,6 +1,7 @@
 """Which cells of a breakdown are withheld, and which results wait, so that no one is recognised.
 
-Cells are counted over contributors that are established: units can be invented.
+Cells are counted over known contributors, whose tokens are 30 days old: units can be invented, and
+people for whom a key vouches as well.
 """
 
 from collections.abc import Collection, Sequence
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from kbapi.evidence.units import EVERYTHING, Filters, PoolRows
 
 FEWEST_SHOWN: Final = 5
-"""A breakdown into fewer established contributors is withheld: so few could be recognised."""
+"""A breakdown into fewer known contributors is withheld: so few could be recognised."""
 
 Flags = NDArray[np.bool_]
 
@@ -23,7 +24,7 @@ class Cell(NamedTuple):
 
     units: int
     contributors: Collection[int]
-    """The numbers of their established contributors, each once."""
+    """The numbers of their known contributors, each once."""
 
     @property
     def is_small(self) -> bool:
@@ -83,7 +84,7 @@ def _together(cells: Sequence[Cell]) -> Cell:
 def is_shown(rows: PoolRows, filters: Filters) -> bool:
     """Whether an answer under this filter may be shown.
 
-    Its results need five established contributors. So do those that each of its conditions leaves
+    Its results need five known contributors. So do those that each of its conditions leaves
     out, unless they have none: the answers with and without the condition would show them.
     """
     inside = _contributors(rows, filters)

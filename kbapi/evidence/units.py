@@ -70,17 +70,23 @@ class Standing:
     """Which contributors are established on a day."""
 
     established_by: date
-    """A contributor who was first seen later is not established."""
+    """A contributor who was first seen later is established only if an access key vouched."""
     without_token: bytes
     """Hash of all results that came without a token; never established."""
     recent: Recent = NOTHING_RECENT
     is_young: bool = False
-    """Whether no contributor of the instance is established yet: cells count all with a token."""
+    """Whether no contributor was first seen so early: then cells count all with a token."""
 
     def known(self, connection: Connection, contributors: Integers) -> Integers:
-        """Those of these contributors whom small cells count."""
+        """Those of these contributors whom small cells count: by age, whoever vouches for them."""
         day = date.max if self.is_young else self.established_by
         return find_first_seen_by(connection, contributors, day, self.without_token)
+
+    def established(self, connection: Connection, contributors: Integers) -> Integers:
+        """Those of these contributors who are established in a pool with five others."""
+        return find_first_seen_by(
+            connection, contributors, self.established_by, self.without_token, or_vouched=True
+        )
 
 
 def standing_on(today: date, without_token: bytes) -> Standing:
@@ -236,15 +242,14 @@ def load_pool_rows(
     results = read_results(connection, pool_id, what_if, standing.recent)
     merged = merge_results(results)
     contributors = np.unique(merged.contributor)
-    known = standing.known(connection, contributors)
     # A contributor is established only in a pool with five other contributors.
-    has_others = len(contributors) > OTHERS_NEEDED and not standing.is_young
+    has_others = len(contributors) > OTHERS_NEEDED
     return PoolRows(
         results,
         merged,
         load_conditions(connection, np.unique(results.conditions).tolist()),
-        known if has_others else known[:0],
-        known,
+        standing.established(connection, contributors if has_others else contributors[:0]),
+        standing.known(connection, contributors),
     )
 
 

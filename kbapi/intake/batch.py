@@ -43,6 +43,7 @@ from kbapi.intake.submit import (
     replay_of,
     store_once,
 )
+from kbapi.storage.keys import Voucher
 from kbapi.storage.sqlite.write_queue import WRITE_LOCK_TIMEOUT_S
 from kbapi.time_budget import BATCH_TIME, DOCUMENT_TIME, limited_time, time_left_s
 from kbapi.vocabulary import BatchItemStatus
@@ -159,6 +160,7 @@ def accept_batch(
     idempotency_key: str | None = None,
     dry_run: bool = False,
     may_forward: bool = True,
+    voucher: Voucher | None = None,
 ) -> BatchResponse:
     """The outcome of each item, once all plausible items are stored, as far as time allows.
 
@@ -176,9 +178,8 @@ def accept_batch(
     StorageBusy, StorageUnwritable, StorageBroken
         When the database cannot be written before any item is stored.
     """
-    batch = _Batch(instance, body, is_ndjson, None if dry_run else idempotency_key, dry_run)
-    if batch.key is not None or not may_forward:
-        batch.require_allowed(may_forward)
+    batch = _Batch(instance, body, is_ndjson, idempotency_key, dry_run, voucher)
+    batch.require_allowed(may_forward)
     listing = _Listing(len(batch.places), dry_run)
     not_tried = _TIME_IS_UP
     for group in batch.groups():
@@ -213,17 +214,24 @@ class _Batch:
     """The body of a batch, the places of its items, and the key of the request."""
 
     def __init__(
-        self, instance: Instance, body: bytes, is_ndjson: bool, key: str | None, dry_run: bool
+        self,
+        instance: Instance,
+        body: bytes,
+        is_ndjson: bool,
+        key: str | None,
+        dry_run: bool,
+        voucher: Voucher | None,
     ) -> None:
         self.places = find_lines(body) if is_ndjson else find_items(body)
         if not 1 <= len(self.places) <= MOST_ITEMS:
             sent = "more" if self.places else "none"
             detail = f"A batch has 1 to {MOST_ITEMS} items; this one has {sent}."
             raise DocumentRefused(problems=[Problem("", "wrong_number_of_items", detail)])
-        self.key = key
+        self.key = None if dry_run else key
         self._instance, self._body, self._dry_run = instance, body, dry_run
+        self._voucher = voucher
         # Hashed once, not for each item: each item's answer is stored under the whole request.
-        self._digest = b"" if key is None else sha256(body).digest()
+        self._digest = b"" if self.key is None else sha256(body).digest()
         self._seen: dict[bytes, Accepted] = {}
 
     def require_allowed(self, may_forward: bool) -> None:
@@ -238,6 +246,8 @@ class _Batch:
         ScopeMissing
             When it has results of several contributors and the sender may not forward them.
         """
+        if self.key is None and may_forward:
+            return
         senders = dict(self._senders())
         if self.key is not None:
             with self._instance.reading() as connection:
@@ -331,7 +341,7 @@ class _Batch:
                 return SubmissionGone()
         if (known := self._seen.get(prepared.sender.content_hash or b"")) is not None:
             return known
-        submission_id, accepted = store_once(self._instance, connection, prepared)
+        submission_id, accepted = store_once(self._instance, connection, prepared, self._voucher)
         if replay is not None:
             keep_answer(
                 self._instance, connection, replay, submission_id, accepted.without_receipt()

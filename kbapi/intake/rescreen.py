@@ -19,11 +19,12 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.intake.result_rows import new_setting, rows_of_locks, rows_of_readings
 from kbapi.intake.screening import REFUSED_BY_CURRENT_RULES
-from kbapi.intake.submit import screen
+from kbapi.intake.submit import document_hash, screen
 from kbapi.storage import answers, pools, rescreening, results
 from kbapi.storage import results as results_rows
+from kbapi.storage.contributors import drop_unit_if_unused
 from kbapi.storage.outliers import save_outliers
-from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places
+from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places, load_all_pools
 from kbapi.storage.results import StoredSubmission
 from kbapi.storage.sqlite.schema import count_older, load_mark, save_mark
 from kbapi.storage.sqlite.whole_file import Progress, no_progress
@@ -81,7 +82,13 @@ def _rescreen_one(instance: Instance, connection: Connection, submission_id: int
         _remove_personal_data(connection, stored, reading, refused.problems)
     else:
         again = screened_again(instance, stored, document)
-        places = rescreening.replace_screening(connection, stored, again)
+        placed = stored
+        if not stored.has_unit_token:
+            sent = document_hash(instance, stored.contributor_hash, document)
+            placed = rescreening.join_equal_documents(connection, stored, sent)
+        places = rescreening.replace_screening(connection, placed, again)
+        if placed is not stored:
+            drop_unit_if_unused(connection, stored.unit)
     drop_unused_places(connection, places)
     answers.outdate_answers_of_line(connection, stored.line_id)
 
@@ -129,6 +136,24 @@ def find_outliers(instance: Instance, pool: PoolSize, *, keep: bool) -> OutlierC
         if keep and found is not None:
             save_outliers(connection, pool.id, found.now)
     return found
+
+
+def check_pools(instance: Instance, progress: Progress = no_progress) -> int:
+    """In how many pools other units or contributors are excluded now than was stored.
+
+    The outcomes are stored for senders and curators, each pool in a transaction of its own.
+    """
+    with instance.reading() as connection:
+        every = load_all_pools(connection)
+    changed = 0
+    for done, pool in enumerate(every, start=1):
+        found = find_outliers(instance, pool, keep=False)
+        if found is not None and found.has_changed:
+            # Few pools change, and each of the others would cost a flush of the disk.
+            find_outliers(instance, pool, keep=True)
+            changed += 1
+        progress("pools checked for outliers", done, len(every))
+    return changed
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ class ScreenedSetting:
     or more). `long` is 30 minutes or more under two loads or with checked results."""
     peers: Peers | None
     """How many units of the same pool are stable at this setting, as of one moment a day. Null
-    before the first answer, with fewer than five established contributors, or without a pass."""
+    before the first answer, with fewer than five known contributors, or without a pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,8 +250,8 @@ def _warnings_about(instance: Instance, stored: StoredSubmission) -> tuple[Reaso
 
 
 TOKEN_WARNINGS: Final = {
-    "contributor_token_missing": "The result has no contributor token. Without its receipt it "
-    "cannot be found again, and equal results count as one machine.",
+    "contributor_token_missing": "The result has no contributor token. All such results together "
+    "weigh as one contributor. Without its receipt it cannot be found again.",
     "unit_token_missing": "The result has no unit token. Your equal results count as one machine, "
     "and different ones as different machines.",
 }

@@ -24,7 +24,8 @@ from kbapi.intake.result_rows import Sender, new_submission
 from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.metrics.counters import count_rule, count_submission
 from kbapi.storage import pools, results
-from kbapi.storage.contributors import NO_ANSWER
+from kbapi.storage.contributors import NO_ANSWER, mark_vouched
+from kbapi.storage.keys import Voucher, use_vouch
 from kbapi.storage.results import StoredOutcome
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import KeyedEndpoint
@@ -83,21 +84,38 @@ def document_hash(instance: Instance, sender: bytes, document: ReadDocument) -> 
 
 
 def store_once(
-    instance: Instance, connection: Connection, prepared: Prepared
+    instance: Instance,
+    connection: Connection,
+    prepared: Prepared,
+    voucher: Voucher | None = None,
 ) -> tuple[int, Accepted]:
-    """The stored submission's number and answer; a repeat gets those of the first one."""
+    """The stored submission's number and answer; a repeat gets those of the first one.
+
+    The key that sent it vouches for its contributor, unless it has no contributor token.
+    """
     sender = prepared.sender
+    if prepared.document.result.contributor_token is None:
+        voucher = None
     if sender.content_hash is not None:
         first = results.find_by_content(connection, sender.content_hash)
         if first is not None:
+            _vouch(connection, voucher, first.unit.contributor_id)
             return first.id, describe_repeated(instance, connection, first)
     new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
+    # Before its result is saved: of a new contributor no answer is outdated by the key.
+    _vouch(connection, voucher, new.unit.contributor_id)
     submission_id, _ = results.save_submission(connection, new)
     stored = results.load_submission(connection, submission_id)
     pools.raise_line_revision(connection, stored.line_id)
     # Without a unit token the unit may be that of an equal document, which must not show.
     is_new = sender.unit_hash is None
     return submission_id, describe_stored(instance, connection, stored, is_new_unit=is_new)
+
+
+def _vouch(connection: Connection, voucher: Voucher | None, contributor_id: int) -> None:
+    """Mark the contributor as vouched for, if a key vouches for one more."""
+    if voucher is not None and use_vouch(connection, voucher):
+        mark_vouched(connection, contributor_id)
 
 
 def count_accepted(accepted: Accepted, outcome: Literal["stored", "corrected"] = "stored") -> None:
@@ -213,11 +231,15 @@ def answer_again(instance: Instance, connection: Connection, earlier: StoredOutc
 
 
 def accept_submission(
-    instance: Instance, body: bytes, idempotency_key: str | None = None
+    instance: Instance,
+    body: bytes,
+    idempotency_key: str | None = None,
+    voucher: Voucher | None = None,
 ) -> Accepted:
     """The answer to a result, once it is stored and merged into evidence.
 
-    One transaction: if it returns, the result is on disk; if it raises, nothing is.
+    One transaction: if it returns, the result is on disk; if it raises, nothing is. `voucher` is
+    the key that sent it, if it vouches for contributors.
 
     Raises
     ------
@@ -235,7 +257,7 @@ def accept_submission(
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
             return answer_again(instance, connection, earlier)
-        submission_id, accepted = store_once(instance, connection, prepared)
+        submission_id, accepted = store_once(instance, connection, prepared, voucher)
         if replay is not None:
             keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
     count_accepted(accepted)

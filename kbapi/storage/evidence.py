@@ -191,14 +191,25 @@ def load_conditions(connection: Connection, ids: Sequence[int]) -> tuple[Conditi
 
 
 def find_first_seen_by(
-    connection: Connection, contributors: Integers, day: date, without_token: bytes
+    connection: Connection,
+    contributors: Integers,
+    day: date,
+    without_token: bytes,
+    *,
+    or_vouched: bool = False,
 ) -> Integers:
-    """The given contributors first seen by this day, without the one for results without token."""
+    """The given contributors first seen by this day, without the one for results without token.
+
+    With `or_vouched` also those for whom an access key vouched.
+    """
     wanted = _each_of(contributors.tolist())
+    counts = col(Contributor.first_seen_day) <= day
+    if or_vouched:
+        counts |= col(Contributor.is_vouched) == 1
     found = connection.execute(
         select(col(Contributor.id))
         .join(wanted, wanted.c.value == col(Contributor.id))
-        .where(col(Contributor.first_seen_day) <= day, col(Contributor.token_hash) != without_token)
+        .where(counts, col(Contributor.token_hash) != without_token)
     )
     return np.array(found.scalars().all(), dtype=np.int64)
 

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Final
 
 from sqlalchemy import Connection
-from sqlmodel import col, select
+from sqlmodel import col, select, update
 
 from kbapi.storage.sqlite.engine import HotReads, session_on
 from kbapi.storage.tables_reports import AccessKey
@@ -39,6 +39,16 @@ class LiveKey:
 
     id: int
     scopes: tuple[str, ...]
+    has_vouched: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Voucher:
+    """A key that vouches for the contributors whose results it sends."""
+
+    key_id: int
+    for_all: bool
+    """Whether it vouches for each of them; otherwise for the first one alone."""
 
 
 def add_key(
@@ -59,14 +69,32 @@ def add_key(
     return key.id
 
 
-_FIND_LIVE: Final = "SELECT id, scopes FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
+_FIND_LIVE: Final = (
+    "SELECT id, scopes, has_vouched FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
+)
 
 
 def find_live_key(reads: HotReads, key_hash: bytes) -> LiveKey | None:
     """The key with this hash, unless it was revoked."""
-    for number, scopes in reads.rows(_FIND_LIVE, (key_hash,)):
-        return LiveKey(number, tuple(scopes.split(",")))
+    for number, scopes, has_vouched in reads.rows(_FIND_LIVE, (key_hash,)):
+        return LiveKey(number, tuple(scopes.split(",")), has_vouched == 1)
     return None
+
+
+def use_vouch(connection: Connection, voucher: Voucher) -> bool:
+    """Whether the key vouches for one more contributor; one that vouches once has done so now."""
+    if voucher.for_all:
+        return True
+    used = connection.execute(
+        update(AccessKey)
+        .where(
+            col(AccessKey.id) == voucher.key_id,
+            col(AccessKey.has_vouched) == 0,
+            col(AccessKey.revoked_day).is_(None),
+        )
+        .values(has_vouched=1)
+    )
+    return used.rowcount == 1
 
 
 def load_keys(connection: Connection, key_id: str) -> list[KeyRow]:

@@ -261,6 +261,8 @@ class RepeatRow:
 
     kind: int
     """Equal for readings that only repeat one another."""
+    contributor_id: int
+    unit_id: int
     runs: int
     power_w: float | None
     clock_mhz: float | None
@@ -305,6 +307,8 @@ def _repeats() -> Select[*tuple[Any, ...]]:
     return (
         select_columns(
             alike.c.kind,
+            col(Reading.contributor_id),
+            col(Reading.unit_id),
             func.coalesce(col(Reading.runs), 1).label("runs"),
             col(Reading.power_w),
             # A requested clock repeats itself to the last digit, and is in no pair either.

@@ -6,6 +6,7 @@ from typing import cast
 from sqlalchemy import ColumnElement, Connection
 from sqlmodel import col, delete, select, update
 
+from kbapi.storage.contributors import UnitRow
 from kbapi.storage.decisions import apply_decisions
 from kbapi.storage.pools import EvidenceKey, PoolKey, find_or_add_pool, find_places
 from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
@@ -17,7 +18,7 @@ from kbapi.storage.results import (
     save_settings,
 )
 from kbapi.storage.sqlite.engine import checksum_of, session_on
-from kbapi.storage.tables import Pool, SettingResult, Submission
+from kbapi.storage.tables import Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import Decision, FollowUp, LockReport, Reading
 from kbapi.vocabulary import LimitControl
 
@@ -71,6 +72,28 @@ def replace_screening(
         chip_conflict=again.chip_conflict,
     )
     return [*before, *after]
+
+
+def join_equal_documents(
+    connection: Connection, stored: StoredSubmission, document_hash: bytes
+) -> StoredSubmission:
+    """The document, now of the unit of equal documents; only for one without a unit token.
+
+    Earlier schemas made each such document a unit of its own. `replace_screening` moves the rest.
+    """
+    own, joined = col(Unit.id) == stored.unit.id, col(Unit.document_hash) == document_hash
+    with session_on(connection) as session:
+        if session.exec(select(Unit.document_hash).where(own)).one() is not None:
+            return stored
+        unit_id = session.exec(select(Unit.id).where(joined)).one_or_none()
+        if unit_id is None:
+            session.exec(update(Unit).where(own).values(document_hash=document_hash))
+            return stored
+        session.exec(
+            update(FollowUp).where(col(FollowUp.submission_id) == stored.id).values(unit_id=unit_id)
+        )
+    _change(connection, stored.id, unit_id=unit_id)
+    return replace(stored, unit=UnitRow(unit_id, stored.unit.contributor_id))
 
 
 def replace_submission(

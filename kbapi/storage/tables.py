@@ -80,12 +80,15 @@ class Contributor(SQLModel, table=True):
         keyed_hash("token_hash"),
         text("key_id", 8),
         day("first_seen_day"),
-        values_index("contributor", "key_id", "first_seen_day"),
+        integer("is_vouched", 0, 1),
+        values_index("contributor", "key_id", "first_seen_day", "is_vouched"),
     )
     id: int = Field(default=None, primary_key=True)
     token_hash: bytes = Field(unique=True)
     key_id: str
     first_seen_day: date
+    is_vouched: int = Field(default=0, sa_column_kwargs={"server_default": literal("0")})
+    """Whether an access key vouched for it; which one is stored nowhere."""
 
 
 class Unit(SQLModel, table=True):

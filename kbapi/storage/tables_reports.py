@@ -3,6 +3,7 @@
 from datetime import date
 
 from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import text as literal
 from sqlmodel import Field, SQLModel
 
 from kbapi.storage.columns import (
@@ -272,7 +273,16 @@ class AccessKey(SQLModel, table=True):
         _only_values("scopes", *SCOPES),
         day("created_day"),
         day("revoked_day"),
-        values_index("access_key", "name", "key_id", "scopes", "created_day", "revoked_day"),
+        integer("has_vouched", 0, 1),
+        values_index(
+            "access_key",
+            "name",
+            "key_id",
+            "scopes",
+            "created_day",
+            "revoked_day",
+            "has_vouched",
+        ),
     )
     id: int = Field(default=None, primary_key=True)
     name: str
@@ -283,6 +293,8 @@ class AccessKey(SQLModel, table=True):
     """Values joined by ','."""
     created_day: date
     revoked_day: date | None = None
+    has_vouched: int = Field(default=0, sa_column_kwargs={"server_default": literal("0")})
+    """Whether it vouched for a contributor; for which one and when is stored nowhere."""
 
 
 class Decision(SQLModel, table=True):

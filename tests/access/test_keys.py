@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 import pytest
+from alembic import command
 
 from kbapi.access.keys import find_holder, give_key, has_live_key, list_keys, revoke_key
 from kbapi.errors import AccessKeyWrong, KeyRefused
@@ -12,6 +13,9 @@ from kbapi.instance.instance import Instance, open_instance
 from kbapi.instance.restore import restore_backup
 from kbapi.settings import Settings
 from kbapi.storage import keys
+from kbapi.storage.keys import Voucher
+from kbapi.storage.sqlite.engine import checkpoint, make_writing_engine
+from kbapi.storage.sqlite.schema import alembic_config
 from tests.makers import rows_of
 
 CURATE = ("curate",)
@@ -127,6 +131,48 @@ def test_a_name_with_personal_data_or_odd_characters_is_refused(
 def test_an_unknown_key_cannot_be_revoked(instance: Instance) -> None:
     with pytest.raises(KeyRefused):
         revoke_key(instance, 7)
+
+
+@pytest.mark.parametrize("schema_of_keys", ["0004", "head"])
+def test_no_byte_of_the_database_shows_in_which_order_keys_vouched(
+    tmp_path: Path, schema_of_keys: str
+) -> None:
+    """A row that moves within its page would show it: each flag is written where it was."""
+    orders = ([3, 9, 17, 25, 4], [25, 4, 3, 17, 9])
+    one, other = (
+        file_after(tmp_path / f"{order[0]}.sqlite3", order, schema_of_keys) for order in orders
+    )
+    assert one == other
+    assert one != file_after(tmp_path / "fewer.sqlite3", orders[0][1:], schema_of_keys)
+
+
+def file_after(database: Path, order: list[int], schema_of_keys: str) -> bytes:
+    """The file after the keys with these numbers vouched in this order, without its counter.
+
+    The keys were created under a schema, and vouched under the present one.
+    """
+    database.touch()
+    engine = make_writing_engine(database, checks_foreign_keys=False)
+    config = alembic_config()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, schema_of_keys)
+        for number in range(1, 31):
+            connection.exec_driver_sql(
+                "INSERT INTO access_key (id, name, key_hash, key_id, scopes, created_day) "
+                "VALUES (?, '', ?, '0a1b2c3d', 'submit', '2026-09-15')",
+                (number, bytes([number]) * 32),
+            )
+        command.upgrade(config, "head")
+    for number in order:
+        with engine.begin() as connection:
+            assert keys.use_vouch(connection, Voucher(number, for_all=False))
+            assert not keys.use_vouch(connection, Voucher(number, for_all=False))
+    assert checkpoint(engine)
+    engine.dispose()
+    content = database.read_bytes()
+    # The header counts changes at 24 and 92, and so differs between more and fewer of them.
+    return content[:24] + content[28:92] + content[96:]
 
 
 def test_keys_are_listed_in_the_order_of_their_creation(instance: Instance) -> None:

@@ -321,9 +321,7 @@ def test_a_filter_that_fits_too_few_machines_shows_no_count(
             assert chip in LOCKED_EVERYWHERE
             continue
         text = " ".join(_texts({"summary": answer["summary"], "reason": answer["reason"]}))
-        assert (
-            "Shown from five established contributors on, so that no one can be recognised." in text
-        )
+        assert "Shown from five known contributors on, so that no one can be recognised." in text
         assert "more are needed" not in text
         assert "more is needed" not in text
 

@@ -84,7 +84,7 @@ def test_0_and_100_percent_are_exact(share: float, text: str) -> None:
 def test_a_withheld_group_has_the_number_of_missing_machines(missing: int | None, end: str) -> None:
     text = shown_from_five(missing)
     assert text.startswith(
-        "Shown from five established contributors on, so that no one can be recognised"
+        "Shown from five known contributors on, so that no one can be recognised"
     )
     assert text.endswith(end)
 

@@ -1,6 +1,7 @@
 """Every operation of the document, with every kind of key, in every mode of joining."""
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -230,3 +231,36 @@ def test_an_endpoint_that_does_not_state_its_required_access_is_refused(
         create_app(instance)
     needs_nothing(forgotten)
     assert create_app(instance).test_client().get("/x").status_code == 200
+
+
+@pytest.mark.parametrize("join", ["open", "invite", "closed"])
+def test_in_every_mode_a_key_vouches_for_the_contributors_whom_its_scope_covers(
+    tmp_path: Path, join: str
+) -> None:
+    instance = an_instance(tmp_path, join=join)
+    client = create_app(instance).test_client()
+    for scope, number_vouched in WHOM_IT_VOUCHES_FOR.items():
+        key = give_key(instance, "", (scope,)).key
+        for member in ("one", "two"):
+            document = a_submission(contributor_token=f"tidewater-{scope}-{member}")
+            answer = client.post(
+                "/v1/submissions", json=document, headers={"Authorization": f"Bearer {key}"}
+            )
+            assert (answer.status_code == 201) == (scope != "curate" or join == "open")
+        assert count_vouched(instance) == number_vouched, scope
+        batch = [a_submission(contributor_token=f"tidewater-{scope}-three")]
+        client.post("/v1/submissions/batch", json=batch, headers={"Authorization": f"Bearer {key}"})
+    if join == "open":
+        assert client.post("/v1/submissions", json=a_submission()).status_code == 201
+    assert count_vouched(instance) == sum((1, 3, 3))
+    instance.close()
+
+
+WHOM_IT_VOUCHES_FOR = {"submit": 1, "curate": 1, "submit_for_members": 1 + 2, "admin": 1 + 3 + 2}
+"""How many contributors are vouched for after each scope sent for two, and before a third."""
+
+
+def count_vouched(instance: Instance) -> int:
+    with instance.reading() as connection:
+        statement = "SELECT COUNT(*) FROM contributor WHERE is_vouched = 1"
+        return int(connection.exec_driver_sql(statement).scalar_one())

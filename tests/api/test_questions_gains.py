@@ -65,9 +65,7 @@ def test_fewer_than_five_units_are_withheld_with_a_reason(client: FlaskClient, u
     assert answer["reason"]["code"] == "too_few_units"
     assert answer["summary"] == "No gains can be shown yet."
     needed = f"{5 - units} more {'is' if units == 4 else 'are'} needed."
-    wanted = (
-        f"Shown from five established contributors on, so that no one can be recognised; {needed}"
-    )
+    wanted = f"Shown from five known contributors on, so that no one can be recognised; {needed}"
     assert answer["reason"]["text"] == wanted
 
 

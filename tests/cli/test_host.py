@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from kbapi.instance.instance import bundled_catalogue
+from kbapi.instance.instance import bundled_catalogue, open_instance
+from kbapi.intake.my_submissions import read_own_result
+from kbapi.settings import Settings
 from tests.cli.command import run
 from tests.cli.test_main import RESULT
 from tests.makers import HandMovedClock, a_submission, an_instance, send
@@ -231,6 +233,28 @@ def test_days_of_a_wrong_clock_are_found_shown_and_repaired(home: Path, tmp_path
     again = run("check", "--repair-clock", "--home", str(home))
     assert "No row has a wrong day." in again.stdout
     assert run("check", "--apply", "--home", str(home)).returncode == 2
+
+
+def test_an_upgrade_checks_all_pools_for_outliers_again(home: Path) -> None:
+    """A unit that an earlier check excluded counts for its sender and curators once none does."""
+    instance = open_instance(Settings(home=home))
+    sent = send(instance, a_submission(number=77))
+    with instance.writing() as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO outlier_unit SELECT pool_id, unit_id, 'outlier_shallow' "
+            "FROM setting_result ORDER BY id DESC LIMIT 1"
+        )
+    shown = read_own_result(instance, sent.id, sent.receipt)
+    assert [one.code for one in shown.settings[0].reasons] == ["outlier_shallow"]
+    instance.close()
+    upgraded = run("db", "upgrade", "--progress", "--home", str(home))
+    assert "In 1 pools the outlier check excludes other results than before." in upgraded.stdout
+    assert "pools checked for outliers: 100 %" in upgraded.stderr
+    instance = open_instance(Settings(home=home))
+    shown = read_own_result(instance, sent.id, sent.receipt)
+    assert (shown.screening.status, shown.settings[0].reasons) == ("counted", ())
+    instance.close()
+    assert "In 1 pools" not in run("db", "upgrade", "--home", str(home)).stdout
 
 
 def test_progress_is_shown_on_standard_error_if_wanted(home: Path, tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from kbapi.access.keys import give_key
 from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
 from tests.api.measured import a_measured, a_reading
@@ -383,6 +384,21 @@ def test_many_results_are_sent_from_a_file_and_refusals_are_counted(
     file.write_text(f"{bad}\n")
     assert run("import", str(file), "--home", str(home)).returncode == 1
     assert run("import", "--home", str(home)).returncode == 2
+
+
+def test_an_import_into_a_folder_vouches_for_no_contributor(
+    home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The host's own commands have no key, and so no key that vouches, whatever is set."""
+    instance = open_instance(Settings(home=home))
+    monkeypatch.setenv("KBAPI_KEY", give_key(instance, "", ("admin",)).key)
+    file = tmp_path / "results.ndjson"
+    file.write_text(json.dumps(RESULT | {"contributor_token": "tidewater-member-000001"}))
+    assert run("import", str(file), "--home", str(home)).returncode == 0
+    with instance.reading() as connection:
+        flags = connection.exec_driver_sql("SELECT is_vouched FROM contributor").scalars().all()
+    assert flags == [0]
+    instance.close()
 
 
 def test_results_of_the_club_and_of_attackers_can_be_sent(home: Path) -> None:

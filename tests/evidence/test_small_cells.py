@@ -15,7 +15,8 @@ from kbapi.advice.start.answer import advise_start
 from kbapi.evidence.small_cells import FEWEST_SHOWN, Cell, shown_cells
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
-from kbapi.intake.submit import dry_run_submission
+from kbapi.intake.submit import accept_submission, dry_run_submission
+from kbapi.storage.keys import Voucher
 from tests.makers import (
     HandMovedClock,
     a_body,
@@ -71,7 +72,7 @@ def result(number: int, supply: str = "mains", **changes: Any) -> dict[str, Any]
 
 @pytest.fixture
 def grown(instance: Instance, clock: HandMovedClock) -> Instance:
-    """An instance with twelve established contributors of results on mains."""
+    """An instance with twelve known contributors of results on mains."""
     for number in range(12):
         send(instance, result(number))
     clock.moment += timedelta(days=31)
@@ -96,6 +97,19 @@ def test_a_filter_counts_established_contributors_only(
 ) -> None:
     for number in range(100, 110):
         send(grown, result(number, "battery"))
+    clock.moment += timedelta(days=2)
+    assert units_of(grown, supply="battery") == 0
+    clock.moment += timedelta(days=30)
+    assert units_of(grown, supply="battery") == 10
+
+
+def test_cells_do_not_count_a_contributor_for_whom_a_key_vouched_today(
+    grown: Instance, clock: HandMovedClock
+) -> None:
+    """A key for members could vouch for invented ones, and complete a group of five at once."""
+    sender = Voucher(1, for_all=True)
+    for number in range(100, 110):
+        accept_submission(grown, a_body(result(number, "battery")), None, sender)
     clock.moment += timedelta(days=2)
     assert units_of(grown, supply="battery") == 0
     clock.moment += timedelta(days=30)

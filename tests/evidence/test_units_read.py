@@ -12,15 +12,20 @@ from kbapi.evidence.units import (
     PoolRows,
     Standing,
     load_pool_rows,
+    load_standing,
     merge_results,
     month_text,
+    standing_on,
     units_of,
 )
 from kbapi.instance.instance import Instance
+from kbapi.instance.secret import contributor_hash
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
+from kbapi.intake.submit import accept_submission
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.evidence import ConditionsRow, ResultRows, read_results
+from kbapi.storage.keys import Voucher
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.evidence.makers import OutcomeRow, slowly_merged
 from tests.makers import a_body, a_count_submission, a_setting, a_submission, send
@@ -56,6 +61,29 @@ def evidence_of(instance: Instance) -> dict[Place, tuple[int, int]]:
 
 
 NONE = np.zeros(0, dtype=np.int64)
+
+
+@pytest.mark.parametrize(("others", "is_established"), [(4, False), (5, True)])
+def test_who_is_vouched_for_is_established_at_once_in_company_of_five(
+    instance: Instance, others: int, is_established: bool
+) -> None:
+    body = a_body(a_submission(number=0))
+    accept_submission(instance, body, None, Voucher(1, for_all=True))
+    for number in range(others):
+        send(instance, a_submission(number=1 + number))
+    with instance.reading() as connection:
+        for load in (load_in, load_of_day):
+            rows = load_pool_rows(connection, 1, load(connection, instance))
+            units = units_of(rows)
+            assert units.established.tolist().count(True) == is_established
+
+
+def load_in(connection: Connection, instance: Instance) -> Standing:
+    return load_standing(connection, instance.today(), contributor_hash(instance.secret, None))
+
+
+def load_of_day(_connection: Connection, instance: Instance) -> Standing:
+    return standing_on(instance.today(), contributor_hash(instance.secret, None))
 
 
 def _of_pool(connection: Connection, pool_id: int) -> dict[Place, tuple[int, int]]:

@@ -9,13 +9,15 @@ import pytest
 from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, open_instance
 from kbapi.instance.secret import receipt_of
+from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import read_own_result
-from kbapi.intake.rescreen import rescreen
+from kbapi.intake.rescreen import check_pools, rescreen
 from kbapi.settings import Settings
+from kbapi.storage.pools import load_all_pools
 from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.versions import RULES_VERSION
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
-from tests.makers import a_setting, a_submission, give_up_lost_secret, rows_of, send
+from tests.makers import a_body, a_setting, a_submission, give_up_lost_secret, rows_of, send
 from tests.storage.test_sqlite_schema_upgrades import database_at
 
 
@@ -109,6 +111,90 @@ def test_screening_again_equals_sending_now(tmp_path: Path) -> None:
         assert [row[6:] for row in rows_of(old)[table]] == [row[6:] for row in rows_of(new)[table]]
     old.close()
     new.close()
+
+
+WITHOUT = {"contributor_token": ..., "unit_token": ...}
+FOLLOW_UP = {"domain": "core", "control": "voltage_offset", "setting": -80, "days": 40}
+
+
+def test_equal_results_without_a_unit_token_become_one_unit_again(tmp_path: Path) -> None:
+    """Before schema 0004 each was a unit of its own, so that seven equal ones counted as seven."""
+    old, new = instances_of_one_secret(tmp_path, "old", "new")
+    documents = [
+        *(a_submission(**WITHOUT) for _ in range(7)),
+        a_submission(a_setting(minutes=64), **WITHOUT),
+        *(a_submission(unit_token=...) for _ in range(2)),
+        a_submission(),
+    ]
+    for instance in (old, new):
+        for document in documents:
+            sent = send(instance, document)
+            body = a_body(FOLLOW_UP | {"outcome": "failed_later"})
+            accept_follow_up(instance, sent.id, sent.receipt, body)
+    make_units_of_their_own(old)
+    assert column(old, "SELECT COUNT(*) FROM unit") == [11]
+    assert rescreen(old) == 11
+    assert column(old, "SELECT COUNT(*) FROM unit") == [4]
+    assert evidence_text(old) == evidence_text(new)
+    of_unit = "SELECT COUNT(*) FROM {} GROUP BY unit_id ORDER BY 1"
+    for table in ("submission", "follow_up", "setting_result"):
+        assert column(old, of_unit.format(table)) == [1, 1, 2, 7]
+    kept = "SELECT document_hash FROM unit ORDER BY document_hash"
+    assert column(old, kept) == column(new, kept)
+    old.close()
+    new.close()
+
+
+def make_units_of_their_own(instance: Instance) -> None:
+    """Each result without a unit token as schema 0003 stored it."""
+    shared = "SELECT submission.id, contributor_id FROM submission JOIN unit ON unit.id = unit_id"
+    with instance.writing() as connection:
+        rows = connection.exec_driver_sql(f"{shared} WHERE token_hash IS NULL").all()
+        connection.exec_driver_sql("UPDATE unit SET document_hash = NULL")
+        for submission_id, contributor_id in rows:
+            added = connection.exec_driver_sql(
+                "INSERT INTO unit (contributor_id) VALUES (?)", (contributor_id,)
+            )
+            for table, key in (
+                ("submission", "id"),
+                ("setting_result", "submission_id"),
+                ("follow_up", "submission_id"),
+            ):
+                connection.exec_driver_sql(
+                    f"UPDATE {table} SET unit_id = ? WHERE {key} = ?",
+                    (added.lastrowid, submission_id),
+                )
+        unused = "DELETE FROM unit WHERE id NOT IN (SELECT unit_id FROM submission)"
+        connection.exec_driver_sql(unused)
+        connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
+
+
+@pytest.mark.parametrize("upgraded", ["0001", "0002", "0003", "0004", "0005"], indirect=True)
+def test_all_pools_are_checked_for_outliers_again(upgraded: Instance) -> None:
+    """What an earlier check excluded is stored; senders and curators see what excludes now."""
+    rescreen(upgraded)
+    check_pools(upgraded)
+    assert check_pools(upgraded) == 0
+    with upgraded.reading() as connection:
+        pools = load_all_pools(connection)
+        unit, pool = connection.exec_driver_sql(
+            "SELECT unit_id, pool_id FROM setting_result WHERE status = 'counted' "
+            "AND unit_id NOT IN (SELECT unit_id FROM outlier_unit) LIMIT 1"
+        ).one()
+    right = rows_of(upgraded)
+    # A unit on the shallow side that is not excluded any more, and one that should be and is not.
+    with upgraded.writing() as connection:
+        connection.exec_driver_sql("DELETE FROM outlier_unit")
+        connection.exec_driver_sql("DELETE FROM differing_contributor")
+        connection.exec_driver_sql(
+            "INSERT INTO outlier_unit (pool_id, unit_id, code) VALUES (?, ?, 'outlier_shallow')",
+            (pool, unit),
+        )
+    steps: list[tuple[str, int, int]] = []
+    assert check_pools(upgraded, lambda *step: steps.append(step)) in (1, 2)
+    assert steps[-1] == ("pools checked for outliers", len(pools), len(pools))
+    assert rows_of(upgraded) == right
+    upgraded.close()
 
 
 @pytest.mark.parametrize("upgraded", ["0001_no_readings"], indirect=True)

@@ -104,6 +104,15 @@ def test_the_noise_of_one_run_is_learnt_from_means_of_several():
     assert threes == pytest.approx(single / np.sqrt(3))
 
 
+def test_the_noise_of_a_group_of_half_weight_counts_half():
+    values, group = np.array([1.0, 3.0, 5.0, 5.0, 7.0, 7.0]), np.array([0, 0, 1, 1, 2, 2])
+    weight = np.array([1.0, 1.0, 0.5, 0.5, 0.5, 0.5])
+    once = pool_run_noise(values[:4], np.ones(4), group[:4])
+    halves = pool_run_noise(values, np.ones(6), group, weight)
+    assert halves.sd == once.sd == 1.0
+    assert pool_run_noise(values, np.ones(6), group).sd == pytest.approx(np.sqrt(2 / 3))
+
+
 @pytest.mark.parametrize("readings", [0, 1, 5])
 def test_without_repeats_there_is_no_noise_to_learn(readings):
     assert pool_run_noise(np.ones(readings), np.ones(readings), np.arange(readings)) is None

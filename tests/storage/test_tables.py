@@ -33,6 +33,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "token_hash": HASH,
         "key_id": "0a1b2c3d",
         "first_seen_day": "2026-09-15",
+        "is_vouched": 1,
     },
     "unit": {"id": 1, "contributor_id": 1, "token_hash": HASH, "document_hash": HASH},
     "pool": {
@@ -164,6 +165,7 @@ ROWS: dict[str, dict[str, Any]] = {
         "scopes": "curate",
         "created_day": "2026-09-15",
         "revoked_day": None,
+        "has_vouched": 1,
     },
     "decision": {
         "id": 1,
@@ -363,6 +365,8 @@ RANGES = [
     ("decision", "ordinal", -1),
     ("erasure", "results", 0),
     ("erasure", "results", "banana"),
+    ("contributor", "is_vouched", 2),
+    ("access_key", "has_vouched", 2),
     ("health_probe", "id", 2),
     ("health_probe", "value", -1),
 ]
@@ -377,6 +381,8 @@ INSIDE = [
     ("setting_result", "stock_mv", 400),
     ("setting_result", "decision", "exclude"),
     ("access_key", "name", ""),
+    ("access_key", "has_vouched", 0),
+    ("contributor", "is_vouched", 0),
     ("decision", "decided_by", None),
     ("erasure", "decided_by", None),
     ("access_key", "scopes", "submit,curate"),

@@ -19,6 +19,7 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.responses import Accepted
+from kbapi.intake.submit import accept_submission
 from kbapi.storage.sqlite.engine import session_on
 from kbapi.storage.sqlite.schema import METADATA, head_revision
 from kbapi.storage.tables_evidence import HealthProbe
@@ -33,6 +34,7 @@ from tests.makers import (
     a_fixed_clock_setting,
     a_line_of_units,
     a_question,
+    a_setting,
     a_submission,
     an_instance,
     send,
@@ -61,6 +63,8 @@ def use_everything(instance: Instance, clock: HandMovedClock) -> None:
     deep, junk = send_deep(instance, number=302), send_deep(instance, number=303)
     a_line_of_units(instance, [10 + number % 7 for number in range(40)])
     _send_outliers(instance)
+    _send_without_tokens(instance)
+    _send_vouched(instance)
     clock.moment = NOON
     accept_batch(instance, a_body(list(club_documents(_CLUB_RESULTS, Random(7)))))
     _follow_up(instance, sent)
@@ -81,6 +85,20 @@ def _send_outliers(instance: Instance) -> None:
     for unit in range(12):
         document = a_count_submission(19, 20, number=401)
         send(instance, document | {"unit_token": f"tidewater-fleet-{unit:06}"})
+
+
+def _send_without_tokens(instance: Instance) -> None:
+    """One document twice, which is one unit, and another one."""
+    for minutes in (60, 60, 61):
+        document = a_submission(a_setting(minutes=minutes))
+        send(instance, document | {"contributor_token": None, "unit_token": None})
+
+
+def _send_vouched(instance: Instance) -> None:
+    """A contributor for whom a key vouches, which vouches for no other."""
+    key = give_key(instance, "", ("submit",))
+    body = a_body(a_submission(number=500))
+    accept_submission(instance, body, None, KeyHolder(key.id, ("submit",)).voucher)
 
 
 def _follow_up(instance: Instance, sent: Accepted) -> None:

@@ -43,7 +43,7 @@ class LockDifference:
     most_different_value: str
     """The value that differs most clearly from the others."""
     values: tuple[OpenShare, ...]
-    """The open share by value, each of five established contributors or more."""
+    """The open share by value, each of five known contributors or more."""
     text: str
     """The difference in one sentence."""
 

@@ -12,7 +12,7 @@ def method() -> str:
         "Performance and power of each machine are shares of its own stock without a limit, under "
         "one load. The pooled curve never falls and is concave. Intervals come from resampling the "
         "machines. Each contributor supplies at most three machines, and each point needs five "
-        "established contributors."
+        "known contributors."
     )
 
 

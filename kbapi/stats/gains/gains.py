@@ -246,7 +246,9 @@ class RunNoise:
         return _BOTH_SIDES * self.sd * float(np.median(pair))
 
 
-def pool_run_noise(values: Vector, runs: Vector, group: NDArray[np.int64]) -> RunNoise | None:
+def pool_run_noise(
+    values: Vector, runs: Vector, group: NDArray[np.int64], weight: Vector | None = None
+) -> RunNoise | None:
     """The noise of one run from readings that only repeat one another; None without repeats.
 
     Parameters
@@ -256,15 +258,21 @@ def pool_run_noise(values: Vector, runs: Vector, group: NDArray[np.int64]) -> Ru
     group : int64 array, shape (n,)
         Equal for readings of one unit in one state under one load.
 
+    weight : float64 array, shape (n,)
+        Of the group of each reading, above 0; 1 unless given.
+
     The pooled variance within groups, a reading weighed by its runs.
 
     >>> pool_run_noise(np.array([1.0, 3.0, 5.0]), np.ones(3), np.array([0, 0, 1]))
     RunNoise(sd=1.4142135623730951, groups=1)
     """
-    _, owner, sizes = np.unique(group, return_inverse=True, return_counts=True)
-    repeats = len(values) - len(sizes)
-    if repeats == 0:
+    _, first, owner, sizes = np.unique(
+        group, return_index=True, return_inverse=True, return_counts=True
+    )
+    if len(values) == len(sizes):
         return None
+    counts = np.ones(len(values)) if weight is None else weight
     means = np.bincount(owner, runs * values) / np.bincount(owner, runs)
-    variance = float(np.sum(runs * (values - means[owner]) ** 2)) / repeats
+    repeats = float(np.sum(counts[first] * (sizes - 1)))
+    variance = float(np.sum(counts * runs * (values - means[owner]) ** 2)) / repeats
     return RunNoise(float(np.sqrt(variance)), int((sizes > 1).sum()))

@@ -345,10 +345,11 @@ def _curve(
     bins = int(owner.max(initial=-1)) + 1
     if bins < 2:
         return None
-    at = np.minimum(np.bincount(owner, power) / np.bincount(owner), 1.0)
-    # A unit counts once in a bin, by its mean there, however many readings it has.
+    # A unit counts once in a bin, by its means there, however many readings it has.
     cell = unit * bins + owner
     readings = np.bincount(cell, minlength=units * bins)
+    part = 1.0 / readings[cell]
+    at = np.minimum(np.bincount(owner, power * part) / np.bincount(owner, part), 1.0)
     sums = np.bincount(cell, performance, minlength=units * bins)
     present = (readings > 0).astype(np.float64)
     means = (sums / np.maximum(readings, 1)).reshape(units, bins)
