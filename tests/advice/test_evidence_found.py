@@ -31,7 +31,7 @@ CLUB = 40
 
 
 def limits(number: int) -> tuple[int, int]:
-    depth = 80 + 7 * number % 31
+    depth = 80 + 7 * number % 16
     return -depth, -depth - 6
 
 
