@@ -6,9 +6,11 @@ from typing import Any, Final, Literal, cast
 
 from sqlalchemy import (
     JSON,
+    BindParameter,
     ColumnClause,
     ColumnElement,
     Connection,
+    Integer,
     bindparam,
     column,
     literal_column,
@@ -110,7 +112,7 @@ def find_contributor(connection: Connection, token_hash: bytes) -> int | None:
 
 # Compiled once: each result of a key for members runs the first one. Built for each result, both
 # took 0.5 ms.
-_OF_NUMBER: Final = bindparam("number")
+_OF_NUMBER: Final[BindParameter[int]] = bindparam("number", type_=Integer)
 _MARK_VOUCHED: Final = str(
     update(Contributor)
     .where(col(Contributor.id) == _OF_NUMBER, col(Contributor.is_vouched) == literal_column("0"))
