@@ -7,16 +7,13 @@ import pytest
 
 from tests.calibration import (
     chain,
-    coverage,
     filters,
-    first_setting,
     gains,
     inference,
     locks,
     next_step,
     poison,
     power,
-    race,
     siblings,
     time,
     worlds,
@@ -24,11 +21,8 @@ from tests.calibration import (
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
-    "coverage": coverage,
     "siblings": siblings,
-    "first_setting": first_setting,
     "filters": filters,
-    "race": race,
     "next_step": next_step,
     "poison": poison,
     "chain": chain,
@@ -63,14 +57,6 @@ def values(rows, start, holding=""):
     return found
 
 
-def test_without_siblings_the_starts_cover_and_get_deeper(reports):
-    rows = reports["coverage"]
-    assert values(rows, "mean coverage")[0] >= 0.94
-    assert min(values(rows, "coverage", ", n = 100")) >= 0.85
-    assert max(values(rows, "timidity, ", ", n = 100")) <= 18
-    assert max(values(rows, "timidity grows")) <= 1
-
-
 def test_agreeing_siblings_give_a_start_that_covers_before_any_unit(reports):
     rows = reports["siblings"]
     assert values(rows, "mean coverage")[0] >= 0.95
@@ -82,10 +68,6 @@ def test_agreeing_siblings_give_a_start_that_covers_before_any_unit(reports):
 def test_siblings_that_disagree_cost_less_than_before(reports):
     # A plain hierarchical prior covered 0.37 in the worst of these cells.
     assert min(values(reports["siblings"], "coverage", "disagreeing")) >= 0.60
-
-
-def test_first_settings_that_fail_at_once_do_not_make_the_start_too_deep(reports):
-    assert min(values(reports["first_setting"], "coverage", "first 50..80")) >= 0.85
 
 
 def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):

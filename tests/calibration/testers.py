@@ -35,37 +35,8 @@ TRUTHS = (
 )
 
 
-@dataclass(frozen=True)
-class Habit:
-    """How people search.
-
-    `uneasy` is the share that stops without a failure once less than 0..15 mV are left to their
-    limit, because it begins to feel wrong; `quick` the share that tests briefly and so takes its
-    limit for 0..10 mV deeper than it is.
-    """
-
-    name: str
-    first_mv: tuple[float, float] = (50.0, 80.0)
-    heaped: bool = False
-    uneasy: float = 0.0
-    quick: float = 0.0
-
-
-USUAL = Habit("usual")
-HABITS = (
-    Habit("multiples of ten", heaped=True),
-    Habit("35 % stop uneasy", uneasy=0.35),
-    Habit("30 % test briefly", quick=0.30),
-    Habit("all three", heaped=True, uneasy=0.35, quick=0.30),
-)
-
-
 def a_tested_pool(
-    rng: np.random.Generator,
-    truth: Truth,
-    units: int,
-    shift_mv: float = 0.0,
-    habit: Habit = USUAL,
+    rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 0.0
 ) -> GroupedIntervals:
     """What `units` testers find of a truth that lies `shift_mv` deeper.
 
@@ -73,18 +44,10 @@ def a_tested_pool(
     depth 0..80 mV past the first setting, the others at the first failure.
     """
     limit = np.floor(np.maximum(truth.draw(rng, units) + shift_mv, 0.0) / STEP_MV).astype(int)
-    first_mv = np.rint(rng.uniform(*habit.first_mv, units) / STEP_MV) * STEP_MV
+    first_mv = np.rint(rng.uniform(50, 80, units) / STEP_MV) * STEP_MV
     step_mv = np.array([5.0, 10.0, 25.0])[rng.integers(0, 3, units)]
     planned_mv = np.where(rng.random(units) < 0.35, rng.uniform(0, 80, units), np.inf)
-    unease_mv = np.zeros(units)
-    if habit.heaped:
-        first_mv, step_mv = np.rint(first_mv / 10) * 10, np.rint(step_mv / 10 + 0.1) * 10
-    if habit.uneasy:
-        unease_mv = np.where(rng.random(units) < habit.uneasy, rng.uniform(0, 15, units), 0.0)
-    if habit.quick:
-        beyond_mv = np.where(rng.random(units) < habit.quick, rng.uniform(0, 10, units), 0.0)
-        limit += np.rint(beyond_mv / STEP_MV).astype(int)
-    return _searched(limit, first_mv, step_mv, planned_mv, unease_mv)
+    return _searched(limit, first_mv, step_mv, planned_mv)
 
 
 def _searched(
@@ -92,7 +55,6 @@ def _searched(
     first_mv: NDArray[np.float64],
     step_mv: NDArray[np.float64],
     planned_mv: NDArray[np.float64],
-    unease_mv: NDArray[np.float64],
 ) -> GroupedIntervals:
     """Each unit's last stable and first failed setting, on the grid."""
     stable = np.zeros(len(limit), dtype=np.int64)
@@ -106,6 +68,5 @@ def _searched(
         unstable[failed] = setting[failed]
         searching &= ~failed
         stable[searching] = setting[searching]
-        searching &= (limit - setting) * STEP_MV >= unease_mv
         tries += 1
     return group_intervals(stable, unstable, np.ones(len(limit)))

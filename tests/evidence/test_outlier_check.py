@@ -51,7 +51,7 @@ def test_a_unit_far_deeper_than_the_others_is_excluded_and_none_for_being_weak()
 
 
 def test_two_units_far_deeper_belong_to_the_pool() -> None:
-    assert judged([*honest(), a_unit(200), a_unit(150, NEVER_FAILED)]).excluded_units == 0
+    assert judged([*honest(), a_unit(200), a_unit(180, NEVER_FAILED)]).excluded_units == 0
 
 
 def test_a_unit_confirmed_by_a_curator_is_never_excluded_and_has_full_weight() -> None:
