@@ -10,7 +10,7 @@ from scipy.special import digamma, gammainc, gammaincc, ndtr, polygamma
 
 from kbapi.evidence.units import OTHERS_NEEDED
 from kbapi.stats.intervals import NEVER_FAILED
-from tests.calibration._attacks import Reports
+from tests.calibration._reports import Reports
 from tests.calibration.testers import STEP_MV
 
 Vector = NDArray[np.float64]

@@ -8,7 +8,6 @@ import pytest
 from kbapi.evidence.units import OTHERS_NEEDED
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
-from tests.calibration._attacks import Reports
 from tests.calibration._drawn import (
     FAMILIES,
     Component,
@@ -30,6 +29,7 @@ from tests.calibration._liars import (
     ten_of_three_units,
     two_fresh,
 )
+from tests.calibration._reports import Reports, answered
 from tests.calibration._world_report import (
     PLAIN,
     Cell,
@@ -40,7 +40,6 @@ from tests.calibration._world_report import (
     summaries,
     write_worlds,
 )
-from tests.calibration.poison import answered
 from tests.calibration.testers import STEP_MV
 from tests.calibration.worlds import Plan, cells_of, measure_world, measure_worlds
 
