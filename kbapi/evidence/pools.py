@@ -235,8 +235,8 @@ def floor_steps(control: str, grid: Grid) -> float:
 FEWEST_UNITS_LENT: Final = 10
 """Units that a related chip needs; three of each contributor count."""
 FEWEST_CONTRIBUTORS_LENT: Final = 5
-_LEAST_WEIGHT_LENT: Final = 5.0
-"""The estimate of a chip with less weight is mostly the vague prior."""
+_LEAST_WEIGHT_LENT: Final = 4.0
+"""The estimate of a chip with less weight is mostly the vague prior. Five contributors weigh 5."""
 _MOST_SIBLINGS: Final = 8
 """More chips hardly narrow what one more among them may be, and each costs a fit."""
 _MOST_READ: Final = 24
@@ -268,7 +268,8 @@ class RelatedUnits:
         units = np.minimum(np.bincount(owner), UNITS_OF_FULL_WEIGHT)
         is_established = np.bincount(owner, self.is_established) > 0
         of_established, of_newcomers = units[is_established], np.sort(units[~is_established])[::-1]
-        counted = [*of_established, *of_newcomers[: max(len(of_established) - 1, 0)]]
+        fewer = max(len(of_established) - 1, 0)
+        counted = np.append(of_established, of_newcomers[:fewer]).tolist()
         return len(counted) >= FEWEST_CONTRIBUTORS_LENT and sum(counted) >= FEWEST_UNITS_LENT
 
 

@@ -162,6 +162,20 @@ def too_few_units(units: int) -> str:
     return f"{few} {takes}. {_BEGIN}"
 
 
+def unused_related(chips: int) -> str:
+    """Why related chips with results are not used; empty where there are none.
+
+    >>> unused_related(0)
+    ''
+    """
+    if chips == 0:
+        return ""
+    return (
+        f" Not used: {counted(chips, 'related chip', 'related chips')}. Such a chip needs a series "
+        "in the catalogue and ten units of five contributors, most of them established."
+    )
+
+
 def no_start_here(question: Question) -> str:
     """The summary where no setting holds on enough machines."""
     share, confidence = percent(question.stable_share), percent(question.confidence)
