@@ -242,23 +242,33 @@ def fit_pool(
         bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
-    if prior.level is not Level.NONE:
-        vague = vague_share(prior, alone, units, scale)
-        limit_posterior = limit_posterior.with_first_chance(vague)
-    bound, fit = _own_bound(own, alone, limit_posterior, prior.level)
+    bound, fit = _own_bound(own, alone, limit_posterior, prior, scale)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(bound, prior, agreement, units, tried, fit.optimality_gap, fit.converged)
 
 
 def _own_bound(
-    own: GroupedIntervals, alone: ShapePosterior, limit_posterior: LimitPosterior, level: Level
+    own: GroupedIntervals,
+    alone: ShapePosterior,
+    limit_posterior: LimitPosterior,
+    prior: SiblingPrior,
+    scale: PriorScale,
 ) -> tuple[BlendedBound, StableShareFit]:
     """The bound with own units in it, and the nonparametric fit behind it."""
+    handover = ALONE
+    if prior.level is not Level.NONE:
+        handover = BESIDE_SIBLINGS
+        vague = vague_share(prior, alone, own.total_weight, scale)
+        limit_posterior = limit_posterior.with_first_chance(vague)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
+<<<<<<< HEAD
     handover = ALONE if level is Level.NONE else BESIDE_SIBLINGS
     known = known_share(own, placed, fit)
     return BlendedBound(limit_posterior, known, own.total_weight, handover), fit
+=======
+    return BlendedBound(limit_posterior, known_share(placed, fit), own.total_weight, handover), fit
+>>>>>>> siblings
 
 
 def _whole_steps(depth: float, step: float) -> int:
