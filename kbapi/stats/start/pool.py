@@ -262,13 +262,8 @@ def _own_bound(
         limit_posterior = limit_posterior.with_first_chance(vague)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
-<<<<<<< HEAD
-    handover = ALONE if level is Level.NONE else BESIDE_SIBLINGS
     known = known_share(own, placed, fit)
     return BlendedBound(limit_posterior, known, own.total_weight, handover), fit
-=======
-    return BlendedBound(limit_posterior, known_share(placed, fit), own.total_weight, handover), fit
->>>>>>> siblings
 
 
 def _whole_steps(depth: float, step: float) -> int:
