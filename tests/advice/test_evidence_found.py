@@ -91,13 +91,13 @@ def test_new_contributors_hardly_move_the_start_of_an_established_club(grown: In
     assert after["start"]["setting_mv"] >= before["start"]["setting_mv"] - 2
 
 
-def test_a_thousand_results_of_one_contributor_weigh_as_three_units(tmp_path: Path) -> None:
+def test_a_thousand_results_of_one_contributor_weigh_as_three(tmp_path: Path) -> None:
     flooded, three = instances_of_one_secret(tmp_path, "flooded", "three")
     for instance, units in ((flooded, 1000), (three, 3)):
         for number in range(CLUB):
             a_member(instance, number)
         for unit in range(units):
-            document = a_submission(a_setting(stable_at=-95, unstable_at=-101), number=7)
+            document = a_submission(a_setting(stable_at=-86, unstable_at=-92), number=7)
             send(instance, document | {"unit_token": f"tidewater-flood-{unit:06}"})
     one, other = answer(flooded), answer(three)
     assert one["evidence"]["units"] == other["evidence"]["units"] + 997
