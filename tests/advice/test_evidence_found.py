@@ -35,7 +35,7 @@ CLUB = 40
 
 
 def limits(number: int) -> tuple[int, int]:
-    depth = 80 + 7 * number % 31
+    depth = 80 + 7 * number % 16
     return -depth, -depth - 6
 
 
@@ -91,13 +91,13 @@ def test_new_contributors_hardly_move_the_start_of_an_established_club(grown: In
     assert after["start"]["setting_mv"] >= before["start"]["setting_mv"] - 2
 
 
-def test_a_thousand_results_of_one_contributor_weigh_as_three_units(tmp_path: Path) -> None:
+def test_a_thousand_results_of_one_contributor_weigh_as_three(tmp_path: Path) -> None:
     flooded, three = instances_of_one_secret(tmp_path, "flooded", "three")
     for instance, units in ((flooded, 1000), (three, 3)):
         for number in range(CLUB):
             a_member(instance, number)
         for unit in range(units):
-            document = a_submission(a_setting(stable_at=-95, unstable_at=-101), number=7)
+            document = a_submission(a_setting(stable_at=-86, unstable_at=-92), number=7)
             send(instance, document | {"unit_token": f"tidewater-flood-{unit:06}"})
     one, other = answer(flooded), answer(three)
     assert one["evidence"]["units"] == other["evidence"]["units"] + 997
@@ -133,12 +133,12 @@ def test_an_outlier_counts_again_when_others_are_as_deep(
 def test_an_outlier_makes_the_start_stricter_with_a_reason(grown: Instance) -> None:
     before = answer(grown)
     # The reserve of a pool of 40 units.
-    assert before["start"]["stable_share_used"] == 0.9009
-    assert "The start is for 90.1 % of machines instead of 90 %: some re" in before["summary"]
+    assert before["start"]["stable_share_used"] == 0.91
+    assert "The start is for 91 % of machines instead of 90 %: some results m" in before["summary"]
     a_member(grown, 100, stable_at=-158, unstable_at=-159)
     found = answer(grown)
     assert found["evidence"]["units_excluded"] == 1
-    assert found["start"]["stable_share_used"] == 0.9108
+    assert found["start"]["stable_share_used"] == 0.919
     assert "some results are excluded or count in part" in found["summary"]
     assert found["evidence"]["drift_alarm"] is False
 
@@ -189,7 +189,7 @@ def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(
     some(range(60), "2026-04", "1.14", 0)
     before = answer(instance)
     assert before["evidence"]["drift_alarm"] is False
-    assert before["start"]["stable_share_used"] == 0.9028
+    assert before["start"]["stable_share_used"] == 0.91
     clock.moment = NOON + timedelta(days=30)
     some(range(100, 160), "2026-08", "1.15", 30)
     # The senders are new: no drift yet.
@@ -197,7 +197,7 @@ def test_results_that_drift_raise_the_alarm_and_make_the_start_stricter(
     clock.moment = NOON + timedelta(days=60)
     after = answer(instance)
     assert after["evidence"]["drift_alarm"] is True
-    assert after["start"]["stable_share_used"] == 0.9175
+    assert after["start"]["stable_share_used"] == 0.919
     assert "drift" in after["summary"]
 
 

@@ -6,17 +6,12 @@ import numpy as np
 import pytest
 
 from tests.calibration import (
-    chain,
-    coverage,
     filters,
-    first_setting,
     gains,
     inference,
     locks,
     next_step,
-    poison,
     power,
-    race,
     siblings,
     time,
     worlds,
@@ -24,14 +19,9 @@ from tests.calibration import (
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
-    "coverage": coverage,
     "siblings": siblings,
-    "first_setting": first_setting,
     "filters": filters,
-    "race": race,
     "next_step": next_step,
-    "poison": poison,
-    "chain": chain,
     "time": time,
     "gains": gains,
     "power": power,
@@ -63,14 +53,6 @@ def values(rows, start, holding=""):
     return found
 
 
-def test_without_siblings_the_starts_cover_and_get_deeper(reports):
-    rows = reports["coverage"]
-    assert values(rows, "mean coverage")[0] >= 0.94
-    assert min(values(rows, "coverage", ", n = 100")) >= 0.85
-    assert max(values(rows, "timidity, ", ", n = 100")) <= 18
-    assert max(values(rows, "timidity grows")) <= 1
-
-
 def test_agreeing_siblings_give_a_start_that_covers_before_any_unit(reports):
     rows = reports["siblings"]
     assert values(rows, "mean coverage")[0] >= 0.95
@@ -82,10 +64,6 @@ def test_agreeing_siblings_give_a_start_that_covers_before_any_unit(reports):
 def test_siblings_that_disagree_cost_less_than_before(reports):
     # A plain hierarchical prior covered 0.37 in the worst of these cells.
     assert min(values(reports["siblings"], "coverage", "disagreeing")) >= 0.60
-
-
-def test_first_settings_that_fail_at_once_do_not_make_the_start_too_deep(reports):
-    assert min(values(reports["first_setting"], "coverage", "first 50..80")) >= 0.85
 
 
 def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):
@@ -123,22 +101,6 @@ def test_proposed_settings_fail_about_as_rarely_as_reported(reports):
     # A dozen pools each: the long run measures, this sees only what is broken.
     assert max(values(reports["next_step"], "first settings that fail")) <= 0.2
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
-
-
-def test_poison_hardly_makes_a_start_deeper_and_honest_units_stay(reports):
-    rows = reports["poison"]
-    assert values(rows, "10 % depth moves deeper at most")[0] <= 4
-    assert values(rows, "start moves deeper at most")[0] <= 4
-    assert values(rows, "least coverage")[0] >= 0.75
-    assert values(rows, "attacks within 5 mV")[0] >= 5
-    honest = values(rows, "honest units set aside, no poison", "n = 100")
-    assert max(honest) <= 0.02
-
-
-def test_the_whole_chain_under_attack_holds(reports):
-    rows = reports["chain"]
-    assert values(rows, "least coverage")[0] >= 0.5
-    assert values(rows, "10 % depth moves deeper at most")[0] <= 8
 
 
 def test_a_shift_is_found_and_false_alarms_are_rare(reports):

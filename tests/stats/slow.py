@@ -243,17 +243,20 @@ def trust(units: float, *, siblings: bool) -> float:
     return min(60 / (60 + units), 0.3 if siblings else 1.0)
 
 
-def discounted(known_weight: float) -> float:
-    early = 0.2 * min(max((known_weight - 30) / 100, 0.0), 1.0)
-    late = 0.15 * min(max((known_weight - 130) / 370, 0.0), 1.0)
-    return known_weight * (1 - early - late)
+def effective_weight(reports: list[Report], depth: int, stable_share: float) -> float:
+    """The known weight, over what straddling units add to the variance of the share."""
+    straddling = sum(w for left, right, w in reports if left < depth < right < NEVER_FAILED)
+    n, s = known(reports, depth), max(stable_share, 0.5)
+    if n == 0 or straddling == 0:
+        return n
+    return n / max(1.0, 0.7 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3))
 
 
 def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
-    """Every whole depth from stock down, known weight discounted, until one falls short."""
+    """Every whole depth from stock down, with its effective weight, until one falls short."""
     depth = 0
     while True:
-        s, n = share(masses, depth), discounted(known(reports, depth))
+        s, n = share(masses, depth), effective_weight(reports, depth, stable_share)
         if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
             return max(depth - 1, 0)
         depth += 1

@@ -53,13 +53,29 @@ def test_the_start_is_the_blend_by_hand(units):
     assert fit.bound.ends(0.90, ERRORS).shallow[0] == pytest.approx(by_hand, abs=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
-@given(reports(weights=(20.0, 50.0)))
-def test_the_model_free_part_is_that_of_brute_force(rows):
+@settings(max_examples=100, deadline=None)
+@given(reports(weights=(20.0, 50.0)), st.sampled_from([0.3, 0.5, 0.8, 0.9]))
+def test_the_model_free_part_is_that_of_brute_force(rows, wanted):
     # No first failures: their place would come from the posterior.
     rows = [row for row in rows if row[0] > 0] + [(3, 4, 100.0)]
-    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90)
-    assert a_fit(rows).bound.ends(0.90, ERRORS).shallow[0] == free
+    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), wanted)
+    assert a_fit(rows).bound.ends(wanted, ERRORS).shallow[0] == free
+
+
+# 10 of 200 units fail after step 9, the others after step 20, or somewhere from step 13 to 40.
+@pytest.mark.parametrize(("straddling", "steps"), [(0, 20), (15, 20), (16, 12), (60, 12)])
+def test_units_that_straddle_a_depth_lower_its_bound_from_a_number_on(straddling, steps):
+    rows = [(9, 10, 1.0)] * 10 + [(20, 21, 1.0)] * (190 - straddling)
+    rows += [(12, 40, 1.0)] * straddling
+    assert a_fit(rows).bound.ends(0.90, ERRORS).shallow[0] == steps
+
+
+@pytest.mark.parametrize("share", [0.95, 0.9, 0.75, 0.5, 0.25])
+def test_exact_limits_have_the_bound_of_clopper_and_pearson(share):
+    rows = [(limit, limit + 1, 1.0) for limit in range(1, 201)]
+    shallow = a_fit(rows).bound.ends(share, ERRORS).shallow[0]
+    lower = [slow.beta_lower(201 - d, d - 1, 0.95) for d in range(1, 201)]
+    assert shallow == max(d for d, bound in enumerate(lower, start=1) if bound >= share)
 
 
 @settings(max_examples=60, deadline=None)
@@ -73,11 +89,10 @@ def test_smaller_errors_widen_both_ends_around_the_middle(rows, share):
 
 
 def test_the_deep_end_is_the_exact_binomial_one_on_exact_data():
-    # 400 limits at 1..400, discounted: the upper bound of the share must reach 0.5.
+    # 400 limits at 1..400: the upper bound of the share must reach 0.5.
     rows = [(limit, limit + 1, 1.0) for limit in range(1, 401)]
     deep = fit_pool(a_pool(rows), Siblings(), 0.25, VOLTAGE_OFFSET).bound.ends(0.5, ERRORS).deep[0]
-    factor = slow.discounted(400.0) / 400
-    upper = [1 - slow.beta_lower(factor * (d - 1), factor * (401 - d), 0.95) for d in range(1, 401)]
+    upper = [1 - slow.beta_lower(d - 1, 401 - d, 0.95) for d in range(1, 401)]
     assert deep == max(d for d, bound in enumerate(upper, start=1) if bound >= 0.5)
 
 
@@ -93,11 +108,22 @@ def test_where_too_few_failed_the_posterior_bounds_the_deep_end_beyond_all_that_
 def test_the_two_envelopes_hold_every_place_of_the_mass_between_them(rows):
     pool = a_pool(rows)
     fit = fit_npmle(pool)
-    runs = known_share(pool, fit)
+    runs = known_share(pool, pool, fit)
     assert np.all(runs.least <= runs.most)
     for depth, most in zip(runs.depths.tolist(), runs.most.tolist(), strict=True):
         late = sum(m for (_, right), m in masses_of(fit).items() if right > depth)
         assert most == pytest.approx(late, abs=1e-12)
+
+
+@settings(deadline=None)
+@given(reports(weights=(0.3, 1.0)))
+def test_a_unit_straddles_the_depths_between_its_last_pass_and_its_failure(rows):
+    pool = a_pool(rows)
+    runs = known_share(pool, pool, fit_npmle(pool))
+    for depth, weight in zip(runs.depths.tolist(), runs.straddling_weight.tolist(), strict=True):
+        straddling = sum(w for left, right, w in rows if left < depth < right < NEVER_FAILED)
+        assert weight == pytest.approx(straddling, abs=1e-9)
+        assert weight > 0 or straddling == 0
 
 
 def test_units_of_which_nothing_is_known_are_left_out():

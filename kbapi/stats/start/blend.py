@@ -7,7 +7,7 @@ between them moves with n, so that no single report makes the answer jump.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 import scipy
@@ -118,50 +118,86 @@ ALONE: Final = (30.0, 100.0)
 """Units from which the model-free bound has weight, and from which it has all of it."""
 BESIDE_SIBLINGS: Final = (60.0, 200.0)
 """The same beside siblings: with a full weight from 100 units on, 50 more units cost depth."""
+# Of the variance by straddling units; and the share of a sum that is rounding.
+_INFLATION: Final = 0.7
+_ROUNDING: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
 class KnownShare:
-    """The stable share between its envelopes, and the weight known, on runs of depths.
+    """The stable share between its envelopes, and the weight behind it, on runs of depths.
 
     Parameters
     ----------
     depths : int64 array, shape (r,)
         Shallowest depth of each run, ascending from 0.
-    least, most, known_weight : float64 arrays, shape (r,)
-        The share with a cell's mass at its left end, at its right end, and the units known.
+    least, most : float64 arrays, shape (r,)
+        The share with a cell's mass at its left end, and at its right end.
+    known_weight, straddling_weight : float64 arrays, shape (r,)
+        Units whose status is known, and units that failed deeper but last passed shallower.
     """
 
     depths: NDArray[np.int64]
     least: Vector
     most: Vector
     known_weight: Vector
+    straddling_weight: Vector
 
 
-def known_share(evidence: GroupedIntervals, fit: StableShareFit) -> KnownShare:
-    """The runs of depths on which nothing changes, with the share and the weight known there.
+def known_share(
+    reported: GroupedIntervals, placed: GroupedIntervals, fit: StableShareFit
+) -> KnownShare:
+    """The runs of depths on which nothing changes, with the share and the weight behind it.
 
     Parameters
     ----------
-    evidence
-        Distinct intervals in grid steps.
+    reported
+        Distinct intervals in grid steps, as they were reported.
+    placed
+        The same with first failures placed on single steps (`spread_first_failures`).
     fit
-        `fit_npmle` of the same evidence.
+        `fit_npmle` of the placed ones.
 
     >>> from kbapi.stats.estimate.npmle import fit_npmle
     >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
-    >>> runs = known_share(pool, fit_npmle(pool))
+    >>> runs = known_share(pool, pool, fit_npmle(pool))
     >>> runs.depths.tolist(), runs.least.tolist(), runs.most.tolist()
     ([0, 5, 6, 10, 12], [1.0, 0.75, 0.75, 0.0, 0.0], [1.0, 1.0, 0.75, 0.75, 0.0])
+    >>> runs.known_weight.tolist(), runs.straddling_weight.tolist()
+    ([4.0, 3.0, 4.0, 1.0, 4.0], [0.0, 1.0, 0.0, 3.0, 0.0])
     """
-    failed = evidence.unstable_steps[evidence.unstable_steps < NEVER_FAILED]
-    depths = np.unique(np.concatenate([[0], evidence.stable_steps + 1, failed]).astype(np.int64))
+    failed = placed.unstable_steps[placed.unstable_steps < NEVER_FAILED]
+    depths = np.unique(np.concatenate([[0], placed.stable_steps + 1, failed]).astype(np.int64))
     return KnownShare(
         depths=frozen_array(depths),
         least=frozen_array(fit.share_at(depths)),
         most=frozen_array(fit.most_at(depths)),
-        known_weight=frozen_array(known_weight_at(evidence, depths)),
+        known_weight=frozen_array(known_weight_at(placed, depths)),
+        straddling_weight=frozen_array(_straddling_weight_at(reported, depths)),
     )
+
+
+def _straddling_weight_at(evidence: GroupedIntervals, depths: NDArray[np.int64]) -> Vector:
+    """Weight of the units that passed before each depth and failed beyond it, shape (r,)."""
+    failed = evidence.unstable_steps < NEVER_FAILED
+    weight = evidence.weight[failed]
+    # Running sums of weights that come in and that go out; below rounding it is none.
+    entered = _sums_below(evidence.stable_steps[failed], weight, depths, "left")
+    left = _sums_below(evidence.unstable_steps[failed], weight, depths, "right")
+    straddling = entered - left
+    straddling[straddling < _ROUNDING * weight.sum()] = 0.0
+    return np.asarray(straddling)
+
+
+def _sums_below(
+    places: NDArray[np.int64],
+    weight: Vector,
+    depths: NDArray[np.int64],
+    side: Literal["left", "right"],
+) -> Vector:
+    order = np.argsort(places, kind="stable")
+    sums = np.concatenate([[0.0], np.cumsum(weight[order])])
+    return np.asarray(sums[np.searchsorted(places[order], depths, side=side)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +249,7 @@ class BlendedBound:
 
     def _model_free_shallow(self, share: float, errors: Vector) -> Vector:
         """The deepest depth that has, with every shallower one, a lower bound of the share."""
-        weight = _discounted(self.known.known_weight)
+        weight = _effective_weight(self.known, share)
         stable, failed = weight * self.known.least, weight * (1.0 - self.known.least)
         # The lower bound reaches the share where this chance is within the error.
         chance = np.where(
@@ -224,7 +260,7 @@ class BlendedBound:
 
     def _model_free_deep(self, share: float, errors: Vector) -> Vector:
         """The deepest depth with an upper bound of the share; inf where none falls below it."""
-        weight = _discounted(self.known.known_weight)
+        weight = _effective_weight(self.known, share)
         stable, failed = weight * self.known.most, weight * (1.0 - self.known.most)
         chance = np.where(
             failed > 0,
@@ -249,10 +285,21 @@ def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
     return np.asarray((1.0 - weight) * posterior + weight * free)
 
 
-def _discounted(known_weight: Vector) -> Vector:
-    """Known weight with a factor of 1 up to 30 units, 0.8 at 130 and 0.65 from 500.
+def _effective_weight(known: KnownShare, share: float) -> Vector:
+    """The number of exact limits that would tell the share at each depth as well, shape (r,).
 
-    The share from intervals varies more than a binomial one, and ever more so with more units:
-    its error falls slower than that of counts (Groeneboom & Wellner 1992, part II, chapter 5).
+    Where limits are exact it is the known weight n. Where m units straddle a depth, the error of
+    the share is no longer binomial but of the cube-root law: its variance is the binomial one
+    times m^(2/3) / (n s (1 - s))^(1/3), up to a constant that is simulated. Below a share of one
+    half the half counts, so that all smaller shares have the same weight.
+
+    References
+    ----------
+    Groeneboom & Wellner (1992), Information Bounds and Nonparametric Maximum Likelihood
+    Estimation, part II, theorem 5.1: variance proportional to (s (1 - s) f / (n g))^(2/3) where f
+    and g are the densities of limits and of settings, so that f / g is the part that straddles.
     """
-    return known_weight * np.interp(known_weight, [30.0, 130.0, 500.0], [1.0, 0.8, 0.65])
+    larger = max(share, 0.5)
+    binomial = np.maximum(known.known_weight * larger * (1.0 - larger), 1e-300)
+    inflation = _INFLATION * known.straddling_weight ** (2 / 3) / binomial ** (1 / 3)
+    return np.asarray(known.known_weight / np.maximum(inflation, 1.0))
