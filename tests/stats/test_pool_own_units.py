@@ -48,14 +48,14 @@ def test_fewer_have_not_outgrown_them() -> None:
 @pytest.mark.parametrize(
     ("units", "chances"),
     [
-        (3.0, [1 / 3, 1 / 3, 1 / 3]),
-        (10.0, [1 / 3, 1 / 3, 1 / 3]),
-        (39.0, [44 / 45, 1 / 90, 1 / 90]),
+        (3.0, [1 / 2, 1 / 4, 1 / 4]),
+        (10.0, [1 / 2, 1 / 4, 1 / 4]),
+        (39.0, [59 / 60, 1 / 120, 1 / 120]),
         (40.0, [1.0]),
         (500.0, [1.0]),
     ],
 )
-def test_shapes_are_alike_for_few_units_and_the_long_weak_tail_is_alone_from_40(units, chances):
+def test_the_long_weak_tail_is_half_of_few_units_and_alone_from_40(units, chances):
     shapes = shapes_alone(units)
     assert shapes[0].shape is Shape.SMALLEST_EXTREME
     assert [one.chance for one in shapes] == pytest.approx(chances)
