@@ -22,6 +22,7 @@ from kbapi.advice.documented import (
     notes_about,
     published,
 )
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.chips.catalogue import TRAITS, Catalogue, Description, resolve_chip
 from kbapi.chips.chip import ChipName, ChipSummary
 from kbapi.chips.naming import identify_chip
@@ -388,7 +389,7 @@ def _read_about(
     with instance.reading() as connection:
         line = pool_rows.find_line(connection, chip.line)
         pools = [] if line is None else load_pools_of_line(connection, line.id)
-        shares = load_shares(connection, chip)
+        shares = load_shares(connection, chip, load_standing_in(connection, instance))
         notes = notes_about(connection, instance.catalogue, chip, has_every_fact=True)
     return [pool for pool in pools if pool.chip_key == chip.key], shares, notes
 

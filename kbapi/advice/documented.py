@@ -9,8 +9,8 @@ from sqlalchemy import Connection
 from kbapi.advice.phrases import counted
 from kbapi.chips.catalogue import Catalogue, Description, Fact
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.locks import LockShares, find_reporters, lock_shares, reported_controls
+from kbapi.evidence.units import Standing
 from kbapi.stats.estimate.siblings import Level
 from kbapi.storage.locks import load_lock_groups, load_some_statuses
 from kbapi.storage.notes import Note, load_notes_about, load_overruling
@@ -19,6 +19,7 @@ from kbapi.vocabulary import LIMIT_CONTROLS, OPEN_STATUSES, Control, FactoryLock
 
 _FEWEST_REPORTS: Final = 3
 """With fewer machines, one wrong report could contradict a document."""
+_MOST: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ class FactoryLockAnswer:
     reports: int
     """Machines with reports of a control of voltage."""
     is_contradicted: bool
-    """Whether most of these machines say otherwise, of three machines or more."""
+    """Whether most of these machines by weight say otherwise, of three machines or more."""
 
     @property
     def in_short(self) -> str:
@@ -88,7 +89,7 @@ def factory_lock_of(
     lock = described.factory_lock
     status: FactoryLockStatus = lock.status if lock else "unknown"
     facts = [catalogue.facts[key] for key in (lock.facts if lock else ()) if key in catalogue.facts]
-    reports, against = _reports_against(status, shares)
+    reports, against, weight_against = _reports_against(status, shares)
     is_reviewed = lock is not None and status != "unknown"
     is_reviewed = is_reviewed and not described.is_unreviewed("factory_lock")
     in_short = _in_short(status, is_reviewed=is_reviewed)
@@ -108,7 +109,7 @@ def factory_lock_of(
         controls_left=left,
         reports_against=against,
         reports=reports,
-        is_contradicted=reports >= _FEWEST_REPORTS and 2 * against > reports,
+        is_contradicted=reports >= _FEWEST_REPORTS and weight_against > _MOST,
     )
 
 
@@ -126,7 +127,11 @@ def _controls_left(described: Description) -> tuple[Control, ...]:
 
 
 def find_contradicted(
-    connection: Connection, catalogue: Catalogue, chips: Iterable[ChipName], most: int
+    connection: Connection,
+    catalogue: Catalogue,
+    chips: Iterable[ChipName],
+    standing: Standing,
+    most: int,
 ) -> dict[str, FactoryLockAnswer]:
     """By chip, the factory locks that most lock reports contradict; at most so many.
 
@@ -138,32 +143,36 @@ def find_contradicted(
         against = _AGAINST.get(lock.status, ()) if lock else ()
         some = load_some_statuses(connection, chip.key, _REPORTS_LOOKED_AT) if against else []
         if len(found) < most and 2 * sum(one in against for one in some) > len(some):
-            answer = factory_lock_of(catalogue, chip, load_shares(connection, chip))
+            answer = factory_lock_of(catalogue, chip, load_shares(connection, chip, standing))
             if answer.is_contradicted:
                 found[chip.key] = answer
     return found
 
 
-def load_shares(connection: Connection, chip: ChipName) -> list[LockShares]:
+def load_shares(connection: Connection, chip: ChipName, standing: Standing) -> list[LockShares]:
     """The lock reports on every control of a chip."""
     line = find_line(connection, chip.line)
     if line is None:
         return []
-    groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT)
+    groups = load_lock_groups(connection, line.id)
+    reporters = find_reporters(connection, standing, groups)
     return [
-        lock_shares(groups, chip.key, chip.series, domain, control)
+        lock_shares(groups, chip.key, chip.series, domain, control, reporters, in_parts=False)
         for domain, control in reported_controls(groups, chip.key, chip.series)
     ]
 
 
-def _reports_against(status: FactoryLockStatus, shares: Iterable[LockShares]) -> tuple[int, int]:
-    """The machines with reports on the control that is reported most, and those that differ."""
+def _reports_against(
+    status: FactoryLockStatus, shares: Iterable[LockShares]
+) -> tuple[int, int, float]:
+    """Machines with reports on the control reported most, those that differ, and their share."""
     against_status = _AGAINST.get(status, ())
     own = [one for one in shares if one.level is Level.CHIP and one.control in LIMIT_CONTROLS]
     most = max(own, key=lambda one: (one.units, one.domain, one.control), default=None)
     if most is None:
-        return 0, 0
-    return most.units, sum(one.units for one in most.statuses if one.status in against_status)
+        return 0, 0, 0.0
+    against = [one for one in most.statuses if one.status in against_status]
+    return most.units, sum(one.units for one in against), sum(one.share for one in against)
 
 
 def notes_about(

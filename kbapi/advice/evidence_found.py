@@ -20,7 +20,13 @@ from kbapi.advice.start.text import difference_text
 from kbapi.chips.catalogue import Catalogue
 from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
-from kbapi.evidence.locks import LockShares, least_open, lock_shares, reported_controls
+from kbapi.evidence.locks import (
+    LockShares,
+    find_reporters,
+    least_open,
+    lock_shares,
+    reported_controls,
+)
 from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
@@ -33,7 +39,7 @@ from kbapi.evidence.pools import (
     stored_outliers_of,
 )
 from kbapi.evidence.small_cells import FEWEST_SHOWN, released
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT, Standing, load_standing
+from kbapi.evidence.units import Standing, load_standing
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
@@ -170,10 +176,10 @@ def find_evidence(
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
-    base = _without_results(connection, question, line, pool, catalogue)
+    standing = load_standing_in(connection, instance)
+    base = _without_results(connection, question, line, pool, catalogue, standing)
     if line is None or any(absent.is_certain for absent in base.absences):
         return base
-    standing = load_standing_in(connection, instance)
     own = None
     if pool is not None and pool.own is not None:
         asked = standing, floor_steps(base.control, base.grid), question.filters, what_if
@@ -196,10 +202,12 @@ def _without_results(
     line: LineRow | None,
     pool: PoolFound | None,
     catalogue: Catalogue,
+    standing: Standing,
 ) -> EvidenceFound:
     """What is known apart from results: control, grid, lock reports, the catalogue and notes."""
     chip, control = question.chip, _control(question, pool, catalogue)
-    locks = None if line is None else _locks(connection, line.id, question, pool, control)
+    about = question, pool, control, standing
+    locks = None if line is None else _locks(connection, line.id, *about)
     presence = catalogue.control_presence(chip, control, question.domain)
     return EvidenceFound(
         control=control,
@@ -320,14 +328,16 @@ def _locks(
     question: Question,
     pool: PoolFound | None,
     control: LimitControl,
+    standing: Standing,
 ) -> LockShares | None:
     chip = question.chip
     domains = (question.domain,) if pool is None else pool.key.rails
-    groups = load_lock_groups(connection, line_id, UNITS_OF_FULL_WEIGHT)
+    groups = load_lock_groups(connection, line_id)
     check_time("lock reports")
+    reporters = find_reporters(connection, standing, groups)
     reported = reported_controls(groups, chip.key, chip.series)
     return least_open(
-        lock_shares(groups, chip.key, chip.series, domain, control)
+        lock_shares(groups, chip.key, chip.series, domain, control, reporters, in_parts=False)
         for domain in domains
         if (domain, control) in reported
     )

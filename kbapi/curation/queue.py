@@ -12,6 +12,7 @@ from marshmallow import fields, validate
 from sqlalchemy import Connection
 
 from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.advice.start.answer import advise_start
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
@@ -271,7 +272,8 @@ def _contradicted_locks(connection: Connection, instance: Instance) -> tuple[Con
     catalogue = instance.catalogue
     stored = (resolve_chip(one.key, "chip", catalogue) for one in load_chips(connection))
     chips = (chip for chip in stored if not isinstance(chip, Problem))
-    found = find_contradicted(connection, catalogue, chips, _MOST_CONTRADICTED)
+    standing = load_standing_in(connection, instance)
+    found = find_contradicted(connection, catalogue, chips, standing, _MOST_CONTRADICTED)
     return tuple(ContradictedLock(key, lock) for key, lock in found.items())
 
 

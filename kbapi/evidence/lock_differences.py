@@ -1,19 +1,22 @@
 """By what reports on a control differ beyond chance, since when, and where they contradict."""
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 from operator import attrgetter
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kbapi.evidence.locks import (
     CONFIDENCE,
     STRENGTH_OF_THE_WHOLE,
+    LockReporters,
     OpenShare,
 )
 from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.evidence.units import newcomer_factor
 from kbapi.stats.locks.exact_shares import compare_shares, find_change
 from kbapi.stats.locks.shares import SharePrior, estimate_share
 from kbapi.stats.time.two_groups import holm_adjusted
@@ -27,6 +30,9 @@ CHANGE_LEVEL: Final = 0.008
 MOST_CONTRADICTIONS: Final = 10
 _UNKNOWN: Final = ("", "unknown")
 _OPEN: Final = np.array([True, False])
+
+Counts = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +84,10 @@ class LockDifferences:
     """How the conditions of tried reports on one control differ."""
 
     units: int
-    """Units compared: written and read back, the latest of each contributor."""
+    """Units that count: written and read back, the latest of each contributor."""
     compared_by: tuple[LockCondition, ...]
-    """Conditions that have two values or more with five of these units each."""
+    """Conditions that have two values or more with five of these units each, in one machine class
+    or several; a class with a single value is no comparison."""
     splits: tuple[LockSplit, ...]
     """Those of them that are beyond chance."""
     change: LockMonths | None
@@ -90,16 +97,18 @@ class LockDifferences:
 
 
 def find_lock_differences(
-    tried: Iterable[TriedLock], share_open: float, known: frozenset[int]
+    tried: Iterable[TriedLock], share_open: float, reporters: LockReporters
 ) -> LockDifferences:
     """By what the reports on one control of one chip differ; their order never matters.
 
     One unit of a contributor counts: three machines of one owner are set up alike, and exact tests
-    cannot use weights. Values of fewer than five of the `known` contributors are not compared,
-    because so few could be recognised. The shares of parts are shrunk towards `share_open`, that
-    of the whole.
+    cannot use weights. Of newcomers as many count as their weight allows. Units are compared with
+    units of their own machine class, so those without one take part in no other comparison. Values
+    of fewer than five known contributors are not compared, because so few could be recognised. The
+    shares of parts are shrunk towards `share_open`, that of the whole.
     """
-    reports = latest_of_each_contributor(tried)
+    reports = counted_reports(tried, reporters)
+    known = reporters.known
     parts = _Parts(reports, share_open, known)
     compared = [one for by in LOCK_CONDITIONS if (one := parts.compared(by)) is not None]
     adjusted = holm_adjusted([one.p_value for one in compared])
@@ -113,14 +122,38 @@ def find_lock_differences(
     )
 
 
+def counted_reports(tried: Iterable[TriedLock], reporters: LockReporters) -> list[TriedLock]:
+    """The latest tried unit of each contributor, and of newcomers as many as may count.
+
+    Of these the ones that come first by a keyed hash of their unit, which no sender can foresee.
+    """
+    latest = latest_of_each_contributor(tried)
+    established = reporters.established_among({one.contributor_id for one in latest})
+    counted = [one for one in latest if one.contributor_id in established]
+    newcomers = [one for one in latest if one.contributor_id not in established]
+    # Without the tenth that they keep in a share: ten of them beside a hundred others would be a
+    # change in a month that has few reports.
+    factor = newcomer_factor(float(len(counted)), np.inf)
+    if factor < 1.0:
+        newcomers = sorted(newcomers, key=_BY_CONTENT)[: int(factor * len(newcomers))]
+    return [*counted, *newcomers]
+
+
+_BY_CONTENT: Final = attrgetter("unit_order", *LOCK_CONDITIONS, "status")
+
+
 def latest_of_each_contributor(tried: Iterable[TriedLock]) -> list[TriedLock]:
     """The latest tried unit of each contributor; among several of a month no status is favoured."""
-    latest: dict[int, TriedLock] = {}
+    by_contributor: dict[int, list[TriedLock]] = {}
+    for report in tried:
+        by_contributor.setdefault(report.contributor_id, []).append(report)
+    return [some[0] if len(some) == 1 else _latest(some) for some in by_contributor.values()]
+
+
+def _latest(reports: Sequence[TriedLock]) -> TriedLock:
+    month = max(report.measured_month for report in reports)
     # Units without a token share an empty hash: then what they are decides, never their arrival.
-    in_order = sorted(tried, key=attrgetter("unit_order", *LOCK_CONDITIONS, "status"))
-    for report in sorted(in_order, key=attrgetter("measured_month"), reverse=True):
-        latest.setdefault(report.contributor_id, report)
-    return list(latest.values())
+    return min((one for one in reports if one.measured_month == month), key=_BY_CONTENT)
 
 
 def is_open(report: TriedLock) -> bool:
@@ -128,21 +161,30 @@ def is_open(report: TriedLock) -> bool:
     return report.status in OPEN_STATUSES
 
 
-@dataclass(frozen=True, slots=True)
-class _Cell:
-    """Units that have a value in common."""
+@dataclass(frozen=True)
+class _Table:
+    """Units that are compared, by machine class and value: arrays of shape (classes, values)."""
 
-    value: str
-    opened: int
-    units: int
-    known: int
+    values: tuple[str, ...]
+    opened: Counts
+    units: Counts
+    known: Counts
     """Of contributors whom small cells count."""
 
+    def some(self, classes: Flags, values: Flags) -> "_Table":
+        """These classes and values."""
+        opened, units, known = (
+            one[classes][:, values] for one in (self.opened, self.units, self.known)
+        )
+        return _Table(tuple(compress(self.values, values)), opened, units, known)
 
-def _together(cells: Sequence[_Cell]) -> _Cell:
-    value = cells[0].value if len(cells) == 1 else f"{cells[0].value} to {cells[-1].value}"
-    sums = (sum(getattr(cell, name) for cell in cells) for name in ("opened", "units", "known"))
-    return _Cell(value, *sums)
+    def compared(self, fewest: int) -> "_Table":
+        """Classes with two values or more, values with so many known contributors."""
+        values = (self.units.sum(axis=0) > 0) & (self.known.sum(axis=0) >= fewest)
+        classes = (self.units[:, values] > 0).sum(axis=1) >= 2
+        if values.all() and classes.all():
+            return self
+        return self.some(classes, values).compared(fewest)
 
 
 class _Parts:
@@ -152,54 +194,92 @@ class _Parts:
         self, reports: Sequence[TriedLock], share_open: float, known: frozenset[int]
     ) -> None:
         self._reports = reports
-        self._known = [report for report in reports if report.contributor_id in known]
-        self._open = [report for report in reports if is_open(report)]
+        self._open = np.array([is_open(report) for report in reports], dtype=np.bool_)
+        self._known = np.array([one.contributor_id in known for one in reports], dtype=np.bool_)
+        self._machine = _codes([report.machine for report in reports])
         self._prior = SharePrior(np.array([share_open, 1.0 - share_open]), STRENGTH_OF_THE_WHOLE)
 
     def compared(self, by: LockCondition) -> LockSplit | None:
         """How the values of a condition differ; None where there are not two to compare."""
-        cells = [cell for cell in self._cells(by) if cell.known >= FEWEST_SHOWN]
-        if len(cells) < 2:
+        table = self._table(by).compared(FEWEST_SHOWN)
+        if len(table.values) < 2:
             return None
-        found = compare_shares(*_counts(cells))
-        values = tuple(self._share(cell) for cell in cells)
-        return LockSplit(by, found.p_value, cells[found.clearest].value, values)
+        found = compare_shares(table.opened, table.units)
+        values = tuple(self._share(value, table, one) for one, value in enumerate(table.values))
+        return LockSplit(by, found.p_value, table.values[found.clearest], values)
 
     def change(self) -> LockMonths | None:
         """The likeliest change along firmware months."""
-        cells = self._cells("firmware_month")
-        found = find_change(*_counts(cells)) if cells else None
+        table = self._table("firmware_month").compared(0)
+        found = find_change(table.opened, table.units) if table.values else None
         if found is None:
             return None
-        before, after = _together(cells[: found.since]), _together(cells[found.since :])
-        if min(before.known, after.known) < FEWEST_SHOWN:
+        sides = _sides(table, found.since)
+        if (sides.known.sum(axis=0) < FEWEST_SHOWN).any():
             return None
+        before, after = (self._share(value, sides, one) for one, value in enumerate(sides.values))
         return LockMonths(
             is_change=found.p_value <= CHANGE_LEVEL,
             p_value=found.p_value,
-            since=cells[found.since].value,
-            earliest=cells[found.earliest].value,
-            latest=cells[found.latest].value,
-            before=self._share(before),
-            after=self._share(after),
+            since=table.values[found.since],
+            earliest=table.values[found.earliest],
+            latest=table.values[found.latest],
+            before=before,
+            after=after,
         )
 
-    def _cells(self, by: LockCondition) -> list[_Cell]:
+    def _table(self, by: LockCondition) -> _Table:
         """The units of each known value of a condition, in the order of the values."""
-        value_of = attrgetter(by)
-        of = (self._open, self._reports, self._known)
-        opened, units, known = (Counter(map(value_of, reports)) for reports in of)
-        values = sorted({*units} - {*_UNKNOWN})
-        return [_Cell(value, opened[value], units[value], known[value]) for value in values]
+        values, value = _codes([getattr(report, by) for report in self._reports])
+        machines, machine = self._machine if by != "machine" else ((), np.zeros_like(value))
+        shape = max(len(machines), 1), len(values)
+        place = machine * shape[1] + value
+        has_both = (machine >= 0) & (value >= 0)
 
-    def _share(self, cell: _Cell) -> OpenShare:
-        counts = np.array([cell.opened, cell.units - cell.opened], dtype=np.float64)
+        def count(inside: Flags) -> Counts:
+            chosen = place[has_both & inside]
+            return np.bincount(chosen, minlength=shape[0] * shape[1]).reshape(shape)
+
+        everywhere = np.ones(len(value), dtype=np.bool_)
+        return _Table(values, count(self._open), count(everywhere), count(self._known))
+
+    def _share(self, value: str, table: _Table, place: int) -> OpenShare:
+        share, units = _share_within(table, place)
+        counts = units * np.array([share, 1.0 - share])
         found = estimate_share(counts, _OPEN, self._prior, CONFIDENCE)
-        return OpenShare(cell.value, found.share, (found.low, found.high), cell.units)
+        return OpenShare(value, found.share, (found.low, found.high), units)
 
 
-def _counts(cells: Sequence[_Cell]) -> tuple[np.ndarray, np.ndarray]:
-    return np.array([cell.opened for cell in cells]), np.array([cell.units for cell in cells])
+def _codes(texts: Sequence[str]) -> tuple[tuple[str, ...], Counts]:
+    """The known values in their order, and the place of each text among them, -1 without one."""
+    values = tuple(sorted({*texts} - {*_UNKNOWN}))
+    place = {value: number for number, value in enumerate(values)}
+    return values, np.array([place.get(text, -1) for text in texts], dtype=np.int64)
+
+
+def _sides(months: _Table, since: int) -> _Table:
+    """All months before this one and all others, in classes with units on either side."""
+    begins, texts = [0, since], (months.values[:since], months.values[since:])
+    values = tuple(one[0] if len(one) == 1 else f"{one[0]} to {one[-1]}" for one in texts)
+    parts = (
+        np.add.reduceat(one, begins, axis=1) for one in (months.opened, months.units, months.known)
+    )
+    return _Table(values, *parts).compared(0)
+
+
+def _share_within(table: _Table, place: int) -> tuple[float, int]:
+    """The open share of a value as if all values had the same machine classes, and its units.
+
+    The share of all units, and the part of the Mantel-Haenszel difference that is due to this
+    value: with one class that is the share as reported.
+    """
+    units, mine = table.units.sum(axis=1), table.units[:, place]
+    opened, size, whole = table.opened.sum(axis=1), int(mine.sum()), int(units.sum())
+    more = float((table.opened[:, place] - mine * opened / units).sum())
+    pairs = float((mine * (units - mine) / units).sum())
+    difference = more / pairs if pairs else 0.0
+    share = float(opened.sum()) / whole + difference * (whole - size) / whole
+    return min(max(share, 0.0), 1.0), size
 
 
 def _contradictions(

@@ -15,7 +15,7 @@ from kbapi.storage.evidence import (
     ConditionsRow,
     Recent,
     ResultRows,
-    find_first_seen_by,
+    find_established,
     find_oldest_day,
     find_recent,
     load_conditions,
@@ -78,14 +78,20 @@ class Standing:
     """Whether no contributor was first seen so early: then cells count all with a token."""
 
     def known(self, connection: Connection, contributors: Integers) -> Integers:
-        """Those of these contributors whom small cells count: by age, whoever vouches for them."""
-        day = date.max if self.is_young else self.established_by
-        return find_first_seen_by(connection, contributors, day, self.without_token)
+        """Those of these contributors whom small cells count: by their age alone."""
+        return self.established_and_known(connection, contributors)[1]
 
     def established(self, connection: Connection, contributors: Integers) -> Integers:
         """Those of these contributors who are established in a pool with five others."""
-        return find_first_seen_by(
-            connection, contributors, self.established_by, self.without_token, or_vouched=True
+        return self.established_and_known(connection, contributors)[0]
+
+    def established_and_known(
+        self, connection: Connection, contributors: Integers
+    ) -> tuple[Integers, Integers]:
+        """Both at once."""
+        known_by = date.max if self.is_young else self.established_by
+        return find_established(
+            connection, contributors, self.established_by, known_by, self.without_token
         )
 
 
@@ -242,14 +248,15 @@ def load_pool_rows(
     results = read_results(connection, pool_id, what_if, standing.recent)
     merged = merge_results(results)
     contributors = np.unique(merged.contributor)
+    established, known = standing.established_and_known(connection, contributors)
     # A contributor is established only in a pool with five other contributors.
     has_others = len(contributors) > OTHERS_NEEDED
     return PoolRows(
         results,
         merged,
         load_conditions(connection, np.unique(results.conditions).tolist()),
-        standing.established(connection, contributors if has_others else contributors[:0]),
-        standing.known(connection, contributors),
+        established if has_others else established[:0],
+        known,
     )
 
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import orjson
 from numpy.typing import NDArray
-from sqlalchemy import Connection, TableValuedAlias, bindparam, func, select
+from sqlalchemy import Connection, TableValuedAlias, bindparam, func, or_, select
 from sqlalchemy.dialects import sqlite
 from sqlmodel import col
 
@@ -190,28 +190,31 @@ def load_conditions(connection: Connection, ids: Sequence[int]) -> tuple[Conditi
     )
 
 
-def find_first_seen_by(
+def find_established(
     connection: Connection,
     contributors: Integers,
-    day: date,
+    established_by: date,
+    known_by: date,
     without_token: bytes,
-    *,
-    or_vouched: bool = False,
-) -> Integers:
-    """The given contributors first seen by this day, without the one for results without token.
+) -> tuple[Integers, Integers]:
+    """The given contributors who are established, and those who are known.
 
-    With `or_vouched` also those for whom an access key vouched.
+    First seen by the first day, or vouched for by an access key; and first seen by the second day.
+    The one for results without a token is neither.
     """
     wanted = _each_of(contributors.tolist())
-    counts = col(Contributor.first_seen_day) <= day
-    if or_vouched:
-        counts |= col(Contributor.is_vouched) == 1
-    found = connection.execute(
-        select(col(Contributor.id))
+    first_seen = col(Contributor.first_seen_day)
+    rows = connection.execute(
+        select(
+            col(Contributor.id),
+            or_(first_seen <= established_by, col(Contributor.is_vouched) == 1),
+            first_seen <= known_by,
+        )
         .join(wanted, wanted.c.value == col(Contributor.id))
-        .where(counts, col(Contributor.token_hash) != without_token)
-    )
-    return np.array(found.scalars().all(), dtype=np.int64)
+        .where(col(Contributor.token_hash) != without_token)
+    ).all()
+    flags = np.array([tuple(row) for row in rows], dtype=np.int64).reshape(-1, 3)
+    return flags[flags[:, 1] == 1, 0], flags[flags[:, 2] == 1, 0]
 
 
 def find_oldest_day(connection: Connection, without_token: bytes) -> date | None:

@@ -141,7 +141,6 @@ class LockGroup(NamedTuple):
     memory_integrity: str
     kernel_lockdown: str
     voltage_write_protection: str
-    weight_ppm: int
     units: int
     contributors: str
     """The number of each unit's contributor, joined by commas."""
@@ -230,45 +229,22 @@ _SHARED_FIELDS: Final = (
     "kernel_lockdown",
     "voltage_write_protection",
 )
-_FULL_WEIGHT_PPM: Final = 1_000_000
 
 
 def _groups() -> Select[*tuple[Any, ...]]:
-    of_contributor = func.count().over(
-        partition_by=(
-            col(LockReport.chip_id),
-            col(LockReport.domain),
-            col(LockReport.control),
-            col(LockReport.contributor_id),
-        )
-    )
-    latest = (
-        select_columns(
-            col(Chip.key).label("chip_key"),
-            col(Chip.series),
-            *(getattr(LockReport, name) for name in _SHARED_FIELDS),
-            col(LockReport.contributor_id),
-            of_contributor.label("reports"),
-        )
-        .join(Chip, col(Chip.id) == col(LockReport.chip_id))
-        .where(_latest(col(Chip.line_id) == bindparam("line_id")))
-        .cte("latest")
-    )
-    most = bindparam("units_of_full_weight", type_=Integer)
-    weight = case(
-        (latest.c.reports <= most, _FULL_WEIGHT_PPM),
-        else_=_FULL_WEIGHT_PPM * most // latest.c.reports,
-    )
-    # A report without a try weighs one half.
-    weight = case((latest.c.found_by == _TRIED, weight), else_=weight // 2)
-    fields = [latest.c[name] for name in ("chip_key", "series", *_SHARED_FIELDS)]
+    fields = [
+        col(Chip.key).label("chip_key"),
+        col(Chip.series),
+        *(getattr(LockReport, name) for name in _SHARED_FIELDS),
+    ]
     return (
         select_columns(
             *fields,
-            func.sum(weight).label("weight_ppm"),
             func.count().label("units"),
-            func.group_concat(latest.c.contributor_id).label("contributors"),
+            func.group_concat(col(LockReport.contributor_id)).label("contributors"),
         )
+        .join(Chip, col(Chip.id) == col(LockReport.chip_id))
+        .where(_latest(col(Chip.line_id) == bindparam("line_id")))
         .group_by(*fields)
         .order_by(*fields)
     )
@@ -280,14 +256,12 @@ _GROUPS: Final = _groups()
 def load_lock_groups(
     connection: Connection,
     line_id: int,
-    units_of_full_weight: int,
     machine: str = "",
     firmware_month: str = "",
 ) -> list[LockGroup]:
     """The latest reports of a line's units, filtered first if asked; `unknown` is left out."""
     values = {
         "line_id": line_id,
-        "units_of_full_weight": units_of_full_weight,
         "machine": machine,
         "firmware_month": firmware_month,
     }

@@ -3,10 +3,13 @@
 import pytest
 
 from kbapi.advice.locks.text import (
+    based_on_reports,
     change_in_short,
     change_text,
     contradiction_text,
     differences_text,
+    machines_open_text,
+    no_change_text,
     no_split_text,
     split_text,
 )
@@ -70,6 +73,19 @@ def test_contradicting_units_may_be_of_several_machine_classes() -> None:
 
 
 def test_too_few_units_and_no_difference_have_different_texts() -> None:
-    assert "each of two needs five machines" in no_split_text(3, ())
+    assert "each of two needs five machines of the same machine classes" in no_split_text(3, ())
     assert "of 3 machines in all" in no_split_text(3, ())
     assert no_split_text(40, ("machine",)) == ("No difference beyond chance by machine class.")
+
+
+def test_an_answer_by_new_contributors_alone_says_so_at_once() -> None:
+    asked = "voltage_offset", "core", 0.98
+    new = machines_open_text(*asked, only_new_contributors=True)
+    assert new.endswith("nearly all machines (no contributor is established yet)")
+    assert "established" not in machines_open_text(*asked, only_new_contributors=False)
+    assert "No contributor of these" in based_on_reports(30, has_established=False)
+    assert "stablished" not in based_on_reports(30, has_established=True)
+
+
+def test_what_a_comparison_needs_names_machine_classes() -> None:
+    assert "machine class needs machines on each side" in no_change_text(can_compare=False)

@@ -1,5 +1,6 @@
 """Lock status over HTTP: shares, breakdowns, notes, and the block in a start answer."""
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from kbapi.curation.notes import parse_note, store_notes
 from kbapi.errors import NoteRefused
 from kbapi.instance.instance import Instance
 from tests.curation.makers import notes_in
+from tests.makers import HandMovedClock
 
 CHIP = "norvane-sable-7-4820mx"
 NOTE = """+++
@@ -115,10 +117,10 @@ def test_a_report_by_hearsay_weighs_one_half(client: FlaskClient) -> None:
     }
 
 
-def test_many_reports_of_one_contributor_weigh_three(client: FlaskClient) -> None:
+def test_many_reports_of_one_contributor_weigh_one(client: FlaskClient) -> None:
     for number in range(12):
         report(client, number, "chip_locked", contributor=1)
-    assert locks(client)["locks"][0]["units"] == pytest.approx(3, abs=0.01)
+    assert locks(client)["locks"][0]["units"] == pytest.approx(1, abs=0.01)
 
 
 def test_the_latest_month_of_a_unit_counts_in_any_order_of_arrival(client: FlaskClient) -> None:
@@ -292,3 +294,46 @@ def test_an_empty_value_is_refused(client: FlaskClient, name: str) -> None:
     response = client.get("/v1/locks", query_string={"chip": CHIP, name: ""})
     assert response.status_code == 422
     assert [one["pointer"] for one in response.get_json()["errors"]] == [name]
+
+
+def test_new_contributors_alone_are_named_in_the_first_sentence_until_one_is_old(
+    client: FlaskClient, clock: HandMovedClock
+) -> None:
+    for number in range(30):
+        report(client, number)
+    answer = locks(client)
+    assert answer["locks"][0]["only_new_contributors"]
+    assert "(no contributor is established yet)" in answer["summary"].partition(". ")[0]
+    assert "No contributor of these reports is established yet." in answer["locks"][0]["text"]
+    clock.moment += timedelta(days=31)
+    answer = locks(client)
+    assert not answer["locks"][0]["only_new_contributors"]
+    assert "stablished" not in answer["summary"] + answer["locks"][0]["text"]
+
+
+def test_fresh_accounts_and_repeated_documents_hardly_move_a_share(
+    client: FlaskClient, clock: HandMovedClock
+) -> None:
+    for number in range(30):
+        report(client, number)
+    clock.moment += timedelta(days=31)
+    before = locks(client)["locks"][0]["share_open"]
+    for number in [*range(100, 122), *range(100, 122)]:
+        report(client, number, "firmware_locked")
+    (core,) = locks(client)["locks"]
+    assert 0 < before - core["share_open"] <= 0.10
+    assert core["status"] == "open"
+    assert {one["status"]: one["units"] for one in core["statuses"]} == {
+        "open": 30,
+        "firmware_locked": 22,
+    }
+
+
+def test_a_repeated_document_without_tokens_changes_nothing(client: FlaskClient) -> None:
+    lock = {"domain": "core", "control": "voltage_offset", "status": "chip_locked"}
+    answers = []
+    for _ in range(3):
+        client.post("/v1/submissions", json={"chip": CHIP, "locks": [lock]})
+        answers.append(locks(client)["locks"])
+    assert answers[0] == answers[1] == answers[2]
+    assert answers[0][0]["units"] == 0.5

@@ -1,5 +1,6 @@
 """Locks in the evidence: changes found and imagined, conditions that differ and that do not."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,8 +8,10 @@ from numpy.typing import NDArray
 
 from kbapi.advice.locks.shares import comparison_response
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
+from kbapi.evidence.locks import LockReporters, lock_shares
 from kbapi.storage.locks import TriedLock
-from tests.evidence.lock_makers import a_tried_lock
+from tests.evidence.lock_makers import OF_GROUPS, a_lock_group, a_tried_lock
+from tests.evidence.pool_makers import known_for_long
 from tests.report import Row, measured
 
 SEED = 20261125
@@ -17,6 +20,13 @@ A_SIDE = 40
 BEFORE, SINCE = 0.9, 0.4
 STABLE = (0.1, 0.5, 0.9)
 MONTHS = 24
+CLASSES = ("harbour-15", "quay-13", "lantern-mini")
+OF_CLASSES = ((0.95, 2, 9), (0.85, 0, 16), (0.25, 10, 14), (0.05, 15, 24))
+"""Machine classes whose shares differ: the open share, the first and the last firmware month."""
+FRESH = 22
+"""New accounts that report a lock, as many as turned a share of 0.98 into 0.38 before."""
+HONEST = (30, 50, 100)
+OPEN_OF_HONEST = 0.98
 Labels = NDArray[np.int64]
 
 
@@ -25,7 +35,12 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     return [
         *_changes_found(runs, (3, 12) if short else (2, 3, 4, 6, 12)),
+        *_changes_found(runs, (3,) if short else (3, 6, 12), CLASSES),
         *_changes_imagined(runs, (80,) if short else (80, 300)),
+        *_changes_imagined(runs // 2, (80,) if short else (80, 300), CLASSES),
+        *_months_of_machines(runs // 2, (160,) if short else (80, 160, 300)),
+        *_flips(max(runs // 10, 20)),
+        *_changes_by_newcomers(runs // 4),
         *_imagined_where_owners_have_three(runs // 2),
         _imagined_at_monthly_looks(runs // 4),
         *_conditions_imagined(runs // 2, (80,) if short else (80, 300)),
@@ -56,15 +71,24 @@ def _month_text(number: int) -> str:
     return f"{2024 + number // 12}-{number % 12 + 1:02}"
 
 
-def _changes_found(runs: int, spans: tuple[int, ...]) -> list[Row]:
+def _machines(rng: np.random.Generator, drawn: _Drawn, classes: Sequence[str]) -> list[str]:
+    return rng.choice(classes, len(drawn.month)).tolist()
+
+
+def _changes_found(
+    runs: int, spans: tuple[int, ...], classes: Sequence[str] = CLASSES[:1]
+) -> list[Row]:
     """A planted change, forty reports a side, by how many firmware months these lie in."""
     rows = []
+    within = "" if len(classes) == 1 else f", {len(classes)} machine classes"
     for span in spans:
-        rng = np.random.default_rng([SEED, 1, span])
+        rng = np.random.default_rng([SEED, 1, span, *([len(classes)] if within else [])])
         found, near, held, known = np.zeros((4, runs), dtype=np.bool_)
         for run in range(runs):
             drawn = _planted(rng, span)
-            response = comparison_response(_differences(drawn.reports())).change
+            machine = _machines(rng, drawn, classes) if within else [classes[0]] * 2 * A_SIDE
+            reports = drawn.reports(machine=machine)
+            response = comparison_response(_differences(reports)).change
             months = np.unique(drawn.month)
             true = int(months[months >= span][0])
             found[run] = response.is_change
@@ -73,7 +97,7 @@ def _changes_found(runs: int, spans: tuple[int, ...]) -> list[Row]:
                 _number(response.since_range[0]) <= true <= _number(response.since_range[1])
             )
             known[run] = abs(_best_place(drawn, months) - true) <= 1
-        where = f"{BEFORE} to {SINCE}, {A_SIDE} a side in {span} firmware months each"
+        where = f"{BEFORE} to {SINCE}, {A_SIDE} a side in {span} firmware months each{within}"
         rows += [
             measured(f"change found, {where}", float(found.mean()), "share", ">= 0.95"),
             measured(f"found within a month, {where}", float(near.mean()), "share", ">= 0.95"),
@@ -117,14 +141,18 @@ def _best_place(drawn: _Drawn, months: Labels) -> int:
     return int(cuts[int(np.argmax(near))])
 
 
-def _changes_imagined(runs: int, sizes: tuple[int, ...]) -> list[Row]:
+def _changes_imagined(
+    runs: int, sizes: tuple[int, ...], classes: Sequence[str] = CLASSES[:1]
+) -> list[Row]:
     """Reports of two years whose share never changes."""
     rows = []
+    within = "" if len(classes) == 1 else f", {len(classes)} machine classes"
     for size in sizes:
         for share in STABLE:
-            rng = np.random.default_rng([SEED, 2, size, int(10 * share)])
-            found = [_is_change(_stable(rng, size, share)) for _ in range(runs)]
-            what = f"change imagined, open {share}, {size} reports, {MONTHS} months"
+            seed = [SEED, 2, size, int(10 * share), *([len(classes)] if within else [])]
+            rng = np.random.default_rng(seed)
+            found = [_is_change(_stable(rng, size, share), rng, classes) for _ in range(runs)]
+            what = f"change imagined, open {share}, {size} reports, {MONTHS} months{within}"
             error = f"binomial error {np.sqrt(0.008 * 0.992 / runs):.4f}"
             rows.append(measured(what, float(np.mean(found)), "share", "< 0.01", error))
     return rows
@@ -134,8 +162,118 @@ def _stable(rng: np.random.Generator, size: int, share: float) -> _Drawn:
     return _Drawn(rng.integers(0, MONTHS, size), rng.random(size) < share)
 
 
-def _is_change(drawn: _Drawn) -> bool:
-    return comparison_response(_differences(drawn.reports())).change.is_change
+def _is_change(
+    drawn: _Drawn, rng: np.random.Generator | None = None, classes: Sequence[str] = CLASSES[:1]
+) -> bool:
+    if rng is None or len(classes) == 1:
+        reports = drawn.reports()
+    else:
+        reports = drawn.reports(machine=_machines(rng, drawn, classes))
+    return comparison_response(_differences(reports)).change.is_change
+
+
+def _months_of_machines(runs: int, sizes: tuple[int, ...]) -> list[Row]:
+    """Machine classes with months and shares of their own, stable within each class."""
+    rows = []
+    for size in sizes:
+        for told in (1.0, 0.5, 0.0):
+            rng = np.random.default_rng([SEED, 7, size, int(10 * told)])
+            found = [_of_machines(rng, size, told) for _ in range(runs)]
+            where = f"{size} reports, months that belong to machines, {told:.0%} of classes told"
+            named = [{"firmware_month", "microcode"} & {s.by for s in one.splits} for one in found]
+            changed = [comparison_response(one).change.is_change for one in found]
+            rows += [
+                measured(f"change of machines, {where}", _mean(changed), "share", "<= 0.02"),
+                measured(f"version of machines, {where}", _mean(named), "share", "<= 0.05"),
+            ]
+    return rows
+
+
+def _mean(found: Sequence[object]) -> float:
+    return float(np.mean([bool(one) for one in found]))
+
+
+def _of_machines(rng: np.random.Generator, size: int, told: float) -> LockDifferences:
+    machine = rng.integers(0, len(OF_CLASSES), size)
+    share, first, last = (np.array(column)[machine] for column in zip(*OF_CLASSES, strict=True))
+    drawn = _Drawn(rng.integers(first, last), rng.random(size) < share)
+    is_told = rng.random(size) < told
+    reports = drawn.reports(
+        machine=[
+            f"harbour-{number}" if known else ""
+            for number, known in zip(machine.tolist(), is_told.tolist(), strict=True)
+        ],
+        microcode=[f"0x{month // 4:x}" for month in drawn.month.tolist()],
+    )
+    return _differences(reports)
+
+
+def _reporters(honest: int, established: int) -> LockReporters:
+    """In an instance where no one is established, small cells count everyone."""
+    if established:
+        return known_for_long(frozenset(range(established)))
+    return LockReporters(frozenset([*range(honest), *range(1_000, 1_000 + FRESH)]), frozenset())
+
+
+def _flips(runs: int) -> list[Row]:
+    """How far fresh accounts move the open share, by how many honest ones are established."""
+    rows = []
+    for honest in HONEST:
+        for part in (1.0, 0.5, 1 / 3, 0.0):
+            rng = np.random.default_rng([SEED, 8, honest, int(100 * part)])
+            established = round(part * honest)
+            moved = [_moved(rng, honest, established) for _ in range(runs)]
+            where = f"{honest} honest units, {established} of them established"
+            wanted = "<= 0.10" if established >= 12 else ""
+            rows.append(
+                measured(
+                    f"{FRESH} fresh accounts move the open share at most, {where}",
+                    float(max(moved)),
+                    "share",
+                    wanted,
+                )
+            )
+    return rows
+
+
+def _moved(rng: np.random.Generator, honest: int, established: int) -> float:
+    opened = int(rng.binomial(honest, OPEN_OF_HONEST))
+    reporters = _reporters(honest, established)
+    # Which of the established report a lock is drawn; the fresh ones all do.
+    owners = rng.permutation(honest).tolist()
+    groups = [a_lock_group("open", owners[:opened])] if opened else []
+    if opened < honest:
+        groups.append(a_lock_group("firmware_locked", owners[opened:]))
+    flood = a_lock_group("firmware_locked", range(1_000, 1_000 + FRESH), firmware_month="2026-08")
+    before, after = (
+        lock_shares(some, *OF_GROUPS, reporters, in_parts=False).open.share
+        for some in (groups, [*groups, flood])
+    )
+    return abs(after - before)
+
+
+def _changes_by_newcomers(runs: int) -> list[Row]:
+    """Fresh accounts that report a lock in the newest month, beside a stable series."""
+    rows = []
+    for honest, established in ((30, 30), (100, 100), (30, 15), (100, 50), (30, 0)):
+        rng = np.random.default_rng([SEED, 9, honest, established])
+        found = []
+        for _ in range(runs):
+            stable = _stable(rng, honest, STABLE[-1]).reports()
+            flood = [
+                a_tried_lock(
+                    1_000 + number, "firmware_locked", firmware_month=_month_text(MONTHS - 1)
+                )
+                for number in range(FRESH)
+            ]
+            reporters = _reporters(honest, established)
+            differences = find_lock_differences([*stable, *flood], STABLE[-1], reporters)
+            found.append(comparison_response(differences).change.is_change)
+        where = f"{honest} honest units, {established} of them established"
+        wanted = "<= 0.02" if established >= 12 else ""
+        what = f"change imagined for {FRESH} fresh accounts, {where}"
+        rows.append(measured(what, _mean(found), "share", wanted))
+    return rows
 
 
 def _imagined_where_owners_have_three(runs: int) -> list[Row]:
@@ -239,5 +377,7 @@ def _with_conditions(
 def _differences(reports: list[TriedLock]) -> LockDifferences:
     opened = sum(report.status == "open" for report in reports)
     return find_lock_differences(
-        reports, opened / len(reports), frozenset(report.contributor_id for report in reports)
+        reports,
+        opened / len(reports),
+        known_for_long(frozenset(report.contributor_id for report in reports)),
     )

@@ -182,6 +182,23 @@ def test_a_change_of_locks_is_found_near_its_month_with_few_false_alarms(reports
     assert min(values(rows, "months told hold the true one")) >= 0.93
 
 
+def test_months_that_belong_to_machines_are_no_change_of_locks(reports):
+    # A hundred runs a cell, in each of which a comparison of all machines named a change.
+    rows = reports["locks"]
+    assert max(values(rows, "change of machines")) <= 0.05
+    assert max(values(rows, "version of machines")) <= 0.12
+    assert values(rows, "change found", "3 machine classes")[0] >= 0.90
+
+
+def test_fresh_accounts_hardly_move_a_share_of_open_machines(reports):
+    rows = reports["locks"]
+    for established in ("30 of them", "15 of them", "25 of them", "100 of them", "33 of them"):
+        assert max(values(rows, "22 fresh accounts move", established)) <= 0.10
+    # While none is established nothing limits them.
+    assert min(values(rows, "22 fresh accounts move", " 0 of them")) > 0.15
+    assert max(values(rows, "change imagined for 22 fresh", "100 honest units")) <= 0.08
+
+
 def test_conditions_of_locks_are_named_where_they_matter(reports):
     rows = reports["locks"]
     assert max(values(rows, "any of eight conditions")) <= 0.09

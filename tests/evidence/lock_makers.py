@@ -1,8 +1,23 @@
 """Reports on locks as evidence reads them."""
 
-from typing import Any
+from collections.abc import Iterable
+from typing import Any, Final
 
-from kbapi.storage.locks import TriedLock
+from kbapi.storage.locks import LockGroup, TriedLock
+from kbapi.vocabulary import PROTECTIONS
+
+OF_GROUPS: Final = ("norvane-sable-7-4820mx", "norvane-sable-4000", "core", "voltage_offset")
+"""Chip, series, domain and control of `a_lock_group`."""
+
+
+def a_lock_group(status: str, contributors: Iterable[int], **changes: Any) -> LockGroup:
+    """A tried unit of each of these contributors, alike in everything."""
+    numbers = [str(one) for one in contributors]
+    values = dict(zip(("chip_key", "series", "domain", "control"), OF_GROUPS, strict=True))
+    values |= {"found_by": "written_and_read_back", "changes": "", "machine": "harbour-15"}
+    values |= {"firmware_month": "2026-03", **dict.fromkeys(PROTECTIONS, "unknown")}
+    values |= {"units": len(numbers), "contributors": ",".join(numbers)}
+    return LockGroup(**{**values, "status": status, **changes})
 
 
 def a_tried_lock(number: int, status: str = "open", **changes: Any) -> TriedLock:

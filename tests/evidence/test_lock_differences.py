@@ -13,8 +13,10 @@ from kbapi.evidence.lock_differences import (
     find_lock_differences,
     latest_of_each_contributor,
 )
+from kbapi.evidence.locks import LockReporters
 from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES
 from tests.evidence.lock_makers import a_tried_lock, tried
+from tests.evidence.pool_makers import known_for_long
 
 REPORT = st.fixed_dictionaries(
     {
@@ -28,7 +30,7 @@ REPORT = st.fixed_dictionaries(
         "unit_order": st.binary(max_size=1),
     }
 )
-EVERYONE = frozenset(range(10_000))
+EVERYONE = known_for_long(frozenset(range(10_000)))
 """All contributors, as established."""
 REPORTS = st.lists(REPORT, max_size=60).map(
     lambda values: [a_tried_lock(0, **report) for report in values]
@@ -190,3 +192,148 @@ def test_with_too_few_nothing_is_compared():
     found = find_lock_differences(by_month(("2025-09", 4, 0), ("2026-03", 0, 4)), 0.5, EVERYONE)
     assert (found.compared_by, found.splits, found.change) == ((), (), None)
     assert find_lock_differences([], 0.5, EVERYONE).units == 0
+
+
+BELONGING = (
+    ("harbour-15", "2025-06", 19, 1),
+    ("harbour-15", "2025-09", 19, 1),
+    ("quay-13", "2026-01", 2, 18),
+    ("quay-13", "2026-04", 2, 18),
+)
+"""Machine classes with shares and firmware months of their own, stable within each class."""
+
+
+def of_machines(*cells: tuple[str, str, int, int]) -> list:
+    reports: list = []
+    for machine, month, opened, locked in cells:
+        reports += tried(opened, locked, first=len(reports), machine=machine, firmware_month=month)
+    return reports
+
+
+def test_months_that_belong_to_machines_are_no_change_and_no_difference():
+    found = find_lock_differences(of_machines(*BELONGING), 0.5, EVERYONE)
+    # Within a class nothing differs; five machines of either class have one month alone.
+    assert found.change is not None
+    assert not found.change.is_change
+    assert found.change.p_value > 0.5
+    assert [split.by for split in found.splits] == ["machine"]
+    assert "firmware_month" in found.compared_by
+
+
+def test_the_same_reports_of_one_class_are_a_change():
+    alike = [(BELONGING[0][0], *cell[1:]) for cell in BELONGING]
+    found = find_lock_differences(of_machines(*alike), 0.5, EVERYONE)
+    assert found.change is not None
+    assert found.change.is_change
+    assert found.change.since == "2026-01"
+    assert "firmware_month" in [split.by for split in found.splits]
+
+
+def test_reports_without_a_machine_class_take_no_part_in_a_change_or_a_difference():
+    untold = [("", *cell[1:]) for cell in BELONGING]
+    found = find_lock_differences(of_machines(*untold), 0.5, EVERYONE)
+    assert (found.change, found.compared_by, found.splits) == (None, (), ())
+    assert found.units == 80
+    told = of_machines(*[("harbour-15", *cell[1:]) for cell in BELONGING])
+    more = [one._replace(contributor_id=1_000 + one.contributor_id, machine="") for one in told]
+    alone, beside = (find_lock_differences(one, 0.5, EVERYONE) for one in (told, [*told, *more]))
+    assert (alone.change, alone.splits) == (beside.change, beside.splits)
+
+
+def test_a_change_in_several_classes_counts_together():
+    half = [("2025-06", 6, 0), ("2026-01", 1, 5)]
+    cells = [(machine, *cell) for machine in ("harbour-15", "quay-13") for cell in half]
+    both = find_lock_differences(of_machines(*cells), 0.5, EVERYONE).change
+    one = find_lock_differences(of_machines(*cells[:2]), 0.5, EVERYONE).change
+    assert both is not None
+    assert one is not None
+    assert both.p_value < CHANGE_LEVEL < one.p_value
+    assert (both.before.units, both.after.units) == (12, 12)
+
+
+def test_a_class_with_a_single_month_is_no_comparison():
+    locked = ("quay-13", "2026-01", 0, 40)
+    found = find_lock_differences(
+        of_machines(("harbour-15", "2025-06", 9, 1), ("harbour-15", "2026-01", 9, 1), locked),
+        0.5,
+        EVERYONE,
+    ).change
+    assert found is not None
+    assert not found.is_change
+    assert (found.before.units, found.after.units) == (10, 10)
+
+
+@pytest.mark.parametrize(("since", "is_compared"), [(5, True), (4, False)])
+def test_a_month_needs_five_units_of_a_class_that_has_both_sides(since, is_compared):
+    cells = [
+        ("harbour-15", "2025-06", 9, 1),
+        ("harbour-15", "2026-01", since, 0),
+        ("quay-13", "2026-01", 30, 0),
+    ]
+    found = find_lock_differences(of_machines(*cells), 0.5, EVERYONE)
+    assert (found.change is not None) == is_compared
+
+
+def test_shares_by_value_are_those_of_equal_machine_classes():
+    # In both classes 0x2b is open less often; most of its machines are of the open class.
+    reports = [
+        *tried(8, 0, machine="harbour-15", microcode="0x2a"),
+        *tried(30, 10, first=100, machine="harbour-15", microcode="0x2b"),
+        *tried(20, 20, first=200, machine="quay-13", microcode="0x2a"),
+        *tried(0, 8, first=300, machine="quay-13", microcode="0x2b"),
+    ]
+    (split,) = (
+        one for one in find_lock_differences(reports, 0.6, EVERYONE).splits if one.by == "microcode"
+    )
+    older, newer = split.values
+    assert (older.units, newer.units) == (48, 48)
+    assert older.share_open > newer.share_open + 0.2
+
+
+def fresh(month: str) -> list:
+    return tried(0, 22, first=1_000, firmware_month=month)
+
+
+@pytest.mark.parametrize("established", [12, 30, 100])
+def test_fresh_accounts_make_no_change_beside_established_contributors(established):
+    months = by_month(
+        ("2025-06", established // 2, 0), ("2026-01", established - established // 2, 0)
+    )
+    old = known_for_long(frozenset(range(established)))
+    honest, flooded = (
+        find_lock_differences(one, 0.98, old) for one in (months, [*months, *fresh("2026-01")])
+    )
+    assert flooded.change is not None
+    assert not flooded.change.is_change
+    assert flooded.splits == honest.splits == ()
+    assert flooded.units <= honest.units + 1
+
+
+@pytest.mark.parametrize(("established", "counted"), [(5, 6), (6, 5), (9, 2), (13, 1), (14, 0)])
+def test_newcomers_beside_established_contributors_count_less_the_more_these_are(
+    established, counted
+):
+    reports = [*tried(established, 0), *fresh("2026-01")]
+    old = known_for_long(frozenset(range(established)))
+    assert find_lock_differences(reports, 0.98, old).units == established + counted
+
+
+def test_in_a_young_instance_all_contributors_are_compared():
+    reports = [*by_month(("2025-06", 30, 0)), *fresh("2026-01")]
+    everyone = frozenset(report.contributor_id for report in reports)
+    found = find_lock_differences(reports, 0.5, LockReporters(everyone, frozenset()))
+    assert found.units == 52
+    assert found.change is not None
+    assert found.change.is_change
+
+
+@settings(max_examples=60, deadline=None)
+@given(REPORTS, st.integers(0, 99), st.integers(0, 30))
+def test_numbers_of_contributors_and_duplicates_never_matter(reports, seed, old):
+    rng = Random(seed)
+    names = rng.sample(range(1_000), 31)
+    named = [one._replace(contributor_id=names[one.contributor_id]) for one in reports]
+    plain = find_lock_differences(reports, 0.6, known_for_long(frozenset(range(old))))
+    again = known_for_long(frozenset(names[:old]))
+    assert find_lock_differences(named, 0.6, again) == plain
+    assert find_lock_differences([*named, *named[:7]], 0.6, again) == plain

@@ -200,3 +200,110 @@ def test_invalid_counts_are_refused(groups):
         compared(groups)
     with pytest.raises(ValueError, match="unit"):
         changed(groups)
+
+
+def all_tables_of(opened, units):
+    """Every way in which as many open units of each class fall on its groups, with its chance."""
+    for rows in product(*(all_tables(*pair) for pair in zip(opened, units, strict=True))):
+        yield np.array([counts for counts, _ in rows]), float(np.prod([p for _, p in rows]))
+
+
+def least_p_value_of_a_place(counts, opened, units, places):
+    """Of the places, the least two-sided chance of as few or as many before them."""
+    found = []
+    for place in places:
+        chances: dict[int, float] = {}
+        for table, chance in all_tables_of(opened, units):
+            before = int(table[:, :place].sum())
+            chances[before] = chances.get(before, 0.0) + chance
+        own = chances[int(counts[:, :place].sum())]
+        found.append(sum(one for one in chances.values() if one <= own * (1 + 1e-9)))
+    return min(found)
+
+
+CLASSES = [
+    ([[4, 1, 0], [3, 0, 1]], [[4, 3, 3], [4, 2, 4]]),
+    ([[0, 1, 4], [1, 0, 0]], [[3, 3, 5], [3, 3, 0]]),
+    ([[3, 0], [0, 3], [4, 0]], [[4, 3], [2, 5], [5, 2]]),
+]
+
+
+@pytest.mark.parametrize(("opened", "units"), CLASSES)
+def test_within_classes_the_chance_of_one_place_is_that_of_all_tables(opened, units):
+    opened, units = (np.array([[sum(r[:1]), sum(r[1:])] for r in one]) for one in (opened, units))
+    exact = least_p_value_of_a_place(opened, opened, units, [1])
+    assert find_change(opened, units).p_value == pytest.approx(exact, rel=1e-9)
+    assert compare_shares(opened, units).p_value == pytest.approx(exact, rel=1e-9)
+
+
+@pytest.mark.parametrize(("opened", "units"), CLASSES[:2])
+def test_within_classes_the_chance_of_any_place_is_near_that_of_all_tables(opened, units):
+    opened, units = np.array(opened), np.array(units)
+    places = [1, 2]
+    least = least_p_value_of_a_place(opened, opened, units, places)
+    exact = sum(
+        chance
+        for table, chance in all_tables_of(opened, units)
+        if least_p_value_of_a_place(table, opened, units, places) <= least * (1 + 1e-9)
+    )
+    found = find_change(opened, units).p_value
+    assert least <= found <= 2 * least
+    assert found == pytest.approx(exact, rel=0.25)
+
+
+@settings(max_examples=40, deadline=None)
+@given(GROUPS)
+def test_a_class_that_shows_nothing_changes_no_chance(groups):
+    opened, units = arrays(groups)
+    beside = np.array([opened, units]), np.array([units, units])
+    one, other = compare_shares(opened, units), compare_shares(*beside)
+    # Of several classes the chances of the groups are added up, which two groups do not need.
+    many = len(groups) if len(groups) > 2 else 1
+    assert other.p_value >= one.p_value * (1 - 1e-6)
+    assert other.p_value <= many * one.p_value * (1 + 1e-6) + 1e-12
+
+
+@given(GROUPS)
+def test_the_order_of_classes_never_matters(groups):
+    opened, units = arrays(groups)
+    two = np.array([opened, opened[::-1]]), np.array([units, units[::-1]])
+    one, other = find_change(*two), find_change(two[0][::-1], two[1][::-1])
+    assert (one is None) == (other is None)
+    if one is not None:
+        assert one.p_value == pytest.approx(other.p_value, rel=1e-6, abs=1e-12)
+        assert (one.since, one.units_before) == (other.since, other.units_before)
+    assert compare_shares(*two).p_value == pytest.approx(
+        compare_shares(two[0][::-1], two[1][::-1]).p_value, rel=1e-6, abs=1e-12
+    )
+
+
+def test_groups_that_belong_to_classes_are_no_change_and_no_difference():
+    opened, units = np.array([[38, 2], [0, 1]]), np.array([[40, 2], [2, 40]])
+    assert changed([(38, 4), (3, 39)]).p_value < 1e-10
+    assert find_change(opened, units).p_value > 0.5
+    assert compare_shares(opened, units).p_value > 0.5
+    apart = find_change(np.array([[38, 0], [0, 1]]), np.array([[40, 0], [0, 40]]))
+    assert apart is None
+
+
+def test_a_change_within_every_class_is_found_at_its_place():
+    before, since = [9, 9, 9], [3, 4, 3]
+    opened = np.array([before + since, [0, *before[1:], *since[:2], 0]])
+    units = np.array([[10] * 6, [0, 10, 10, 10, 10, 0]])
+    found = find_change(opened, units)
+    assert (found.since, found.units_before, found.units_since) == (3, 50, 50)
+    assert found.p_value < 1e-6
+    assert found.p_value < find_change(opened[1, 1:5], units[1, 1:5]).p_value
+
+
+def test_a_place_needs_five_units_of_compared_classes_on_either_side():
+    opened, units = np.array([[4, 0], [9, 0]]), np.array([[5, 5], [9, 0]])
+    assert find_change(opened, units).units_before == 5
+    assert find_change(np.array([[4, 0], [9, 0]]), np.array([[4, 5], [9, 0]])) is None
+
+
+def test_hundreds_of_units_on_one_side_do_not_overflow():
+    opened, units = np.array([[295, 5], [290, 0]]), np.array([[590, 10], [590, 10]])
+    found = find_change(opened, units)
+    assert 0.01 < found.p_value < 0.5
+    assert compare_shares(opened, units).p_value == pytest.approx(found.p_value, rel=1e-9)

@@ -13,7 +13,7 @@ from kbapi.advice.documented import (
     notes_about,
     published,
 )
-from kbapi.advice.evidence_found import known_among
+from kbapi.advice.evidence_found import load_standing_in
 from kbapi.advice.locks import text as lock_text
 from kbapi.advice.locks.query import LockQuestion
 from kbapi.advice.locks.shares import ControlLocks, control_response, in_short, suggests_lock
@@ -23,9 +23,15 @@ from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
 from kbapi.documents.refusal_rules import find_absences
 from kbapi.evidence.lock_differences import LockDifferences, find_lock_differences
-from kbapi.evidence.locks import LockShares, lock_shares, reported_controls
-from kbapi.evidence.units import UNITS_OF_FULL_WEIGHT
+from kbapi.evidence.locks import (
+    LockReporters,
+    LockShares,
+    find_reporters,
+    lock_shares,
+    reported_controls,
+)
 from kbapi.instance.instance import Instance
+from kbapi.stats.estimate.siblings import Level
 from kbapi.storage import pools
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.locks import LockGroup, TriedLock, load_lock_groups, load_tried_locks
@@ -77,8 +83,8 @@ class LocksFound:
     groups: list[LockGroup]
     tried: list[TriedLock]
     """Reports of the chip itself by people who wrote a value and read it back."""
-    known: frozenset[int]
-    """The contributors of the chip whom small cells count."""
+    reporters: LockReporters
+    """The standing of everyone who reported on the chip or its line."""
     notes: list[Note]
     absent_text: str | None
     """What the chip lacks of the question, and what it has."""
@@ -110,18 +116,17 @@ def _find_locks(connection: Connection, instance: Instance, question: LockQuesti
     groups: list[LockGroup] = []
     tried: list[TriedLock] = []
     if line is not None:
-        groups = load_lock_groups(connection, line.id, UNITS_OF_FULL_WEIGHT, *filters)
+        groups = load_lock_groups(connection, line.id, *filters)
         check_time("lock reports")
         tried = load_tried_locks(connection, chip.key, *filters)
     own = [group for group in groups if group.chip_key == chip.key]
-    contributors = {int(one) for group in own for one in group.contributors.split(",")}
     machines = sorted({group.machine for group in own} | {question.machine})
     return LocksFound(
         line=line,
         has_results=bool(own),
         groups=groups,
         tried=tried,
-        known=frozenset(known_among(connection, instance, contributors).tolist()),
+        reporters=find_reporters(connection, load_standing_in(connection, instance), groups),
         notes=notes_about(connection, instance.catalogue, chip, machines),
         absent_text=_absent_text(question, instance.catalogue),
     )
@@ -184,11 +189,12 @@ def _summary(
 def _shares(question: LockQuestion, found: LocksFound) -> list[LockShares]:
     chip = question.chip
     shares = [
-        lock_shares(found.groups, chip.key, chip.series, domain, control, found.known)
+        lock_shares(found.groups, chip.key, chip.series, domain, control, found.reporters)
         for domain, control in _matching_controls(question, found)
     ]
     check_time("shares of locks")
-    return shares
+    # Related chips with few reports lend nothing: then no report is about this chip.
+    return [one for one in shares if one.level is not Level.NONE]
 
 
 def _responses(
@@ -207,7 +213,7 @@ def _responses(
 def _differences(shares: LockShares, found: LocksFound) -> LockDifferences:
     place = (shares.domain, shares.control)
     reports = (report for report in found.tried if (report.domain, report.control) == place)
-    return find_lock_differences(reports, shares.open.share, found.known)
+    return find_lock_differences(reports, shares.open.share, found.reporters)
 
 
 def _has_too_few_units(shares: LockShares, question: LockQuestion) -> bool:

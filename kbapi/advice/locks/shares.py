@@ -43,7 +43,8 @@ class LockDifference:
     most_different_value: str
     """The value that differs most clearly from the others."""
     values: tuple[OpenShare, ...]
-    """The open share by value, each of five known contributors or more."""
+    """The open share by value, as if all had the same machine classes; each of five known
+    contributors or more."""
     text: str
     """The difference in one sentence."""
 
@@ -61,9 +62,10 @@ class LockChangePoint:
     p_value: float | None
     """Chance of a change this clear at any month if there were none, 0 to 1; null without one."""
     before: OpenShare | None
-    """The open share before the change; null without a change."""
+    """The open share before the change, in machine classes with both; null without a change."""
     after: OpenShare | None
-    """The open share since the change; null without a change."""
+    """The open share since the change, as if both sides had the same machine classes; null without
+    a change."""
     text: str
     """The change in one sentence, or that there is none."""
 
@@ -92,7 +94,8 @@ class LockContradiction:
 class LockComparison:
     """By which conditions lock reports differ, since when, and where they contradict each other.
 
-    Only units with a value that was written and read back count here, one of each contributor.
+    Only units with a value that was written and read back count here, one of each contributor. New
+    contributors hardly count beside established ones. Units of one machine class are compared.
     """
 
     units: int
@@ -129,10 +132,13 @@ class ControlLocks:
     """Two-sided confidence of the interval, 0 to 1."""
     units: float
     """Total weight of the chip's own reports; a unit weighs 1 at most, and one half without a value
-    that was written and read back."""
+    that was written and read back. Units of new contributors, or of one with several, weigh less.
+    """
     level: Level
     """Whose reports the shares are from: `chip`, `series` where only related chips have reports, or
     `none`."""
+    only_new_contributors: bool
+    """Whether no contributor of these reports is established yet: then new ones weigh in full."""
     statuses: tuple[LockStatusShare, ...]
     """The share of each lock status."""
     found_by: tuple[LockFoundByCount, ...]
@@ -167,6 +173,7 @@ def control_response(shares: LockShares, differences: LockDifferences) -> Contro
         confidence=shares.open.confidence,
         units=round(shares.open.units, 2),
         level=shares.level,
+        only_new_contributors=shares.units > 0 and not shares.has_established,
         statuses=tuple(replace(one, share=round(one.share, 4)) for one in shares.statuses),
         found_by=shares.found_by,
         changes=shares.changes,
@@ -182,8 +189,10 @@ def control_response(shares: LockShares, differences: LockDifferences) -> Contro
 
 def _status_text(shares: LockShares) -> str:
     text = open_text(shares)
-    is_reported = shares.level != "none" and shares.units > 0
-    return f"{text} {lock_text.based_on_reports(shares.units)}" if is_reported else text
+    if shares.level == "none" or shares.units == 0:
+        return text
+    based_on = lock_text.based_on_reports(shares.units, has_established=shares.has_established)
+    return f"{text} {based_on}"
 
 
 def open_text(shares: LockShares) -> str:
@@ -201,7 +210,12 @@ def open_text(shares: LockShares) -> str:
 
 def in_short(locks: ControlLocks) -> str:
     """On how many machines the control can be set, and how that has changed."""
-    machines = lock_text.machines_open_text(locks.control, locks.domain, locks.share_open)
+    machines = lock_text.machines_open_text(
+        locks.control,
+        locks.domain,
+        locks.share_open,
+        only_new_contributors=locks.only_new_contributors,
+    )
     change = locks.differences.change
     if change.since is None or change.before is None or change.after is None:
         return machines

@@ -13,10 +13,13 @@ from kbapi.advice.phrases import (
 from kbapi.evidence.locks import LockChangeCount, OpenShare
 from kbapi.vocabulary import PROTECTIONS
 
+NO_ESTABLISHED: Final = "No contributor of these reports is established yet."
 
-def based_on_reports(units: int) -> str:
-    """How many machines of the chip itself have reports."""
-    return f"Estimated from lock reports of {machines_text(units)} and of related chips."
+
+def based_on_reports(units: int, *, has_established: bool) -> str:
+    """How many machines of the chip itself have reports, and whether old contributors sent any."""
+    text = f"Estimated from lock reports of {machines_text(units)} and of related chips."
+    return text if has_established else f"{text} {NO_ESTABLISHED}"
 
 
 _MACHINES: Final = (
@@ -27,14 +30,17 @@ _MACHINES: Final = (
 )
 
 
-def machines_open_text(control: str, domain: str, share_open: float) -> str:
+def machines_open_text(
+    control: str, domain: str, share_open: float, *, only_new_contributors: bool
+) -> str:
     """On how many machines a control can be set, in a few words.
 
-    >>> machines_open_text("voltage_offset", "core", 0.74)
+    >>> machines_open_text("voltage_offset", "core", 0.74, only_new_contributors=False)
     'voltage_offset on core can be set on most machines'
     """
     machines = next(machines for least, machines in _MACHINES if share_open >= least)
-    return f"{control} on {domain} can be set on {machines}"
+    text = f"{control} on {domain} can be set on {machines}"
+    return f"{text} (no contributor is established yet)" if only_new_contributors else text
 
 
 def summary_of_locks(
@@ -126,8 +132,8 @@ def no_change_text(can_compare: bool) -> str:
     if can_compare:
         return "No change beyond chance from one firmware month to another."
     return (
-        "Firmware months cannot be compared yet: each side needs five machines that were set and "
-        "read back."
+        "Firmware months cannot be compared yet: a machine class needs machines on each side, five "
+        "in all, set and read back."
     )
 
 
@@ -181,8 +187,8 @@ def no_split_text(units: int, compared_by: Sequence[str]) -> str:
     """That no condition differs, or that none can be compared."""
     if not compared_by:
         return (
-            "Conditions cannot be compared yet: each of two needs five machines that were set and "
-            f"read back, of {machines_text(units)} in all."
+            "Conditions cannot be compared yet: each of two needs five machines of the same "
+            f"machine classes, set and read back, of {machines_text(units)} in all."
         )
     conditions = ", ".join(map(_condition_text, compared_by))
     return f"No difference beyond chance by {conditions}."
