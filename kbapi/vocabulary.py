@@ -287,7 +287,7 @@ DECISION_REASONS: Final = (
 )
 
 PoolCode = Literal["moved_by_one_contributor", "start_lost", "fails_near_stock"]
-"""Why a curator should look at a pool: one contributor moves its start by more than 10 mV (2
+"""Why a curator should look at a pool. One contributor moves its start by more than 10 mV (2
 counts), its start is lost, or ten contributors allow none."""
 POOL_CODES: Final[tuple[PoolCode, ...]] = get_args(PoolCode)
 

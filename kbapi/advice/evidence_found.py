@@ -31,11 +31,12 @@ from kbapi.evidence.pools import (
     PoolEvidence,
     PoolFound,
     PoolWanted,
+    RelatedChips,
     evidence_from,
     find_pool,
     floor_steps,
     load_pool,
-    load_siblings,
+    load_related,
     stored_outliers_of,
 )
 from kbapi.evidence.small_cells import FEWEST_SHOWN, released
@@ -113,7 +114,7 @@ class EvidenceFound:
     pool: PoolFound | None = None
     own: PoolEvidence | None = None
     """Results of the chip itself; None without any."""
-    siblings: Siblings = field(default_factory=Siblings)
+    related: RelatedChips = field(default_factory=RelatedChips)
     stock_line: StockLine | None = None
     """Stock voltage by clock, from results of the chip itself; for fixed_clock_voltage only."""
     related_chips: tuple[str, ...] = ()
@@ -130,6 +131,11 @@ class EvidenceFound:
         """What the chip lacks and what it has, if it has no results either; else None."""
         has_units = self.own is not None and self.own.units > 0
         return self.absences[0].text if self.absences and not has_units else None
+
+    @property
+    def siblings(self) -> Siblings:
+        """What related chips lend."""
+        return self.related.siblings
 
     @property
     def has_results(self) -> bool:
@@ -188,9 +194,7 @@ def find_evidence(
         base,
         pool=pool,
         own=own,
-        siblings=_siblings(
-            connection, pool, catalogue, standing, None if with_all_siblings else own
-        ),
+        related=_related(connection, pool, catalogue, standing, own, is_wanted=with_all_siblings),
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
     )
@@ -293,18 +297,20 @@ def find_with_peers(
     return replace(found, peers=peers_of(own))
 
 
-def _siblings(
+def _related(
     connection: Connection,
     pool: PoolFound | None,
     catalogue: Catalogue,
     standing: Standing,
     own: PoolEvidence | None,
-) -> Siblings:
-    """The evidence of related chips; none where the chip has enough units of its own."""
+    *,
+    is_wanted: bool,
+) -> RelatedChips:
+    """What related chips lend; unless wanted, nothing to a chip with enough units of its own."""
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    if pool is None or is_enough:
-        return Siblings()
-    return load_siblings(connection, pool, catalogue, standing)
+    if pool is None or (is_enough and not is_wanted):
+        return RelatedChips()
+    return load_related(connection, pool, catalogue, standing, own)
 
 
 def _stock_line(
@@ -363,6 +369,9 @@ class EvidenceSummary:
     """Units of the chip itself that are counted."""
     borrowed_units: int
     """Units of related chips that the answer uses, 0 where it uses none."""
+    related_chips_unused: int
+    """Related chips with results that are not used. A used one has a series in the catalogue and
+    ten units of five contributors, most of them established."""
     sibling_agreement: float | None
     """Share of related chips that would differ from the others as much as this chip, 0 to 1; null
     where no units are borrowed."""
@@ -423,6 +432,7 @@ def evidence_summary(
     return EvidenceSummary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
+        related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 4) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
         units_unverified=0 if own is None else own.unverified,

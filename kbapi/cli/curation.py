@@ -173,7 +173,7 @@ def review_commands() -> None:
 @click.option("--cursor", help="Continue from the cursor that the previous page printed.")
 @with_key
 def list_command(key: str | None, home: Path, url: str | None, as_json: bool, **asked: Any) -> None:
-    """List the pools and the settings that wait for a decision, oldest first."""
+    """List the pools and settings that wait for a decision."""
     query = {name: str(value) for name, value in asked.items() if value is not None}
     with connected(home, url) as api_client:
         reply = api_client.request("GET", _PATH, query=query, headers=bearer(key))

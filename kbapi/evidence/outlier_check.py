@@ -151,19 +151,18 @@ def counted_units(units: PoolUnits, outlier_report: OutlierReport) -> CountedUni
     )
 
 
-def counted_for_related(units: PoolUnits, outlier_report: OutlierReport) -> GroupedIntervals:
-    """The units of a pool that count for related chips: newcomers fade as others are established.
+def weight_for_related(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
+    """What each unit weighs for related chips, shape (n,); 0 for those that were excluded.
 
-    Newcomers keep a tenth of the weight so that a chip's own answer can follow them. The answer of
-    a related chip gains hardly anything from them, but a flood of every pool of a series would
-    count once in each, and again through all of the others.
+    Newcomers fade as others are established. They keep a tenth of the weight in the pool, so
+    that a chip's own answer can follow them. The answer of a related chip gains hardly anything
+    from them, but a flood of every pool of a series would count once in each, and again through
+    all of the others.
     """
-    stands = standing_flags(units, outlier_report)
     weight = weight_under(units, outlier_report)
     faded = newcomer_factor(outlier_report.established_weight, np.inf)
     weight *= np.where(units.established, 1.0, faded / outlier_report.newcomer_factor)
-    stands &= weight > 0.0
-    return group_intervals(units.stable_steps[stands], units.unstable_steps[stands], weight[stands])
+    return weight * standing_flags(units, outlier_report)
 
 
 def _counts(stable: Integers, unstable: Integers) -> Integers:

@@ -1,7 +1,7 @@
 """The pool of a question with its outlier check, and the pools of related chips."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -15,12 +15,15 @@ from kbapi.evidence.comparisons import PoolDrift, drift_among
 from kbapi.evidence.outlier_check import (
     OutlierReport,
     check_outliers,
-    counted_for_related,
     counted_units,
+    weight_for_related,
+    weight_under,
 )
 from kbapi.evidence.small_cells import is_shown, released
 from kbapi.evidence.units import (
     EVERYTHING,
+    MILLION,
+    UNITS_OF_FULL_WEIGHT,
     Filters,
     PoolRows,
     PoolUnits,
@@ -30,10 +33,11 @@ from kbapi.evidence.units import (
     usual_loads,
     weakest_grade,
 )
-from kbapi.stats.estimate.siblings import FEWEST_UNITS, Sibling, Siblings, summarise_sibling
-from kbapi.stats.intervals import Grid, GroupedIntervals
+from kbapi.stats.estimate.siblings import Sibling, Siblings, summarise_sibling
+from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
 from kbapi.storage.answers import ExcludedUnit, StoredOutliers, load_outliers
+from kbapi.storage.evidence import is_any_vouched
 from kbapi.storage.pools import (
     PoolKey,
     PoolSize,
@@ -217,21 +221,11 @@ def evidence_from(
     )
 
 
-def load_related_intervals(
-    connection: Connection, pool: PoolSize, standing: Standing, floor_steps: float
-) -> GroupedIntervals:
-    """A related chip's evidence in the same kind of pool, checked like the chip's own."""
-    units = units_of(load_pool_rows(connection, pool.id, standing))
-    return counted_for_related(units, check_outliers(units, floor_steps))
-
-
 SCALES: Final[dict[str, PriorScale]] = {
     "voltage_offset": VOLTAGE_OFFSET,
     "count_offset": COUNT_OFFSET,
     "fixed_clock_voltage": FIXED_CLOCK_VOLTAGE,
 }
-_MOST_SIBLINGS: Final = 8
-"""More chips hardly narrow what one more among them may be, and each costs a fit."""
 
 
 def floor_steps(control: str, grid: Grid) -> float:
@@ -239,31 +233,201 @@ def floor_steps(control: str, grid: Grid) -> float:
     return SCALES[control].least_spread / float(grid.step)
 
 
-def load_siblings(
-    connection: Connection, found: PoolFound, catalogue: Catalogue, standing: Standing
-) -> Siblings:
-    """The chips of the series that have enough units; only without any, those of the line."""
-    series = _summaries(connection, found.series, catalogue, standing)
-    if series:
-        return Siblings(series)
-    return Siblings((), _summaries(connection, found.line, catalogue, standing))
+FEWEST_UNITS_LENT: Final = 10
+"""Units that a related chip needs; three of each contributor count."""
+FEWEST_CONTRIBUTORS_LENT: Final = 5
+_LEAST_WEIGHT_LENT: Final = 4.0
+"""The estimate of a chip with less weight is mostly the vague prior. Five contributors weigh 5."""
+_MOST_SIBLINGS: Final = 8
+"""More chips hardly narrow what one more among them may be, and each costs a fit."""
+_MOST_READ: Final = 24
+"""So many related chips are read at most: a flood of invented ones must not cost more."""
 
 
-def _summaries(
-    connection: Connection, pools: tuple[PoolSize, ...], catalogue: Catalogue, standing: Standing
-) -> tuple[Sibling, ...]:
-    summaries = []
-    for pool in pools[:_MOST_SIBLINGS]:
+@dataclass(frozen=True)
+class RelatedUnits:
+    """Units of a related chip that its own outlier check left, shape (n,) each."""
+
+    stable_steps: NDArray[np.int64]
+    unstable_steps: NDArray[np.int64]
+    contributor: NDArray[np.int64]
+    is_established: NDArray[np.bool_]
+    """Sent by an established contributor, or confirmed by a curator."""
+    weight_ppm: NDArray[np.int64]
+    is_confirmed: bool
+    """Whether a curator included one of them."""
+
+    def stand_behind(self, *, is_described: bool) -> bool:
+        """Whether a chip with these units lends them, `is_described` by the catalogue or not.
+
+        Ten units of five contributors are needed, most of them established: newcomers count as long
+        as they are fewer. So more newcomers never prevent a loan.
+        """
+        if not (is_described or self.is_confirmed):
+            return False
+        owner = np.unique(self.contributor, return_inverse=True)[1]
+        units = np.minimum(np.bincount(owner), UNITS_OF_FULL_WEIGHT)
+        is_established = np.bincount(owner, self.is_established) > 0
+        of_established, of_newcomers = units[is_established], np.sort(units[~is_established])[::-1]
+        fewer = max(len(of_established) - 1, 0)
+        counted = np.append(of_established, of_newcomers[:fewer]).tolist()
+        return len(counted) >= FEWEST_CONTRIBUTORS_LENT and sum(counted) >= FEWEST_UNITS_LENT
+
+
+def related_units(
+    units: PoolUnits, outlier_report: OutlierReport, established: NDArray[np.int64]
+) -> RelatedUnits:
+    """The units that a related chip would lend; `established` are numbers of contributors.
+
+    Newcomers weigh no more than the established together.
+    """
+    weight = weight_for_related(units, outlier_report)
+    is_established = np.isin(units.contributor, established) | units.confirmed_by_curator
+    ppm = np.rint(weight * MILLION).astype(np.int64)
+    old, new = int(ppm[is_established].sum()), int(ppm[~is_established].sum())
+    ppm = np.where(is_established, ppm, ppm * min(old, new) // max(new, 1))
+    left = ppm > 0
+    return RelatedUnits(
+        stable_steps=units.stable_steps[left],
+        unstable_steps=units.unstable_steps[left],
+        contributor=units.contributor[left],
+        is_established=is_established[left],
+        weight_ppm=ppm[left],
+        is_confirmed=bool(units.confirmed_by_curator[left].any()),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OwnWeight:
+    """Who sent the units of the asked chip itself, and what each weighs there, shape (n,)."""
+
+    contributor: NDArray[np.int64]
+    weight_ppm: NDArray[np.int64]
+
+
+NO_OWN_WEIGHT: Final = OwnWeight(np.zeros(0, np.int64), np.zeros(0, np.int64))
+
+
+def lent_intervals(
+    chips: Sequence[RelatedUnits], own: OwnWeight = NO_OWN_WEIGHT
+) -> tuple[GroupedIntervals, ...]:
+    """The evidence that each of these chips lends, in their order.
+
+    A contributor weighs three units at most over the asked chip and all others together: what
+    weighs in the chip's own pool is not lent to it again. The order does not matter.
+    """
+    sizes = [len(chip.contributor) for chip in chips]
+    everyone = np.concatenate([own.contributor, *(chip.contributor for chip in chips)])
+    owner = np.unique(everyone, return_inverse=True)[1]
+    of_own, of_chips = np.split(owner, [len(own.contributor)])
+    weight = np.concatenate([chip.weight_ppm for chip in chips])
+    # Millionths are whole numbers: their sums are exact in any order.
+    lent = np.bincount(of_chips, weight, len(everyone))
+    weighs = np.bincount(of_own, own.weight_ppm, len(everyone))
+    left = np.maximum(UNITS_OF_FULL_WEIGHT * MILLION - weighs, 0.0)
+    share = np.minimum(1.0, left / np.maximum(lent, 1.0))
+    limited = np.split(weight * share[of_chips] / MILLION, np.cumsum(sizes)[:-1])
+    return tuple(
+        group_intervals(chip.stable_steps[some > 0], chip.unstable_steps[some > 0], some[some > 0])
+        for chip, some in zip(chips, limited, strict=True)
+    )
+
+
+@dataclass(frozen=True)
+class RelatedChips:
+    """What related chips lend to an answer, and how many of those that were read lend nothing."""
+
+    siblings: Siblings = field(default_factory=Siblings)
+    unused: int = 0
+
+
+def load_related(
+    connection: Connection,
+    found: PoolFound,
+    catalogue: Catalogue,
+    standing: Standing,
+    own: PoolEvidence | None,
+) -> RelatedChips:
+    """The chips of the series that lend; only without any, those of the line."""
+    unused = 0
+    for level in ("series", "line"):
+        pools: tuple[PoolSize, ...] = getattr(found, level)
+        siblings, examined = _siblings_among(connection, pools, catalogue, standing, own)
+        unused += examined - len(siblings)
+        if siblings:
+            return RelatedChips(Siblings(**{level: siblings}), unused)
+    return RelatedChips(Siblings(), unused)
+
+
+def _siblings_among(
+    connection: Connection,
+    pools: tuple[PoolSize, ...],
+    catalogue: Catalogue,
+    standing: Standing,
+    own: PoolEvidence | None,
+) -> tuple[tuple[Sibling, ...], int]:
+    """The siblings among these pools, largest first, and how many pools were examined for them."""
+    lenders: list[tuple[RelatedUnits, float]] = []
+    examined = 0
+    for pool in pools[:_MOST_READ]:
+        if len(lenders) == _MOST_SIBLINGS:
+            break
+        examined += 1
         chip = identify_chip(pool.chip_key).chip
         # A key that today's grammar does not know waits for the chips to be read again.
-        if chip is not None and pool.units >= FEWEST_UNITS:
+        if chip is not None and pool.units >= FEWEST_UNITS_LENT:
             grid = catalogue.grid_for(catalogue.placed(chip), pool.key.control)
-            floor = floor_steps(pool.key.control, grid)
-            intervals = load_related_intervals(connection, pool, standing, floor)
-            scale = SCALES[pool.key.control]
-            summaries.append(summarise_sibling(intervals, float(grid.step), scale))
+            units = _load_related_units(connection, pool, standing, grid)
+            if units.stand_behind(is_described=catalogue.is_described(chip)):
+                lenders.append((units, float(grid.step)))
+    if not lenders:
+        return (), examined
+    return siblings_of(lenders, SCALES[pools[0].key.control], _own_weight(own)), examined
+
+
+def _load_related_units(
+    connection: Connection, pool: PoolSize, standing: Standing, grid: Grid
+) -> RelatedUnits:
+    """A related chip's units in the same kind of pool, checked like the chip's own."""
+    rows = load_pool_rows(connection, pool.id, standing)
+    units = units_of(rows)
+    outlier_report = check_outliers(units, floor_steps(pool.key.control, grid))
+    check_time("related chips")
+    return related_units(units, outlier_report, _trusted(connection, rows, standing))
+
+
+def _trusted(connection: Connection, rows: PoolRows, standing: Standing) -> NDArray[np.int64]:
+    """The established contributors of a pool of any size.
+
+    Where no contributor of the instance is established: all with a token.
+    """
+    established = standing.established(connection, np.unique(rows.merged.contributor))
+    is_any = len(established) > 0 or not standing.is_young or is_any_vouched(connection)
+    return established if is_any else rows.known
+
+
+def _own_weight(own: PoolEvidence | None) -> OwnWeight:
+    if own is None:
+        return NO_OWN_WEIGHT
+    weight = weight_under(own.whole, own.outlier_report)
+    return OwnWeight(own.whole.contributor, np.rint(weight * MILLION).astype(np.int64))
+
+
+def siblings_of(
+    lenders: Sequence[tuple[RelatedUnits, float]], scale: PriorScale, own: OwnWeight = NO_OWN_WEIGHT
+) -> tuple[Sibling, ...]:
+    """What is known of each lender with its step in the control's unit, from what it lends.
+
+    Without those that have too little weight left.
+    """
+    siblings = []
+    for intervals, (_, step) in zip(
+        lent_intervals([u for u, _ in lenders], own), lenders, strict=True
+    ):
+        if intervals.total_weight >= _LEAST_WEIGHT_LENT:
+            siblings.append(summarise_sibling(intervals, step, scale))
             check_time("related chips")
-    return tuple(summaries)
+    return tuple(siblings)
 
 
 OUTLIER_DEEP: Final = UNIT_CODES[0]

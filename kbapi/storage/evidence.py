@@ -227,6 +227,12 @@ def find_oldest_day(connection: Connection, without_token: bytes) -> date | None
     ).scalar_one_or_none()
 
 
+def is_any_vouched(connection: Connection) -> bool:
+    """Whether an access key vouched for any contributor."""
+    vouched = select(col(Contributor.id)).where(col(Contributor.is_vouched) == 1).limit(1)
+    return connection.execute(vouched).scalar_one_or_none() is not None
+
+
 def _each_of(ids: Sequence[int]) -> TableValuedAlias:
     """The numbers as a table of one column: any number of them is one value of a statement."""
     return func.json_each(orjson.dumps(list(ids)).decode()).table_valued("value", name="wanted")

@@ -16,6 +16,8 @@ def upgrade() -> None:
     _add_flag("contributor", "is_vouched", "key_id, first_seen_day")
     _add_flag("access_key", "has_vouched", "name, key_id, scopes, created_day, revoked_day")
     _queue_pools()
+    # Nothing is excluded as too shallow any more, and no sentence says that something was.
+    op.execute("DELETE FROM outlier_unit WHERE code = 'outlier_shallow'")
 
 
 def _add_flag(table: str, column: str, values: str) -> None:

@@ -10,7 +10,7 @@ from scipy.special import digamma, gammainc, gammaincc, ndtr, polygamma
 
 from kbapi.evidence.units import OTHERS_NEEDED
 from kbapi.stats.intervals import NEVER_FAILED
-from tests.calibration._attacks import Reports
+from tests.calibration._reports import Reports
 from tests.calibration.testers import STEP_MV
 
 Vector = NDArray[np.float64]
@@ -145,8 +145,8 @@ class DrawnTruth:
 class Population:
     """How the people of a world search; shares are of people, who treat their units alike.
 
-    A setting passes or fails by the unit's limit plus noise that is new at each trial. `untold`
-    people stop without a failure once less than 0..`unease_mv` are left to the limit. `short` ones
+    A setting passes or fails by the unit's limit plus noise that is new at each trial. `unreported`
+    ones stop without a failure once less than 0..`unease_mv` are left to the limit. `short` ones
     test briefly, and take the limit for 0..10 mV deeper than it is.
     """
 
@@ -154,7 +154,7 @@ class Population:
     step_shares: tuple[float, ...]
     tens: float
     planned: float
-    untold: float
+    unreported: float
     unease_mv: float
     short: float
     noise_mv: float
@@ -171,8 +171,8 @@ class World:
     testers: Population
 
     def without_hidden_habits(self) -> "World":
-        """The same world, where nobody stops untold or tests briefly; noise is no habit."""
-        return replace(self, testers=replace(self.testers, untold=0.0, short=0.0))
+        """The same world without unreported stops and short tests; noise is no habit."""
+        return replace(self, testers=replace(self.testers, unreported=0.0, short=0.0))
 
     def words(self) -> str:
         """The world in words."""
@@ -195,7 +195,7 @@ def _tester_words(testers: Population) -> str:
     return (
         f"first {testers.first_mv[0]:.0f}..{testers.first_mv[1]:.0f} mV,"
         f" steps of 5 10 25 50 {steps}, tens {testers.tens:.0%}, planned {testers.planned:.0%},"
-        f" untold {testers.untold:.0%} within {testers.unease_mv:.0f} mV,"
+        f" unreported {testers.unreported:.0%} within {testers.unease_mv:.0f} mV,"
         f" short {testers.short:.0%}, noise {testers.noise_mv:.1f} mV,"
         f" one unit {testers.one_unit:.0%}, new {testers.newcomers:.0%}"
     )
@@ -241,7 +241,7 @@ def _draw_testers(rng: Rng) -> Population:
         step_shares=tuple(rng.dirichlet(np.full(len(STEPS_MV), 0.7)).tolist()),
         tens=rng.uniform(0.0, 1.0),
         planned=rng.uniform(0.0, 0.6),
-        untold=rng.uniform(0.0, 0.6),
+        unreported=rng.uniform(0.0, 0.6),
         unease_mv=rng.uniform(5.0, 20.0),
         short=rng.uniform(0.0, 0.5),
         noise_mv=rng.uniform(0.0, 8.0),
@@ -292,8 +292,8 @@ def _habits(rng: Rng, testers: Population, owner: NDArray[np.int64]) -> tuple[Ve
     step_mv = np.where(tens, np.rint(step_mv / 10 + 0.1) * 10, step_mv)
     is_planned = rng.random(shape) < testers.planned
     planned_mv = np.where(is_planned, rng.uniform(0, 80, shape), DEEPEST_MV - first_mv)
-    is_untold = rng.random(shape) < testers.untold
-    unease_mv = np.where(is_untold, rng.uniform(0, testers.unease_mv, shape), 0.0)
+    is_unreported = rng.random(shape) < testers.unreported
+    unease_mv = np.where(is_unreported, rng.uniform(0, testers.unease_mv, shape), 0.0)
     beyond_mv = np.where(rng.random(shape) < testers.short, rng.uniform(0, 10, shape), 0.0)
     every = (first_mv, step_mv, planned_mv, unease_mv, beyond_mv)
     return tuple(_of_owner(values, owner) for values in every)

@@ -6,13 +6,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.outlier_check import check_outliers, counted_for_related
-from kbapi.stats.estimate.siblings import FEWEST_UNITS, Siblings, summarise_sibling
+from kbapi.evidence.outlier_check import check_outliers
+from kbapi.evidence.pools import related_units, siblings_of
+from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from tests.calibration._attacks import SOFT_BOUND_MV, Reports, bracketed
 from tests.calibration._drawn import Rng, World, draw_pools
-from tests.calibration.poison import FLOOR_STEPS, answered
+from tests.calibration._reports import (
+    FLOOR_STEPS,
+    SOFT_BOUND_MV,
+    Reports,
+    answered,
+    bracketed,
+)
 from tests.calibration.testers import STEP_MV
 
 Vector = NDArray[np.float64]
@@ -131,6 +137,27 @@ def shallow(rng: Rng, count: int, *, dense: bool, established: bool, units: int 
         unstable=failed,
         contributor=np.repeat(np.arange(count), units),
     )
+
+
+def junk(rng: Rng, honest: Reports) -> Reports:
+    """Numbers without any meaning, as far as intake accepts them."""
+    return bracketed(rng.uniform(0.0, SOFT_BOUND_MV, a_fifth(honest)), established=True)
+
+
+def twice_or_half(rng: Rng, honest: Reports) -> Reports:
+    """Honest results with a wrong unit or scale that intake does not notice."""
+    count = min(a_fifth(honest), len(honest.stable))
+    chosen = rng.choice(len(honest.stable), count, replace=False)
+    factor = rng.choice([2.0, 0.5], count)
+    stable = np.rint(honest.stable[chosen] * factor).astype(np.int64)
+    failed = honest.unstable[chosen]
+    unstable = np.maximum(np.rint(np.minimum(failed, 1e6) * factor).astype(np.int64), stable + 1)
+    wrong = replace(
+        bracketed(np.zeros(count), established=True),
+        stable=stable,
+        unstable=np.where(failed < NEVER_FAILED, unstable, NEVER_FAILED),
+    )
+    return wrong.where(stable * STEP_MV <= SOFT_BOUND_MV)
 
 
 def two_fresh(rng: Rng, honest: Reports) -> Reports:
@@ -257,6 +284,8 @@ SCENES: tuple[Scene, ...] = (
         for units in (7, 70)
         for is_young in (True, False)
     ),
+    Scene("20 %, numbers without meaning", 100, junk, wanted=OLD_ACCOUNTS),
+    Scene("20 %, numbers twice or half", 100, twice_or_half, wanted=OLD_ACCOUNTS),
 )
 
 
@@ -314,14 +343,15 @@ def move_without_units(world: World, runs: int) -> Moved:
 
 
 def lent_by(chips: Iterable[Reports]) -> Siblings:
-    """What the product takes over from related chips."""
-    series = []
+    """What the product takes over from related chips whose series the catalogue describes."""
+    lenders = []
     for chip in chips:
         units = chip.units()
-        pool = counted_for_related(units, check_outliers(units, FLOOR_STEPS))
-        if pool.total_weight >= FEWEST_UNITS:
-            series.append(summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET))
-    return Siblings(tuple(series))
+        established = chip.contributor[chip.established]
+        lent = related_units(units, check_outliers(units, FLOOR_STEPS), established)
+        if lent.stand_behind(is_described=True):
+            lenders.append((lent, STEP_MV))
+    return Siblings(siblings_of(lenders, VOLTAGE_OFFSET) if lenders else ())
 
 
 def move_all(world: World, runs: int, most_units: int) -> tuple[Moved, ...]:

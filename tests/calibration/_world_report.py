@@ -195,8 +195,8 @@ class CrowdSummary:
     """The 95 % quantile over worlds of the mean move in a world."""
     shallower_95_mv: float
     coverage: float
-    given: float
-    """Starts given, of those that are given without liars."""
+    given: float | None
+    """Starts given, of those that are given without liars; None without any of those."""
 
 
 def crowd_summaries(worlds: Sequence[Measured]) -> list[CrowdSummary]:
@@ -204,6 +204,7 @@ def crowd_summaries(worlds: Sequence[Measured]) -> list[CrowdSummary]:
     found = []
     for of_scene in zip(*(one.moved for one in worlds), strict=True):
         deeper = np.array([moved.deeper_mv for moved in of_scene])
+        before = sum(moved.given_before for moved in of_scene)
         found.append(
             CrowdSummary(
                 name=of_scene[0].name,
@@ -214,8 +215,7 @@ def crowd_summaries(worlds: Sequence[Measured]) -> list[CrowdSummary]:
                 shallower_95_mv=float(np.quantile(-deeper, 0.95)),
                 coverage=sum(moved.covered for moved in of_scene)
                 / sum(moved.runs for moved in of_scene),
-                given=sum(moved.given for moved in of_scene)
-                / max(1, sum(moved.given_before for moved in of_scene)),
+                given=sum(moved.given for moved in of_scene) / before if before else None,
             )
         )
     return found
@@ -232,7 +232,8 @@ def crowd_table(found: Sequence[CrowdSummary]) -> str:
     lines = [CROWD_HEADER, "|" + "---|" * (CROWD_HEADER.count("|") - 1)]
     lines += [
         f"| {one.name} ({one.worlds}) | {one.units} | {one.deeper_mv:.1f} | {one.deeper_95_mv:.1f}"
-        f" | {one.shallower_95_mv:.1f} | {one.coverage:.3f} | {one.given:.1%} |"
+        f" | {one.shallower_95_mv:.1f} | {one.coverage:.3f}"
+        f" | {'-' if one.given is None else f'{one.given:.1%}'} |"
         for one in found
     ]
     return "\n".join(lines)
@@ -249,8 +250,10 @@ def crowd_rows(found: Sequence[CrowdSummary]) -> list[Row]:
             measured(f"start deeper by, {where}", deeper, "mV", wanted.deeper),
             measured(f"start deeper, 95 % quantile, {where}", deeper_95, "mV", ""),
             measured(f"coverage, {where}", one.coverage, "share", wanted.coverage),
-            measured(f"starts still given, {where}", one.given, "share", wanted.given),
         ]
+        if one.given is not None:
+            what = f"starts still given, {where}"
+            rows.append(measured(what, one.given, "share", wanted.given))
     return rows
 
 

@@ -1,9 +1,10 @@
-"""What siblings bring when they agree, and what they cost when they do not."""
+"""What siblings bring when they agree, what they cost when they do not, and invented ones."""
 
 import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
 from kbapi.stats.scale import VOLTAGE_OFFSET
+from tests.calibration._liars import cluster, lent_by
 from tests.calibration._rows import (
     Depths,
     growing_timidity,
@@ -13,7 +14,7 @@ from tests.calibration._rows import (
     wanted_coverage,
 )
 from tests.calibration.testers import STEP_MV, TRUTHS, Truth, a_tested_pool
-from tests.report import Row
+from tests.report import Row, measured
 
 SEED = 20260903
 SHORT_UNITS, SHORT_RUNS = (0, 5, 20), 80
@@ -47,6 +48,19 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
             rows += rows_of_depths(
                 f"{truth.name}, {DISAGREE}, n = {n}", truth, depths[n], ">= 0.85"
             )
+    return [*rows, *_invented(rng=np.random.default_rng([SEED, 3]), runs=runs)]
+
+
+def _invented(rng: np.random.Generator, runs: int) -> list[Row]:
+    """What three invented chips move, of twelve units of four new accounts each."""
+    truth, rows = TRUTHS[0], []
+    for n in (0, 2, 20):
+        moved = []
+        for _ in range(runs):
+            lent = lent_by(cluster(rng, 4, 155.0, units=3, established=False) for _ in range(3))
+            pool = a_tested_pool(rng, truth, n)
+            moved.append(abs(start_mv(pool, lent) - start_mv(pool, Siblings())))
+        rows.append(measured(f"moved by invented siblings, n = {n}", max(moved), "mV", "<= 0"))
     return rows
 
 

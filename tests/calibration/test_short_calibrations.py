@@ -6,13 +6,11 @@ import numpy as np
 import pytest
 
 from tests.calibration import (
-    chain,
     filters,
     gains,
     inference,
     locks,
     next_step,
-    poison,
     power,
     siblings,
     time,
@@ -24,8 +22,6 @@ CALIBRATIONS = {
     "siblings": siblings,
     "filters": filters,
     "next_step": next_step,
-    "poison": poison,
-    "chain": chain,
     "time": time,
     "gains": gains,
     "power": power,
@@ -105,22 +101,6 @@ def test_proposed_settings_fail_about_as_rarely_as_reported(reports):
     # A dozen pools each: the long run measures, this sees only what is broken.
     assert max(values(reports["next_step"], "first settings that fail")) <= 0.2
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
-
-
-def test_poison_hardly_makes_a_start_deeper_and_honest_units_stay(reports):
-    rows = reports["poison"]
-    assert values(rows, "10 % depth moves deeper at most")[0] <= 4
-    assert values(rows, "start moves deeper at most")[0] <= 4
-    assert values(rows, "least coverage")[0] >= 0.75
-    assert values(rows, "attacks within 5 mV")[0] >= 5
-    honest = values(rows, "honest units set aside, no poison", "n = 100")
-    assert max(honest) <= 0.02
-
-
-def test_the_whole_chain_under_attack_holds(reports):
-    rows = reports["chain"]
-    assert values(rows, "least coverage")[0] >= 0.5
-    assert values(rows, "10 % depth moves deeper at most")[0] <= 8
 
 
 def test_a_shift_is_found_and_false_alarms_are_rare(reports):

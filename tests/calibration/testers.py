@@ -58,18 +58,14 @@ USUAL = Habit("usual")
 
 
 def a_tested_pool(
-    rng: np.random.Generator,
-    truth: Truth,
-    units: int,
-    shift_mv: float = 0.0,
-    habit: Habit = USUAL,
+    rng: np.random.Generator, truth: Truth, units: int, shift_mv: float = 0.0
 ) -> GroupedIntervals:
     """What `units` testers find of a truth that lies `shift_mv` deeper.
 
     The usual first setting is uniform in 50..80 mV, the step 5, 10 or 25 mV; 35 % stop at a planned
     depth 0..80 mV past the first setting, the others at the first failure.
     """
-    stable, unstable = search(rng, truth.draw(rng, units) + shift_mv, habit)
+    stable, unstable = search(rng, truth.draw(rng, units) + shift_mv)
     return group_intervals(stable, unstable, np.ones(units))
 
 

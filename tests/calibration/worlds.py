@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings
-from tests.calibration._attacks import Reports
 from tests.calibration._drawn import World, draw_pools, draw_world
 from tests.calibration._liars import move_all
+from tests.calibration._reports import Reports, answers
 from tests.calibration._world_report import (
     HIDDEN,
     LIARS,
@@ -30,7 +30,6 @@ from tests.calibration._world_report import (
     table,
     write_worlds,
 )
-from tests.calibration.poison import answers
 from tests.report import Row
 
 FULL_SEEDS, SHORT_SEEDS = (1, 300), (1, 4)

@@ -14,9 +14,9 @@ from kbapi.evidence.outlier_check import (
     UNCHECKED,
     OutlierReport,
     check_outliers,
-    counted_for_related,
     counted_units,
     standing_flags,
+    weight_for_related,
     weight_under,
 )
 from kbapi.evidence.units import PoolUnits, load_pool_rows, units_of
@@ -101,8 +101,8 @@ def test_newcomers_fade_for_other_chips_as_contributors_are_established() -> Non
                 a_unit(110, is_established=False, is_vouched=established > 0),
             ]
         )
-        intervals = counted_for_related(pool, check_outliers(pool, FLOOR))
-        return tuple(float(intervals.weight[intervals.stable_steps == s].sum()) for s in (90, 100))
+        weight = weight_for_related(pool, check_outliers(pool, FLOOR))
+        return tuple(float(weight[pool.stable_steps == s].sum()) for s in (90, 100))
 
     assert heard_by_others(0) == (0, 50)
     assert heard_by_others(2) == (2, pytest.approx(25))

@@ -3,16 +3,30 @@
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from random import Random
 
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from sqlalchemy import Connection, Engine
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.outlier_check import LONE_FAILURE_WEIGHT
-from kbapi.evidence.pools import PoolEvidence, PoolWanted, find_pool, load_pool
+from kbapi.evidence.outlier_check import LONE_FAILURE_WEIGHT, check_outliers
+from kbapi.evidence.pools import (
+    OwnWeight,
+    PoolEvidence,
+    PoolWanted,
+    RelatedUnits,
+    find_pool,
+    lent_intervals,
+    load_pool,
+    related_units,
+    siblings_of,
+)
+from kbapi.evidence.units import MILLION
 from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.storage.pools import ChipRow, ConditionsKey, PoolKey, find_chip
 from tests.evidence.makers import (
     SABLE,
@@ -26,6 +40,8 @@ from tests.evidence.makers import (
     load_intervals,
     slowly_grouped,
 )
+from tests.evidence.pool_makers import a_unit as made_unit
+from tests.evidence.pool_makers import pool_of
 from tests.evidence.strategies import units
 
 
@@ -266,3 +282,128 @@ def test_a_pool_in_which_nothing_counts_is_empty_and_says_so(engine: Engine) -> 
     assert (pool.units, pool.unverified, pool.grade, pool.loads) == (0, 1, None, ())
     assert pool.latest_month is None
     assert np.array_equal(pool.intervals.weight, [])
+
+
+def a_related_pool(
+    established: int = 5, newcomers: int = 0, units: int = 2, *, confirmed: bool = False
+) -> RelatedUnits:
+    """A related chip's pool with so many units of each contributor."""
+    made = [
+        made_unit(
+            90 + number % 7,
+            contributor=number,
+            is_established=False,
+            is_vouched=confirmed and not turn,
+        )
+        for number in range(established + newcomers)
+        for turn in range(units)
+    ]
+    pool = pool_of(made)
+    return related_units(pool, check_outliers(pool, 5.0), np.arange(established))
+
+
+@pytest.mark.parametrize(
+    ("established", "newcomers", "units", "lends"),
+    [
+        (5, 0, 2, True),
+        (4, 0, 3, False),
+        (9, 0, 1, False),
+        (10, 0, 1, True),
+        (3, 2, 2, True),
+        (2, 3, 2, False),
+        (2, 90, 3, False),
+        (0, 90, 3, False),
+        (5, 90, 2, True),
+        (5, 5, 1, False),
+        (6, 5, 1, True),
+    ],
+)
+def test_a_chip_lends_ten_units_of_five_contributors_most_of_them_established(
+    established: int, newcomers: int, units: int, lends: bool
+) -> None:
+    pool = a_related_pool(established, newcomers, units)
+    assert pool.stand_behind(is_described=True) is lends
+
+
+def test_a_contributor_counts_as_three_units_at_most() -> None:
+    def lends(of_the_last: int) -> bool:
+        made = [made_unit(90, contributor=number) for number in range(4) for _ in range(2)]
+        pool = pool_of(made[1:] + [made_unit(90, contributor=4)] * of_the_last)
+        units = related_units(pool, check_outliers(pool, 5.0), np.arange(5))
+        return units.stand_behind(is_described=True)
+
+    # Seven units of four contributors, and those of the fifth.
+    assert [lends(number) for number in (2, 3, 50)] == [False, True, True]
+    made = [made_unit(90, contributor=0)] * 50 + [made_unit(90, contributor=n) for n in range(1, 5)]
+    pool = pool_of(made)
+    units = related_units(pool, check_outliers(pool, 5.0), np.arange(5))
+    assert not units.stand_behind(is_described=True)
+
+
+def test_a_chip_outside_the_catalogue_lends_once_a_curator_included_a_result() -> None:
+    assert not a_related_pool().stand_behind(is_described=False)
+    assert a_related_pool(confirmed=True).stand_behind(is_described=False)
+    assert not a_related_pool(4, confirmed=True).stand_behind(is_described=False)
+
+
+def test_newcomers_lend_no_more_weight_than_the_established() -> None:
+    def weights(newcomers: int) -> tuple[float, float]:
+        pool = a_related_pool(3, newcomers, 1)
+        new = ~pool.is_established
+        return tuple(int(pool.weight_ppm[some].sum()) / 1e6 for some in (~new, new))
+
+    assert weights(2) == (3, 2)
+    assert weights(3) == (3, 3)
+    assert weights(300) == (3, pytest.approx(3, abs=0.001))
+
+
+def test_a_contributor_lends_three_units_at_most_over_a_whole_series() -> None:
+    chips = [a_related_pool(5, 0, 3) for _ in range(4)]
+    weights = [intervals.total_weight for intervals in lent_intervals(chips)]
+    assert weights == [pytest.approx(15 / 4)] * 4
+    assert [i.total_weight for i in lent_intervals(chips[:3])] == [pytest.approx(5)] * 3
+    assert [i.total_weight for i in lent_intervals(chips[:2])] == [pytest.approx(5)] * 2
+
+
+@pytest.mark.parametrize(("own", "lent"), [(0.0, 1.0), (2.0, 1.0), (2.5, 0.5), (3.0, 0.0)])
+def test_what_weighs_in_the_chips_own_pool_is_not_lent_to_it_again(own: float, lent: float) -> None:
+    weight = OwnWeight(np.array([0, 77]), np.array([round(own * MILLION), MILLION]))
+    (intervals,) = lent_intervals([a_related_pool(10, 0, 1)], weight)
+    assert intervals.total_weight == pytest.approx(9.0 + lent)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.permutations(range(4)), st.permutations(range(30)), st.randoms(use_true_random=False))
+def test_neither_order_nor_numbers_of_contributors_change_what_is_lent(
+    order: list[int], names: list[int], rng: Random
+) -> None:
+    def chips(renamed: list[int], shuffled: bool) -> list[RelatedUnits]:
+        made = []
+        for chip in range(4):
+            units = [
+                made_unit(
+                    80 + 3 * chip + number, contributor=renamed[(number * number) % (9 + chip)]
+                )
+                for number in range(16)
+            ]
+            if shuffled:
+                rng.shuffle(units)
+            pool = pool_of(units)
+            known = np.array([renamed[number] for number in range(9)])
+            made.append(related_units(pool, check_outliers(pool, 5.0), known))
+        return made
+
+    usual = lent_intervals(chips(list(range(30)), shuffled=False))
+    other = chips(names, shuffled=True)
+    permuted = lent_intervals([other[place] for place in order])
+    for place, chip in enumerate(order):
+        assert permuted[place].stable_steps.tolist() == usual[chip].stable_steps.tolist()
+        assert permuted[place].weight.tolist() == pytest.approx(usual[chip].weight.tolist())
+
+
+def test_a_chip_with_little_weight_left_is_no_sibling() -> None:
+    def siblings(chips: int) -> int:
+        lenders = [(a_related_pool(5, 0, 3), 5.0) for _ in range(chips)]
+        return len(siblings_of(lenders, VOLTAGE_OFFSET))
+
+    assert [siblings(chips) for chips in (1, 3, 4)] == [1, 3, 0]

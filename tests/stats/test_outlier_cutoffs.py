@@ -66,7 +66,7 @@ def test_units_never_failed_or_failed_at_first_do_not_centre_the_cutoff():
 
 
 def test_rounded_numbers_have_a_cutoff_as_wide_as_the_floor():
-    assert fit_deep_cutoff(a_pool((100, 101, 40.0)), 40, 5.0) == 130
+    assert fit_deep_cutoff(a_pool((100, 101, 40.0)), 40, 5.0) == 140
 
 
 def test_a_dense_cluster_near_the_median_hardly_narrows_the_cutoff():

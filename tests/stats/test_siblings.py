@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kbapi.stats.estimate.siblings import (
@@ -11,6 +11,7 @@ from kbapi.stats.estimate.siblings import (
     sibling_agreement,
     sibling_prior,
     summarise_sibling,
+    vague_share,
 )
 from kbapi.stats.estimate.small_sample import NO_POSTERIOR, Shape, VaguePrior, fit_sev
 from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
@@ -37,17 +38,58 @@ def shaped(mean, normal, largest):
     )
 
 
-@given(st.lists(st.floats(40, 200), min_size=1, max_size=9))
-def test_the_prior_for_the_next_chip_is_the_one_by_hand(means):
-    (only,) = sibling_prior(Siblings(some(*means)), VOLTAGE_OFFSET).shapes
-    centre, sd = slow.next_chip(means, 12.0, least_sd=15.6)
-    assert (only.prior.mean.centre, only.prior.mean.sd) == (
-        pytest.approx(centre),
-        pytest.approx(sd),
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.tuples(st.floats(40, 200), st.floats(0, 20)), min_size=1, max_size=9))
+def test_the_prior_for_the_next_chip_agrees_with_a_fine_sum(read):
+    means, errors = [mean for mean, _ in read], [error for _, error in read]
+    chips = tuple(Sibling(mean, 3.0, 100.0, mean_error=error) for mean, error in read)
+    found = sibling_prior(Siblings(chips), VOLTAGE_OFFSET)
+    bell = found.weak_tail
+    centre, sd = slow.next_chip(means, errors, 13.0, 2.4)
+    assert bell.mean.centre == pytest.approx(centre, abs=0.2)
+    assert bell.mean.sd == pytest.approx(sd, rel=0.02)
+    alike = [3.0] * len(means)
+    assert bell.log_sd.sd == pytest.approx(
+        slow.next_chip(alike, [0.0] * len(means), 0.14, 0.03)[1], rel=0.02
     )
-    assert only.prior.log_sd.sd == pytest.approx(slow.next_chip([3.0] * len(means), 0.2)[1])
-    assert only.prior.vague_mass == pytest.approx(0.30 if len(means) < 3 else 0.04)
-    assert only.chance == 1.0
+    assert found.vague_share == (0.30 if len(means) < 3 else 0.04)
+    assert [(p.shape, p.chance) for p in found.shapes[1:]] == [
+        (Shape.SMALLEST_EXTREME, pytest.approx(1.0 - found.vague_share))
+    ]
+
+
+def test_the_spread_between_chips_is_learned_but_has_a_least_size():
+    def spread(*means):
+        return sibling_prior(Siblings(some(*means)), VOLTAGE_OFFSET).weak_tail.mean.sd
+
+    assert spread(*[110.0] * 8) == pytest.approx(15.3, abs=0.1)
+    assert (
+        spread(*[110.0] * 4) < spread(90.0, 100.0, 120.0, 130.0) < spread(50.0, 90.0, 130.0, 170.0)
+    )
+    assert spread(*[50.0, 90.0, 130.0, 170.0] * 2) == pytest.approx(45.0, rel=0.2)
+
+
+def test_a_sibling_that_is_known_badly_moves_the_centre_less():
+    sure = Sibling(100.0, 3.0, 100.0, mean_error=1.0)
+
+    def centre(error):
+        chips = (sure, sure, sure, Sibling(140.0, 3.0, 5.0, mean_error=error))
+        return sibling_prior(Siblings(chips), VOLTAGE_OFFSET).weak_tail.mean.centre
+
+    assert centre(1.0) == pytest.approx(110.0, abs=0.1)
+    assert centre(40.0) < 104.0
+
+
+@given(st.permutations(range(5)))
+def test_the_order_of_siblings_does_not_matter(order):
+    chips = [
+        Sibling(80.0 + 9 * place**2, 3.0 + place / 9, 20.0 + place, mean_error=float(place))
+        for place in range(5)
+    ]
+    usual = sibling_prior(Siblings(tuple(chips)), VOLTAGE_OFFSET).weak_tail
+    other = sibling_prior(Siblings(tuple(chips[place] for place in order)), VOLTAGE_OFFSET)
+    assert other.weak_tail.mean.centre == pytest.approx(usual.mean.centre)
+    assert other.weak_tail.mean.sd == pytest.approx(usual.mean.sd)
 
 
 def test_the_series_goes_before_the_line_and_the_line_before_nothing():
@@ -64,41 +106,74 @@ def test_the_series_goes_before_the_line_and_the_line_before_nothing():
     )
 
 
-def test_a_chip_with_hardly_any_units_is_no_sibling():
-    few = Siblings(some(100.0, units=9.9), some(90.0))
-    assert sibling_prior(few, VOLTAGE_OFFSET).level is Level.LINE
-
-
 def test_counts_expect_a_fifth_of_the_spread_among_chips():
-    (only,) = sibling_prior(Siblings(some(20.0, 22.0, 24.0)), COUNT_OFFSET).shapes
-    assert only.prior.mean.sd == pytest.approx(slow.next_chip([20.0, 22.0, 24.0], 2.4, 3.12)[1])
+    found = sibling_prior(Siblings(some(20.0, 22.0, 24.0)), COUNT_OFFSET)
+    expected = slow.next_chip([20.0, 22.0, 24.0], [0.0] * 3, 2.6, 0.48)[1]
+    assert found.weak_tail.mean.sd == pytest.approx(expected, rel=0.02)
 
 
 def test_the_shapes_chances_are_the_product_over_the_siblings_by_hand():
     series = (shaped(100.0, 0.5, -1.0), shaped(110.0, 0.7, -0.5), shaped(120.0, -0.2, 0.5))
-    priors = sibling_prior(Siblings(series), VOLTAGE_OFFSET).shapes
+    vague, *priors = sibling_prior(Siblings(series), VOLTAGE_OFFSET).shapes
     likelihood = np.exp([0.0, 1.0, -1.0])
-    chance = 0.96 * likelihood / likelihood.sum()
     assert [p.shape for p in priors] == list(Shape)
-    assert [p.chance for p in priors] == pytest.approx([chance[0] + 0.04, *chance[1:]])
-    assert priors[0].chance * priors[0].prior.vague_mass == pytest.approx(0.04)
-    assert [p.prior.vague_mass for p in priors[1:]] == [0.0, 0.0]
+    assert [p.chance for p in priors] == pytest.approx(0.96 * likelihood / likelihood.sum())
+    assert (vague.chance, vague.prior) == (0.04, VaguePrior())
     assert [p.prior.mean.centre for p in priors] == pytest.approx([110.0, 111.0, 112.0])
 
 
-def test_an_unlikely_shape_is_left_out_but_the_vague_mass_stays():
+def test_an_unlikely_shape_is_left_out_but_the_vague_part_stays():
     series = tuple(shaped(mean, -40.0, 60.0) for mean in (100.0, 110.0, 120.0))
-    first, other = sibling_prior(Siblings(series), VOLTAGE_OFFSET).shapes
-    assert other.shape is Shape.LARGEST_EXTREME
-    assert other.chance == pytest.approx(0.96)
-    assert (first.chance, first.prior.vague_mass) == (pytest.approx(0.04), pytest.approx(1.0))
+    found = sibling_prior(Siblings(series), VOLTAGE_OFFSET)
+    vague, other = found.shapes
+    assert (vague.chance, vague.prior) == (0.04, VaguePrior())
+    assert (other.shape, other.chance) == (Shape.LARGEST_EXTREME, pytest.approx(0.96))
+    assert found.weak_tail.mean.centre == pytest.approx(110.0)
 
 
 def test_a_shape_that_one_sibling_lacks_has_no_prior():
     series = (*some(100.0, 110.0), shaped(105.0, 50.0, 50.0))
-    assert [p.shape for p in sibling_prior(Siblings(series), VOLTAGE_OFFSET).shapes] == [
+    assert [p.shape for p in sibling_prior(Siblings(series), VOLTAGE_OFFSET).shapes[1:]] == [
         Shape.SMALLEST_EXTREME
     ]
+
+
+def alone_at(*steps, weight=1.0):
+    pool = a_pool([(step, step + 1, weight) for step in steps])
+    return fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
+
+
+def test_the_vague_part_grows_where_own_units_contradict_the_siblings():
+    prior = sibling_prior(Siblings(some(110.0, 114.0, 118.0)), VOLTAGE_OFFSET)
+    shares = [
+        vague_share(prior, alone_at(at, at + 2, at + 4), 3.0, VOLTAGE_OFFSET)
+        for at in (20, 14, 9, 4)
+    ]
+    assert shares == sorted(shares)
+    assert shares[0] == 0.06
+    assert shares[-1] > 0.9
+
+
+def test_the_vague_part_is_weighed_by_the_marginal_likelihoods():
+    prior = sibling_prior(Siblings(some(110.0, 114.0, 118.0)), VOLTAGE_OFFSET)
+    pool = a_pool([(8, 9, 1.0), (10, 11, 1.0)])
+    alone = fit_sev(pool, 5.0, VOLTAGE_OFFSET, VaguePrior())
+    informed = fit_sev(pool, 5.0, VOLTAGE_OFFSET, prior.weak_tail)
+    odds = 0.04 / 0.96 * np.exp(alone.log_evidence - informed.log_evidence)
+    assert vague_share(prior, alone, 2.0, VOLTAGE_OFFSET) == pytest.approx(
+        odds / (1.0 + odds), rel=0.1
+    )
+
+
+@pytest.mark.parametrize(("units", "least"), [(0.0, 0.04), (1.5, 0.05), (3.0, 0.06), (80.0, 0.06)])
+def test_the_vague_part_keeps_a_least_share_beside_own_units(units, least):
+    prior = sibling_prior(Siblings(some(110.0, 114.0, 118.0)), VOLTAGE_OFFSET)
+    assert vague_share(prior, alone_at(22, 23), units, VOLTAGE_OFFSET) == pytest.approx(least)
+
+
+def test_without_siblings_all_is_vague():
+    prior = sibling_prior(Siblings(), VOLTAGE_OFFSET)
+    assert vague_share(prior, alone_at(20), 1.0, VOLTAGE_OFFSET) == 1.0
 
 
 def test_the_summary_of_a_sibling_uses_only_its_own_units():

@@ -67,7 +67,10 @@ def test_the_median_slope_is_that_of_sen_by_hand():
     assert slow.theil_sen([(1, 1), (2, 2), (3, 3), (4, 10)])[0] == 2.0
 
 
-def test_the_spread_among_chips_includes_three_prior_chips():
-    # (80 + 3 * 144) / 6 = 85.33, times 1.25 is 106.67.
-    centre, sd = slow.next_chip([100, 104, 108, 112], 12.0)
-    assert (centre, sd**2) == (106.0, pytest.approx(106.6667, abs=1e-4))
+def test_the_spread_among_chips_is_the_least_one_without_an_excess():
+    # 144 for the next chip, a quarter of it for the centre of four.
+    centre, sd = slow.next_chip([100, 104, 108, 112], [0.0] * 4, 12.0, 1e-6)
+    assert (centre, sd**2) == (pytest.approx(106.0), pytest.approx(144.0 + 36.0, abs=0.01))
+    # Half of the precision: the last mean has the weight of one of two.
+    centre, _ = slow.next_chip([100, 100, 104], [0.0, 0.0, 12.0 * 3**0.5], 12.0, 1e-6)
+    assert centre == pytest.approx(100 + 4 / 9)

@@ -117,6 +117,18 @@ def test_a_database_with_data_goes_up_from_every_earlier_schema(tmp_path: Path, 
     } == dropped_since(dump[:4])
 
 
+def test_units_that_were_excluded_as_too_shallow_count_after_the_upgrade(tmp_path: Path) -> None:
+    path = tmp_path / "kbapi.sqlite3"
+    database_at("0004", path)
+    engine = make_writing_engine(path)
+    with engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE outlier_unit SET code = 'outlier_shallow'")
+    upgrade_to_head(path)
+    with engine.begin() as connection:
+        assert connection.exec_driver_sql("SELECT COUNT(*) FROM outlier_unit").scalar_one() == 0
+    engine.dispose()
+
+
 @pytest.mark.parametrize("dump", dumps())
 def test_a_later_program_that_rebuilds_every_table_keeps_every_row(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dump: str

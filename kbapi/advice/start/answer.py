@@ -1,6 +1,6 @@
 """The suggested start of a chip."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import floor
 from typing import Final, Literal
@@ -373,6 +373,13 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
 
 
 def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
+    reason = _reason_alone(question, found, fit)
+    if reason.code not in ("no_results", "too_few_units"):
+        return reason
+    return replace(reason, text=reason.text + start_text.unused_related(found.related.unused))
+
+
+def _reason_alone(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
     if found.absence_text is not None:
         return NoStartReason(NOT_ON_THIS_CHIP, found.absence_text)
     if found.own is None and fit.level is Level.NONE:

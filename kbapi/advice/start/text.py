@@ -112,10 +112,10 @@ def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
 def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:
     """Why a start is computed for a larger share than was asked for; empty where it is not.
 
-    >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 30.0)
+    >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 10.0)
     ''
-    >>> stricter_text(0.9, 0.925, Guard(0.0, drift_alarm=False), 300.0)
-    ' The start is for 92.5 % of machines instead of 90 %: some results may be false.'
+    >>> stricter_text(0.9, 0.91, Guard(0.0, drift_alarm=False), 30.0)
+    ' The start is for 91 % of machines instead of 90 %: some results may be false.'
     """
     used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
     if used == asked:
@@ -178,6 +178,20 @@ def too_few_units(units: int) -> str:
     if missing > 0:
         takes += f"; {counted(missing, 'more is', 'more are')} needed"
     return f"{few} {takes}. {_BEGIN}"
+
+
+def unused_related(chips: int) -> str:
+    """Why related chips with results are not used; empty where there are none.
+
+    >>> unused_related(0)
+    ''
+    """
+    if chips == 0:
+        return ""
+    return (
+        f" Not used: {counted(chips, 'related chip', 'related chips')}. Such a chip needs a series "
+        "in the catalogue and ten units of five contributors, most of them established."
+    )
 
 
 def no_start_here(question: Question) -> str:

@@ -24,7 +24,7 @@ Flags = NDArray[np.bool_]
 
 _TAILS: Final = (0.10, 0.50, 0.90)
 _TAILS_AT_NORMAL: Final = 2.0 * 1.28155
-_DEEP_SPREADS: Final = 6.0
+_DEEP_SPREADS: Final = 8.0
 _MOST_BEYOND: Final = 0.01
 FEWEST_UNITS: Final = 10
 """With fewer units that passed and failed a pool has no cutoff."""
@@ -45,7 +45,7 @@ def too_deep(evidence: GroupedIntervals, deepest_steps: int | None) -> Flags:
 
 
 def fit_deep_cutoff(evidence: GroupedIntervals, units: int, floor_steps: float) -> int | None:
-    """The depth six spreads deeper than the median; None where it would exclude a part of the pool.
+    """The depth eight spreads past the median; None where it would exclude a part of the pool.
 
     The spread is the range that the middle 80 % of the weight takes, as standard deviations of a
     normal distribution: a dense cluster of a fifth of the weight cannot shrink it much. Where more
@@ -63,7 +63,7 @@ def fit_deep_cutoff(evidence: GroupedIntervals, units: int, floor_steps: float) 
 
     >>> depths = np.array([96, 98, 100, 102, 104])
     >>> fit_deep_cutoff(GroupedIntervals(depths, depths + 1, np.full(5, 4.0)), 20, 2.0)
-    119
+    125
     """
     both = (evidence.stable_steps > 0) & (evidence.unstable_steps < NEVER_FAILED)
     if units < FEWEST_UNITS:

@@ -17,19 +17,23 @@ from kbapi.stats.estimate.small_sample import (
     ShapePosterior,
     ShapePrior,
     VaguePrior,
+    Vector,
     fit_shape,
 )
 from kbapi.stats.intervals import GroupedIntervals
 from kbapi.stats.scale import PriorScale
 
-FEWEST_UNITS: Final = 10.0
-"""The estimate of a chip with less weight is mostly the vague prior: it is no sibling."""
-
-_BETWEEN_LOG_SDS: Final = 0.2
-_PRIOR_CHIPS: Final = 3
-# Four siblings that happen to lie close together do not prove that the next one will.
-_LEAST_BETWEEN: Final = 1.3
+_LEAST_OF_MEANS: Final = 13 / 12
+_EXCESS_OF_MEANS: Final = 1 / 5
+_LEAST_OF_LOG_SDS: Final = 0.14
+_EXCESS_OF_LOG_SDS: Final = 0.03
+_FREEDOM: Final = 3.0
+# From a twentieth of the scale of the half-t to 80 times it, where hardly any mass is left.
+_EXCESSES: Final = np.exp(np.linspace(np.log(0.05), np.log(80.0), 32))
 _VAGUE: Final = 0.04
+_VAGUE_BESIDE_OWN: Final = 0.06
+_OWN_UNITS: Final = 3.0
+_FEW_CHIPS: Final = 3
 _VAGUER: Final = 0.30
 # A shape less likely than this by the siblings' own units costs a fit and changes nothing.
 _LEAST_CHANCE: Final = 1e-3
@@ -55,6 +59,9 @@ class Reading:
     mean: float
     log_sd: float
     log_evidence: float
+    mean_error: float = 0.0
+    """Standard error of the mean."""
+    log_sd_error: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +70,7 @@ class Sibling:
 
     `mean` and `log_sd` are fitted with a long weak tail; `other_shapes` has those of other shapes.
     `deepest_tried` is the deepest setting that any of its units passed or failed, in the control's
-    unit; infinite where that is unknown.
+    unit; infinite where that is unknown. The errors are standard errors.
     """
 
     mean: float
@@ -71,11 +78,20 @@ class Sibling:
     units: float
     other_shapes: tuple[Reading, ...] = ()
     deepest_tried: float = math.inf
+    mean_error: float = 0.0
+    log_sd_error: float = 0.0
 
     def readings(self) -> tuple[Reading, ...]:
         """All readings, that with the long weak tail first."""
         return (
-            Reading(Shape.SMALLEST_EXTREME, self.mean, self.log_sd, 0.0),
+            Reading(
+                Shape.SMALLEST_EXTREME,
+                self.mean,
+                self.log_sd,
+                0.0,
+                self.mean_error,
+                self.log_sd_error,
+            ),
             *self.other_shapes,
         )
 
@@ -92,8 +108,9 @@ class Siblings:
 class SiblingPrior:
     """The prior for a chip, the level it comes from, and the units borrowed for it.
 
-    `shapes` has the smallest extreme value first; only that one has vague mass. `deepest_tried` is
-    that of all siblings, 0 without any.
+    With siblings, `shapes` has the vague part first, then a bell for each likely shape. `weak_tail`
+    is the bell of the long weak tail, likely or not; None without siblings. `deepest_tried` is that
+    of all siblings, 0 without any.
     """
 
     shapes: tuple[ShapePrior, ...]
@@ -101,6 +118,12 @@ class SiblingPrior:
     siblings: int
     borrowed_units: float
     deepest_tried: float
+    weak_tail: MixedPrior | None = None
+
+    @property
+    def vague_share(self) -> float:
+        """The share of the vague part before the chip has units of its own; 1 without siblings."""
+        return self.shapes[0].chance
 
 
 def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale) -> Sibling:
@@ -109,101 +132,165 @@ def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
     >>> sibling = summarise_sibling(pool, 5.0, VOLTAGE_OFFSET)
-    >>> round(sibling.mean, 1), sibling.units
-    (100.2, 30.0)
+    >>> round(sibling.mean, 1), round(sibling.mean_error, 1), sibling.units
+    (100.2, 1.3, 30.0)
     """
+    fits = [fit_shape(evidence, step, scale, VaguePrior(), shape, cells=COARSE) for shape in Shape]
     first, *others = (
-        fit_shape(evidence, step, scale, VaguePrior(), shape, cells=COARSE) for shape in Shape
-    )
-    readings = tuple(
         Reading(
             fit.shape,
             fit.expected_mean(),
             fit.expected_log_sd(),
-            fit.log_evidence - first.log_evidence,
+            fit.log_evidence - fits[0].log_evidence,
+            fit.sd_of_mean(),
+            fit.sd_of_log_sd(),
         )
-        for fit in others
+        for fit in fits
     )
     return Sibling(
-        mean=first.expected_mean(),
-        log_sd=first.expected_log_sd(),
+        mean=first.mean,
+        log_sd=first.log_sd,
         units=evidence.total_weight,
-        other_shapes=readings,
+        other_shapes=tuple(others),
         deepest_tried=evidence.deepest_tried * step,
+        mean_error=first.mean_error,
+        log_sd_error=first.log_sd_error,
     )
 
 
 def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     """The prior from the nearest level with siblings, vague where there are none.
 
+    The spread from chip to chip is learned: it has a least size, and what exceeds that has a half-t
+    distribution. Means and log standard deviations are treated alike.
+
     Parameters
     ----------
     siblings
-        Chips of the series, then of the line; those below `FEWEST_UNITS` are left out.
+        Chips of the series, then of the line.
     scale
-        Gives the spread that chips are expected to have among each other.
+        Gives the size of the spread that chips are expected to have among each other.
 
     References
     ----------
-    Gelman et al. (2013), Bayesian Data Analysis, section 5.4 (normal hierarchical model), with
-    three imagined chips at the expected spread in the estimate of the between-chip spread, which
-    is at least 1.3 times the expected one: four means 60, 90, 120, 150 give
-    tau^2 = (4500 + 3 * 12^2) / 6 = 822 and sd 32.1. Hoeting et al. (1999), Statist. Sci.
-    14:382-401, for the chances of the shapes.
+    Gelman (2006), Bayesian Analysis 1:515-534, section 3.2 (half-t for the between-group
+    standard deviation), its excess over the least size integrated on 32 points; Gelman et al.
+    (2013), Bayesian Data Analysis, section 5.4, equations 5.20 and 5.21, for the rest of the model.
+    Schmidli et al. (2014), Biometrics 70:1023-1032, section 2.3, for the vague part. Hoeting et al.
+    (1999), Statist. Sci. 14:382-401, for the chances of the shapes.
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> series = tuple(Sibling(mean, 3.0, 100.0) for mean in (60.0, 90.0, 120.0, 150.0))
     >>> found = sibling_prior(Siblings(series), VOLTAGE_OFFSET)
-    >>> found.level.value, found.borrowed_units, found.shapes[0].prior.mean.centre
-    ('series', 400.0, 105.0)
-    >>> round(found.shapes[0].prior.mean.sd, 2), found.shapes[0].prior.vague_mass
-    (32.05, 0.04)
+    >>> found.level.value, found.borrowed_units, found.vague_share
+    ('series', 400.0, 0.04)
+    >>> round(found.shapes[1].prior.mean.centre, 2), round(found.shapes[1].prior.mean.sd, 1)
+    (105.0, 28.3)
     """
     for level, chips in ((Level.SERIES, siblings.series), (Level.LINE, siblings.line)):
-        counted = [chip for chip in chips if chip.units >= FEWEST_UNITS]
-        if counted:
-            vague = _VAGUER if len(counted) < _PRIOR_CHIPS else _VAGUE
-            borrowed = float(sum(chip.units for chip in counted))
-            shapes = _shapes_of(counted, vague, scale)
-            tried = max(chip.deepest_tried for chip in counted)
-            return SiblingPrior(shapes, level, len(counted), borrowed, tried)
+        if chips:
+            vague = _VAGUER if len(chips) < _FEW_CHIPS else _VAGUE
+            borrowed = float(sum(chip.units for chip in chips))
+            tried = max(chip.deepest_tried for chip in chips)
+            shapes = _shapes_of(chips, vague, scale)
+            weak_tail = _bells([chip.readings()[0] for chip in chips], scale)
+            return SiblingPrior(shapes, level, len(chips), borrowed, tried, weak_tail)
     return SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
 
 
-def _shapes_of(chips: list[Sibling], vague: float, scale: PriorScale) -> tuple[ShapePrior, ...]:
-    """A bell for each shape that the siblings' units make likely; the vague mass with the first."""
+def _shapes_of(
+    chips: tuple[Sibling, ...], vague: float, scale: PriorScale
+) -> tuple[ShapePrior, ...]:
+    """The vague part, and a bell for each shape that the siblings' units make likely."""
     by_shape: dict[Shape, list[Reading]] = {}
     for reading in (reading for chip in chips for reading in chip.readings()):
         by_shape.setdefault(reading.shape, []).append(reading)
     read = {shape: found for shape, found in by_shape.items() if len(found) == len(chips)}
     log_evidence = np.array([sum(r.log_evidence for r in found) for found in read.values()])
     chances = np.exp(log_evidence - log_evidence.max())
-    chances /= chances.sum()
-    priors = []
-    for (shape, readings), chance in zip(read.items(), chances.tolist(), strict=True):
-        first = shape is Shape.SMALLEST_EXTREME
-        if first or chance > _LEAST_CHANCE:
-            mass = (1.0 - vague) * chance + (vague if first else 0.0)
-            priors.append(ShapePrior(shape, mass, _bells(readings, vague / mass * first, scale)))
-    total = sum(prior.chance for prior in priors)
-    return tuple(ShapePrior(p.shape, p.chance / total, p.prior) for p in priors)
+    chances[chances < _LEAST_CHANCE * chances.sum()] = 0.0
+    chances *= (1.0 - vague) / chances.sum()
+    bells = (
+        ShapePrior(shape, chance, _bells(readings, scale))
+        for (shape, readings), chance in zip(read.items(), chances.tolist(), strict=True)
+        if chance
+    )
+    return (ShapePrior(Shape.SMALLEST_EXTREME, vague, VaguePrior()), *bells)
 
 
-def _bells(readings: list[Reading], vague: float, scale: PriorScale) -> MixedPrior:
+def _bells(readings: list[Reading], scale: PriorScale) -> MixedPrior:
     between = scale.between_chips
+    means = np.array([(r.mean, r.mean_error) for r in readings])
+    log_sds = np.array([(r.log_sd, r.log_sd_error) for r in readings])
     return MixedPrior(
-        mean=_next_of([r.mean for r in readings], between, _LEAST_BETWEEN * between),
-        log_sd=_next_of([r.log_sd for r in readings], _BETWEEN_LOG_SDS, 0.0),
-        vague_mass=min(vague, 1.0),
+        mean=_next_of(means, _LEAST_OF_MEANS * between, _EXCESS_OF_MEANS * between),
+        log_sd=_next_of(log_sds, _LEAST_OF_LOG_SDS, _EXCESS_OF_LOG_SDS),
+        vague_mass=0.0,
     )
 
 
-def _next_of(values: list[float], expected_sd: float, least_sd: float) -> Bell:
-    """The distribution of the next value after these K: N(m0, tau^2 (1 + 1/K))."""
-    count, centre = len(values), float(np.mean(values))
-    squares = float(np.sum((np.array(values) - centre) ** 2))
-    tau2 = (squares + _PRIOR_CHIPS * expected_sd**2) / (count + 2)
-    return Bell(centre, float(np.sqrt(max(tau2, least_sd**2) * (1 + 1 / count))))
+def _next_of(read: Vector, least_sd: float, scale_of_excess: float) -> Bell:
+    """Centre and spread of the next value after these K, rows of a value and its error.
+
+    For each spread between chips, N(m, tau^2 + V) with the centre m known up to the variance V.
+    """
+    values, errors = read.T
+    tau2 = (least_sd + scale_of_excess * _EXCESSES) ** 2
+    variance = tau2[:, None] + errors**2
+    of_centre = 1.0 / (1.0 / variance).sum(axis=1)
+    centre = (values / variance).sum(axis=1) * of_centre
+    # The points lie evenly in the logarithm of the excess: its width is the last term.
+    log_prior = -0.5 * (_FREEDOM + 1.0) * np.log1p(_EXCESSES**2 / _FREEDOM) + np.log(_EXCESSES)
+    off = (values - centre[:, None]) ** 2
+    log_chance = log_prior + 0.5 * (
+        np.log(of_centre) - (np.log(variance) + off / variance).sum(axis=1)
+    )
+    chance = np.exp(log_chance - log_chance.max())
+    chance /= chance.sum()
+    middle = float(chance @ centre)
+    spread2 = chance @ (tau2 + of_centre + (centre - middle) ** 2)
+    return Bell(middle, float(np.sqrt(spread2)))
+
+
+def vague_share(
+    prior: SiblingPrior, alone: ShapePosterior, own_units: float, scale: PriorScale
+) -> float:
+    """The share of the vague part of the posterior, once the chip has units of its own.
+
+    It grows where they contradict the siblings. It never falls below 4 %, from three own units on
+    6 %, as a few units that agree prove little. Without siblings it is 1.
+
+    Parameters
+    ----------
+    prior
+        From the siblings.
+    alone, own_units
+        The chip's own units under a vague prior and the long weak tail, and their weight.
+    scale
+        The range that the vague prior fills.
+
+    References
+    ----------
+    Schmidli et al. (2014), Biometrics 70:1023-1032, section 2.3: the weight of each component of a
+    mixture is multiplied by the marginal likelihood of the data under it.
+
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> series = tuple(Sibling(mean, 3.0, 100.0) for mean in (110.0, 114.0, 118.0, 122.0))
+    >>> prior = sibling_prior(Siblings(series), VOLTAGE_OFFSET)
+    >>> pools = (GroupedIntervals(np.array([at]), np.array([at + 2]), np.ones(1)) for at in (21, 2))
+    >>> fits = (fit_shape(one, 5.0, VOLTAGE_OFFSET, VaguePrior(), Shape.NORMAL) for one in pools)
+    >>> [round(vague_share(prior, alone, 1.0, VOLTAGE_OFFSET), 2) for alone in fits]
+    [0.05, 0.77]
+    """
+    if prior.weak_tail is None:
+        return 1.0
+    grown = min(own_units / _OWN_UNITS, 1.0)
+    least = _VAGUE + (_VAGUE_BESIDE_OWN - _VAGUE) * grown
+    at = alone.mean, alone.log_sd, scale
+    ratio = np.exp(prior.weak_tail.log_density(*at) - VaguePrior().log_density(*at))
+    # The mean of the ratio over the posterior is the ratio of the marginal likelihoods.
+    agreeing = (1.0 - prior.vague_share) * float(alone.weight @ ratio)
+    return max(least, prior.vague_share / (prior.vague_share + agreeing))
 
 
 def sibling_agreement(prior: SiblingPrior, alone: ShapePosterior) -> float:
@@ -229,10 +316,10 @@ def sibling_agreement(prior: SiblingPrior, alone: ShapePosterior) -> float:
     >>> pool = GroupedIntervals(np.array([14, 16]), np.array([15, 17]), np.array([10.0, 20.0]))
     >>> alone = fit_shape(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), Shape.SMALLEST_EXTREME)
     >>> round(sibling_agreement(prior, alone), 3)
-    0.116
+    0.103
     """
-    bell = prior.shapes[0].prior
-    if isinstance(bell, VaguePrior):
+    if prior.weak_tail is None:
         return 1.0
-    off = abs(alone.expected_mean() - bell.mean.centre)
-    return float(2.0 * scipy.special.ndtr(-off / np.hypot(bell.mean.sd, alone.sd_of_mean())))
+    bell = prior.weak_tail.mean
+    off = abs(alone.expected_mean() - bell.centre)
+    return float(2.0 * scipy.special.ndtr(-off / np.hypot(bell.sd, alone.sd_of_mean())))

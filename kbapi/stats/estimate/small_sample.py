@@ -206,6 +206,11 @@ class ShapePosterior:
         """Posterior mean of the log standard deviation."""
         return float(self.weight @ self.log_sd)
 
+    def sd_of_log_sd(self) -> float:
+        """Posterior standard deviation of the log standard deviation."""
+        off = self.log_sd - self.expected_log_sd()
+        return float(np.sqrt(self.weight @ off**2))
+
     def depths_of(self, share: float) -> Vector:
         """The depth in steps, not whole, that this share of units reaches, shape (g,)."""
         off = deviations_at(self.shape, share)

@@ -41,6 +41,11 @@ class LimitPosterior:
         pairs = zip(self.parts, self.chances, strict=True)
         return np.concatenate([part.weight * chance for part, chance in pairs])
 
+    def with_first_chance(self, chance: float) -> "LimitPosterior":
+        """The same parts, the first with this chance and the others in their proportion."""
+        others = self.chances[1:] * ((1.0 - chance) / self.chances[1:].sum())
+        return LimitPosterior(self.parts, np.concatenate([[chance], others]))
+
     def deepest(self) -> int:
         """A depth in whole steps, 1 or more, that practically no unit reaches."""
         return max(part.deepest() for part in self.parts)

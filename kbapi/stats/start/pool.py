@@ -13,6 +13,7 @@ from kbapi.stats.estimate.siblings import (
     Siblings,
     sibling_agreement,
     sibling_prior,
+    vague_share,
 )
 from kbapi.stats.estimate.small_sample import (
     COARSE,
@@ -234,7 +235,7 @@ def fit_pool(
         bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
-    bound, fit = _own_bound(own, alone, limit_posterior, prior.level)
+    bound, fit = _own_bound(own, alone, limit_posterior, prior, scale)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(bound, prior, agreement, units, tried, fit.optimality_gap, fit.converged)
 
@@ -254,12 +255,20 @@ def _limit_posterior(
 
 
 def _own_bound(
-    own: GroupedIntervals, alone: ShapePosterior, limit_posterior: LimitPosterior, level: Level
+    own: GroupedIntervals,
+    alone: ShapePosterior,
+    limit_posterior: LimitPosterior,
+    prior: SiblingPrior,
+    scale: PriorScale,
 ) -> tuple[BlendedBound, StableShareFit]:
     """The bound with own units in it, and the nonparametric fit behind it."""
+    handover = ALONE
+    if prior.level is not Level.NONE:
+        handover = BESIDE_SIBLINGS
+        vague = vague_share(prior, alone, own.total_weight, scale)
+        limit_posterior = limit_posterior.with_first_chance(vague)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
-    handover = ALONE if level is Level.NONE else BESIDE_SIBLINGS
     known = known_share(own, placed, fit)
     return BlendedBound(limit_posterior, known, own.total_weight, handover), fit
 

@@ -22,9 +22,9 @@ Vector = NDArray[np.float64]
 _FOR_DRIFT: Final = 0.9
 _FOR_EACH_FLAG: Final = 5.0
 _AT_LEAST: Final = 0.9
-_RESERVE: Final = 0.25
-_RESERVE_FROM: Final = 30.0
-_WHOLE_RESERVE_AT: Final = 300.0
+_RESERVE: Final = 0.1
+_RESERVE_FROM: Final = 10.0
+_WHOLE_RESERVE_AT: Final = 30.0
 
 
 def reserve_for(units: float) -> float:
@@ -32,10 +32,10 @@ def reserve_for(units: float) -> float:
 
     Where a fifth of the reports says of every setting that it is stable, a true share S looks like
     0.8 S + 0.2. Among few units the confidence interval is wider than that. So the reserve grows
-    from nothing at 30 units to a quarter at 300.
+    from nothing at 10 units to a tenth at 30.
 
-    >>> [round(reserve_for(units), 3) for units in (30.0, 165.0, 300.0, 1000.0)]
-    [0.0, 0.125, 0.25, 0.25]
+    >>> [round(reserve_for(units), 3) for units in (10.0, 20.0, 30.0, 1000.0)]
+    [0.0, 0.05, 0.1, 0.1]
     """
     grown = (units - _RESERVE_FROM) / (_WHOLE_RESERVE_AT - _RESERVE_FROM)
     return _RESERVE * min(max(grown, 0.0), 1.0)
@@ -61,7 +61,7 @@ class Guard:
         5 % for each per cent that is flagged, a tenth at most.
 
         >>> guards = Guard(0.0, drift_alarm=False), Guard(0.01, drift_alarm=False)
-        >>> [round(guard.stable_share_used(0.9, 30.0), 4) for guard in guards]
+        >>> [round(guard.stable_share_used(0.9, 10.0), 4) for guard in guards]
         [0.9, 0.905]
         """
         kept = 1.0 - reserve_for(units)
