@@ -249,7 +249,7 @@ def effective_weight(reports: list[Report], depth: int, stable_share: float) -> 
     n, s = known(reports, depth), max(stable_share, 0.5)
     if n == 0 or straddling == 0:
         return n
-    return n / max(1.0, 0.7 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3))
+    return n / max(1.0, 0.6 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3))
 
 
 def model_free_start(reports: list[Report], masses, stable_share: float) -> int:

@@ -119,7 +119,7 @@ ALONE: Final = (30.0, 100.0)
 BESIDE_SIBLINGS: Final = (60.0, 200.0)
 """The same beside siblings: with a full weight from 100 units on, 50 more units cost depth."""
 # Of the variance by straddling units; and the share of a sum that is rounding.
-_INFLATION: Final = 0.7
+_INFLATION: Final = 0.6
 _ROUNDING: Final = 1e-9
 
 
