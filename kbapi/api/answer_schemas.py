@@ -257,7 +257,7 @@ LEFT_OUT: Final[Mapping[type[Schema], frozenset[str]]] = {
         {"clock_mhz", "stock_mv", "resolution_counts", "trials.failure"}
     ),
     DiagnosisRequestSchema: frozenset({"effect.rail_mv"}),
-    DecisionsSchema: frozenset({"decisions.contributor", "decisions.origin"}),
+    DecisionsSchema: frozenset({"decisions.contributor", "decisions.origin", "decisions.pool"}),
 }
 """Fields that contradict the others, such as the clock of a control that has none."""
 

@@ -38,6 +38,8 @@ NAMES = {
     "kbapi_storage_readable",
     "kbapi_rescreening_due",
     "kbapi_review_waiting",
+    "kbapi_start_moved_mv",
+    "kbapi_start_moved_counts",
 }
 START = "/v1/start?chip=norvane-sable-7-4820mx"
 

@@ -198,12 +198,12 @@ def test_a_margin_is_learnt_from_sixty_units_in_use(
     assert (learnt.margin, learnt.source) == (20, "learned")
 
 
-def test_a_flood_of_one_contributor_weighs_three_units(client: FlaskClient) -> None:
+def test_a_flood_of_one_contributor_weighs_one_unit_beside_few_others(client: FlaskClient) -> None:
     for number in range(20):
         followed(client, number, "failed_later", 10, contributor=900)
     for number in range(20, 29):
         followed(client, number)
-    assert shares(longevity(client))[30] == (0.75, 29)
+    assert shares(longevity(client))[30] == (0.9, 29)
 
 
 def test_later_follow_ups_outdate_a_stored_answer(client: FlaskClient) -> None:

@@ -70,7 +70,10 @@ def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
     assert answer["start"] is None
     assert answer["percentiles"] is None
     assert answer["reason"]["code"] == "too_few_units"
-    assert answer["summary"] == "No start yet: there are too few results."
+    assert answer["summary"] == (
+        "No contributor here is established yet, so false results count in full. "
+        "No start yet: there are too few results."
+    )
     assert answer["reason"]["text"].startswith(
         "2 machines of this chip, and no related chip with enough results. A start takes three; "
         "1 more is needed."
@@ -84,7 +87,7 @@ def test_a_start_gives_its_meaning_and_its_evidence(client: FlaskClient) -> None
     assert answer["start"]["setting_mv"] == -80.08
     assert answer["start"]["grid_steps"] == 82
     assert answer["start"]["value_to_enter"] == -80
-    assert answer["start"]["stable_share_used"] == answer["start"]["stable_share"] == 0.9
+    assert (answer["start"]["stable_share"], answer["start"]["stable_share_used"]) == (0.9, 0.91)
     assert answer["start"]["level"] == "chip"
     assert answer["start"]["attained_confidence"] >= 0.95
     assert answer["moved_with"] == ["ring"]
@@ -106,7 +109,9 @@ def test_percentiles_are_shown_on_request_and_agree_with_the_start(
     assert plain["percentiles"] is None
     assert [p["share"] for p in detailed["percentiles"]] == [0.9, 0.75, 0.5, 0.25, 0.1]
     deep, shallow = detailed["percentiles"][0]["interval"]
-    assert deep <= shallow == detailed["start"]["setting_mv"]
+    assert deep <= shallow
+    # The start is for 91 % of machines, the interval for 90 %: it ends a little deeper.
+    assert -3 < shallow - detailed["start"]["setting_mv"] <= 0
 
 
 def test_a_chip_without_results_uses_its_series_and_states_it(client: FlaskClient) -> None:

@@ -119,7 +119,7 @@ def _add_units(connection: Connection, place: int, units: int) -> _Units:
         (first + who, (first + who).to_bytes(32, "big"), (long_ago if who % 2 else now).isoformat())
         for who in range(int(person.max()) + 1)
     ]
-    run("INSERT INTO contributor VALUES (?, ?, '0a1b2c3d', ?)", people)
+    run("INSERT INTO contributor VALUES (?, ?, '0a1b2c3d', ?, 0)", people)
     run(
         "INSERT INTO unit (id, contributor_id) VALUES (?, ?)",
         [(first + unit, first + int(who)) for unit, who in enumerate(person)],

@@ -241,11 +241,11 @@ def test_an_upgrade_checks_all_pools_for_outliers_again(home: Path) -> None:
     sent = send(instance, a_submission(number=77))
     with instance.writing() as connection:
         connection.exec_driver_sql(
-            "INSERT INTO outlier_unit SELECT pool_id, unit_id, 'outlier_shallow' "
+            "INSERT INTO outlier_unit SELECT pool_id, unit_id, 'outlier_deep' "
             "FROM setting_result ORDER BY id DESC LIMIT 1"
         )
     shown = read_own_result(instance, sent.id, sent.receipt)
-    assert [one.code for one in shown.settings[0].reasons] == ["outlier_shallow"]
+    assert [one.code for one in shown.settings[0].reasons] == ["outlier_deep"]
     instance.close()
     upgraded = run("db", "upgrade", "--progress", "--home", str(home))
     assert "In 1 pools the outlier check excludes other results than before." in upgraded.stdout

@@ -365,7 +365,10 @@ def _a_lock(number: int) -> dict[str, Any]:
         "unit_token": f"k3v9-demo-unit-{number:06}",
         "contributor_token": f"demo-contributor-{number:06}",
         "locks": [lock],
-        "platform": {"firmware_month": "2026-03" if is_newer else "2025-09"},
+        "platform": {
+            "machine": "harbour-15",
+            "firmware_month": "2026-03" if is_newer else "2025-09",
+        },
     }
 
 
@@ -470,7 +473,7 @@ def test_a_curator_lists_shows_decides_and_undoes(
     assert "If it counts: no start (too_few_units), from 1 units" in shown.stdout
     assert "Cautions:" in shown.stdout
     assert f"{setting}: excluded -> counted" in decided.stdout
-    assert empty.stdout.strip() == "No setting waits for a decision."
+    assert empty.stdout.strip() == "No setting and no pool waits for a decision."
     undone = run("review", "undo", setting, "--home", str(home))
     assert f"{setting}: counted -> excluded" in undone.stdout
     bulk = ("--client", "broken-script/0.1", "--reason", "script_error", "--yes")

@@ -230,7 +230,7 @@ def intervals_of(instance: Instance) -> list[Any]:
 
 
 @pytest.mark.parametrize("unit_token", [..., "tidewater-unit-000001"])
-def test_different_results_without_tokens_are_one_unit_each_and_weigh_three_together(
+def test_different_results_without_tokens_are_one_unit_each_and_weigh_one_together(
     instance: Instance, unit_token: Any
 ) -> None:
     for minutes in range(60, 66):
@@ -240,7 +240,7 @@ def test_different_results_without_tokens_are_one_unit_each_and_weigh_three_toge
         send(instance, document)
     assert (row_counts(instance)["unit"], row_counts(instance)["contributor"]) == (6, 1)
     (group,) = intervals_of(instance)
-    assert (group.units, group.weight_ppm) == (6, 3_000_000)
+    assert (group.units, group.weight_ppm) == (6, 6 * 166_666)
 
 
 def test_a_guessed_unit_token_changes_nothing_of_that_unit(

@@ -61,7 +61,7 @@ def use_everything(instance: Instance, clock: HandMovedClock) -> None:
     sent = send(instance, a_submission(number=300), key="first-try")
     send(instance, a_submission(a_fixed_clock_setting(), number=301, chip="Osmer Kestrel 640"))
     deep, junk = send_deep(instance, number=302), send_deep(instance, number=303)
-    a_line_of_units(instance, [10 + number % 7 for number in range(40)])
+    a_line_of_units(instance, [10 + number % 2 for number in range(40)])
     _send_outliers(instance)
     _send_without_tokens(instance)
     _send_vouched(instance)
@@ -83,7 +83,7 @@ def _send_outliers(instance: Instance) -> None:
     """A unit far deeper than the line of units, and a contributor whose units all differ."""
     send(instance, a_count_submission(29, 30, number=400))
     for unit in range(12):
-        document = a_count_submission(19, 20, number=401)
+        document = a_count_submission(14, 15, number=401)
         send(instance, document | {"unit_token": f"tidewater-fleet-{unit:06}"})
 
 

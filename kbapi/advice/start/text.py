@@ -190,7 +190,7 @@ def unused_related(chips: int) -> str:
         return ""
     return (
         f" Not used: {counted(chips, 'related chip', 'related chips')}. Such a chip needs a series "
-        "in the catalogue and ten units of five contributors, most of them established."
+        "in the catalogue and ten machines of five contributors, most of them established."
     )
 
 
