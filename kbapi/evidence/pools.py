@@ -308,10 +308,10 @@ class OwnWeight:
 NO_OWN_WEIGHT: Final = OwnWeight(np.zeros(0, np.int64), np.zeros(0, np.int64))
 
 
-def lent_intervals(
+def lent_weights(
     chips: Sequence[RelatedUnits], own: OwnWeight = NO_OWN_WEIGHT
-) -> tuple[GroupedIntervals, ...]:
-    """The evidence that each of these chips lends, in their order.
+) -> list[NDArray[np.int64]]:
+    """The weight in millionths that each unit of these chips lends, in their order.
 
     A contributor weighs three units at most over the asked chip and all others together: what
     weighs in the chip's own pool is not lent to it again. The order does not matter.
@@ -320,17 +320,14 @@ def lent_intervals(
     everyone = np.concatenate([own.contributor, *(chip.contributor for chip in chips)])
     owner = np.unique(everyone, return_inverse=True)[1]
     of_own, of_chips = np.split(owner, [len(own.contributor)])
-    weight = np.concatenate([chip.weight_ppm for chip in chips])
+    weight = np.concatenate([NO_OWN_WEIGHT.weight_ppm, *(chip.weight_ppm for chip in chips)])
     # Millionths are whole numbers: their sums are exact in any order.
     lent = np.bincount(of_chips, weight, len(everyone))
     weighs = np.bincount(of_own, own.weight_ppm, len(everyone))
     left = np.maximum(UNITS_OF_FULL_WEIGHT * MILLION - weighs, 0.0)
     share = np.minimum(1.0, left / np.maximum(lent, 1.0))
-    limited = np.split(weight * share[of_chips] / MILLION, np.cumsum(sizes)[:-1])
-    return tuple(
-        group_intervals(chip.stable_steps[some > 0], chip.unstable_steps[some > 0], some[some > 0])
-        for chip, some in zip(chips, limited, strict=True)
-    )
+    limited = np.rint(weight * share[of_chips]).astype(np.int64)
+    return np.split(limited, np.cumsum(sizes, dtype=np.int64))[:-1]
 
 
 @dataclass(frozen=True)
@@ -418,15 +415,25 @@ def siblings_of(
 ) -> tuple[Sibling, ...]:
     """What is known of each lender with its step in the control's unit, from what it lends.
 
-    Without those that have too little weight left.
+    Without those that have too little weight left. They are dropped one by one, the lightest first
+    and of equal ones the last, since the others then share the weight that it held.
     """
+    kept = list(lenders)
+    while True:
+        weights = lent_weights([units for units, _ in kept], own)
+        totals = [int(weight.sum()) for weight in weights]
+        least = min(totals, default=None)
+        if least is None or least >= _LEAST_WEIGHT_LENT * MILLION:
+            break
+        del kept[max(place for place, total in enumerate(totals) if total == least)]
     siblings = []
-    for intervals, (_, step) in zip(
-        lent_intervals([u for u, _ in lenders], own), lenders, strict=True
-    ):
-        if intervals.total_weight >= _LEAST_WEIGHT_LENT:
-            siblings.append(summarise_sibling(intervals, step, scale))
-            check_time("related chips")
+    for (units, step), weight in zip(kept, weights, strict=True):
+        lent = weight > 0
+        intervals = group_intervals(
+            units.stable_steps[lent], units.unstable_steps[lent], weight[lent] / MILLION
+        )
+        siblings.append(summarise_sibling(intervals, step, scale))
+        check_time("related chips")
     return tuple(siblings)
 
 

@@ -1,6 +1,6 @@
 """The merge inside the database against a slow one in Python; which pool a question gets."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from random import Random
@@ -19,7 +19,7 @@ from kbapi.evidence.pools import (
     PoolWanted,
     RelatedUnits,
     find_pool,
-    lent_intervals,
+    lent_weights,
     load_pool,
     related_units,
     siblings_of,
@@ -359,17 +359,20 @@ def test_newcomers_lend_no_more_weight_than_the_established() -> None:
 
 def test_a_contributor_lends_three_units_at_most_over_a_whole_series() -> None:
     chips = [a_related_pool(5, 0, 3) for _ in range(4)]
-    weights = [intervals.total_weight for intervals in lent_intervals(chips)]
-    assert weights == [pytest.approx(15 / 4)] * 4
-    assert [i.total_weight for i in lent_intervals(chips[:3])] == [pytest.approx(5)] * 3
-    assert [i.total_weight for i in lent_intervals(chips[:2])] == [pytest.approx(5)] * 2
+
+    def weights(number: int) -> list[float]:
+        return [weight.sum() / MILLION for weight in lent_weights(chips[:number])]
+
+    assert weights(4) == [pytest.approx(15 / 4)] * 4
+    assert weights(3) == [pytest.approx(5)] * 3
+    assert weights(2) == [pytest.approx(5)] * 2
 
 
 @pytest.mark.parametrize(("own", "lent"), [(0.0, 1.0), (2.0, 1.0), (2.5, 0.5), (3.0, 0.0)])
 def test_what_weighs_in_the_chips_own_pool_is_not_lent_to_it_again(own: float, lent: float) -> None:
     weight = OwnWeight(np.array([0, 77]), np.array([round(own * MILLION), MILLION]))
-    (intervals,) = lent_intervals([a_related_pool(10, 0, 1)], weight)
-    assert intervals.total_weight == pytest.approx(9.0 + lent)
+    (ppm,) = lent_weights([a_related_pool(10, 0, 1)], weight)
+    assert ppm.sum() / MILLION == pytest.approx(9.0 + lent)
 
 
 @settings(max_examples=40, deadline=None)
@@ -393,17 +396,97 @@ def test_neither_order_nor_numbers_of_contributors_change_what_is_lent(
             made.append(related_units(pool, check_outliers(pool, 5.0), known))
         return made
 
-    usual = lent_intervals(chips(list(range(30)), shuffled=False))
+    def lent(made: list[RelatedUnits]) -> list[list[tuple[int, int]]]:
+        """The stable end and the weight of each unit, in order."""
+        weights = lent_weights(made)
+        return [
+            sorted(zip(chip.stable_steps.tolist(), weight.tolist(), strict=True))
+            for chip, weight in zip(made, weights, strict=True)
+        ]
+
+    usual = lent(chips(list(range(30)), shuffled=False))
     other = chips(names, shuffled=True)
-    permuted = lent_intervals([other[place] for place in order])
-    for place, chip in enumerate(order):
-        assert permuted[place].stable_steps.tolist() == usual[chip].stable_steps.tolist()
-        assert permuted[place].weight.tolist() == pytest.approx(usual[chip].weight.tolist())
+    permuted = lent([other[place] for place in order])
+    assert permuted == [usual[chip] for chip in order]
+
+
+def of_contributors(contributors: Sequence[int], step: int) -> tuple[RelatedUnits, float]:
+    """A related chip with one unit of each of these established contributors."""
+    pool = pool_of([made_unit(step + n % 5, contributor=one) for n, one in enumerate(contributors)])
+    return related_units(pool, check_outliers(pool, 5.0), np.array(contributors)), 5.0
+
+
+def weights_of(lenders: list[tuple[RelatedUnits, float]]) -> list[float]:
+    return [sibling.units for sibling in siblings_of(lenders, VOLTAGE_OFFSET)]
 
 
 def test_a_chip_with_little_weight_left_is_no_sibling() -> None:
-    def siblings(chips: int) -> int:
-        lenders = [(a_related_pool(5, 0, 3), 5.0) for _ in range(chips)]
-        return len(siblings_of(lenders, VOLTAGE_OFFSET))
+    lenders = [(a_related_pool(5, 0, 3), 5.0)] * 4
+    assert weights_of(lenders[:1]) == [pytest.approx(5)]
+    assert weights_of(lenders[:3]) == [pytest.approx(5)] * 3
+    # Each of four would have 3.75 units of weight.
+    assert weights_of(lenders) == [pytest.approx(5)] * 3
+    without = OwnWeight(np.arange(5), np.full(5, 3 * MILLION))
+    assert siblings_of(lenders, VOLTAGE_OFFSET, without) == ()
+    assert siblings_of([], VOLTAGE_OFFSET) == ()
 
-    assert [siblings(chips) for chips in (1, 3, 4)] == [1, 3, 0]
+
+def test_one_more_related_chip_of_the_same_members_removes_no_loan() -> None:
+    def weights(chips: int) -> list[float]:
+        return weights_of([of_contributors(range(10), 80 + chip) for chip in range(chips)])
+
+    for chips in (1, 2, 3):
+        assert weights(chips) == [10] * chips
+    for chips in range(4, 8):
+        assert weights(chips) == [pytest.approx(30 / chips)] * chips
+    for chips in (8, 9, 12):
+        assert weights(chips) == [pytest.approx(30 / 7)] * 7
+
+
+def test_the_lightest_chip_is_dropped_before_the_shares_are_computed_anew() -> None:
+    club = [of_contributors(range(10), 80 + chip) for chip in range(7)]
+    light = of_contributors([*range(4), *range(50, 56)], 99)
+    fewer = of_contributors(range(9), 60)
+    # 3.375 beside 3.75 of the others, then thirty units over seven.
+    assert weights_of([fewer, *club]) == [pytest.approx(30 / 7)] * 7
+    # Six of its ten contributors own nothing else: it has the most weight of all.
+    weights = weights_of([light, *club])
+    assert weights == [pytest.approx(6 + 4 * 3 / 8)] + [pytest.approx(6 * 3 / 7 + 4 * 3 / 8)] * 7
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.permutations(range(8)), st.permutations(range(12)))
+def test_neither_order_nor_numbers_of_contributors_change_which_chips_lend(
+    order: list[int], names: list[int]
+) -> None:
+    units = (12, 12, 11, 11, 10, 10, 9, 8)
+
+    def chips(renamed: Sequence[int]) -> list[tuple[RelatedUnits, float]]:
+        return [of_contributors(renamed[:most], 60 + 5 * n) for n, most in enumerate(units)]
+
+    usual = siblings_of(chips(range(12)), VOLTAGE_OFFSET)
+    # With all eight, the four smallest would have less than four units of weight each.
+    assert len(usual) == 6
+    other = chips(names)
+    permuted = siblings_of([other[place] for place in order], VOLTAGE_OFFSET)
+    by_mean = sorted(permuted, key=lambda sibling: sibling.mean)
+    assert [one.units for one in by_mean] == pytest.approx([one.units for one in usual])
+    assert [one.mean for one in by_mean] == pytest.approx([one.mean for one in usual])
+
+
+def test_of_equally_light_chips_the_last_lends_nothing() -> None:
+    club = [of_contributors(range(10), 80 - 5 * chip) for chip in range(8)]
+    first_seven = siblings_of(club[:7], VOLTAGE_OFFSET)
+    assert siblings_of(club, VOLTAGE_OFFSET) == first_seven
+    renamed = [of_contributors(range(100, 110), 80 - 5 * chip) for chip in range(8)]
+    assert siblings_of(renamed, VOLTAGE_OFFSET) == first_seven
+
+
+@pytest.mark.parametrize("stored", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
+def test_related_chips_of_one_size_are_in_order_of_their_keys(
+    engine: Engine, stored: tuple[int, ...]
+) -> None:
+    chips = [replace(SIBLING, key=f"norvane-sable-5-46{n}0mx") for n in range(3)]
+    pools = {(chips[n], CORE): 2 for n in stored}
+    _, series, _ = relatives_of(engine, {(SABLE, CORE): 1, **pools}, IN_CORE)
+    assert series == [chip.key for chip in chips]
