@@ -433,23 +433,6 @@ def test_a_pool_that_two_entries_decide_is_refused(instance: Instance) -> None:
     assert len(page(instance).pools) == 1
 
 
-def test_a_pool_leaves_the_queue_when_none_of_its_units_counts(instance: Instance) -> None:
-    a_pool(instance)
-    assert len(page(instance).pools) == 1
-    entry = {"decision": "exclude", "reason": "unlike_other_results"}
-    contributors = [{"contributor": number, **entry} for number in range(1, 12)]
-    decide(instance, None, *contributors)
-    assert page(instance).pools == ()
-    with instance.reading() as connection:
-        assert count_waiting(connection)["pools"] == 0
-    with pytest.raises(DocumentRefused) as refused:
-        dry_run(instance, about_pool())
-    assert [one.code for one in refused.value.problems] == ["pool_unknown"]
-    undone = {"decision": "undo", "reason": "decided_in_error"}
-    decide(instance, None, *[{**one, **undone} for one in contributors])
-    assert len(page(instance).pools) == 1
-
-
 GRAPHICS_CHIP = "Osmer Kestrel 640 Laptop Graphics"
 
 
@@ -467,14 +450,39 @@ def send_at_clocks(instance: Instance, *clocks_mhz: int, **changes: Any) -> None
         send(instance, a_submission(setting, number=clock_mhz, chip=GRAPHICS_CHIP))
 
 
+def test_a_pool_leaves_the_queue_when_none_of_its_units_counts(instance: Instance) -> None:
+    for number in range(11):
+        depth = 90 + number if number else 20
+        ends = {"stable_at": 900 - depth, "unstable_at": 890 - depth}
+        setting = a_fixed_clock_setting(clock_mhz=1200, **ends)
+        send(instance, a_submission(setting, number=number, chip=GRAPHICS_CHIP))
+    send_at_clocks(instance, 1800)
+    assert [one.units for one in page(instance).pools] == [11]
+    entry = {"decision": "exclude", "reason": "unlike_other_results"}
+    contributors = [{"contributor": number, **entry} for number in range(1, 12)]
+    decide(instance, None, *contributors)
+    # Its question is answered from the other clock now, so no answer checks it.
+    assert page(instance).pools == ()
+    with instance.reading() as connection:
+        assert count_waiting(connection)["pools"] == 0
+    with pytest.raises(DocumentRefused) as refused:
+        dry_run(instance, about_pool())
+    assert [one.code for one in refused.value.problems] == ["pool_unknown"]
+    undone = {"decision": "undo", "reason": "decided_in_error"}
+    decide(instance, None, *[{**one, **undone} for one in contributors])
+    assert len(page(instance).pools) == 1
+
+
 def test_pools_without_counted_units_keep_no_other_from_being_checked(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("kbapi.curation.queue._MOST_CHECKED", 1)
     send_at_clocks(instance, 1200, 1500, stable_at=660, unstable_at=650)
     send_at_clocks(instance, 1800)
-    assert len(page(instance).waiting) == 2
-    assert checked_pools(instance) == {3: "[]"}
+    send(instance, a_submission())
+    for _ in range(2):
+        assert len(page(instance).waiting) == 2
+    assert checked_pools(instance) == {3: "[]", 4: "[]"}
 
 
 def test_a_pool_that_no_answer_is_about_is_checked_once(
