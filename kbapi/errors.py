@@ -62,7 +62,8 @@ FAULTS: Final = {
     "pool_unknown": "No pool that waits has this number. 'kbapi review list' shows the numbers.",
     "pool_not_excluded": "A pool is only included, or the decision undone. Exclude the results of "
     "a contributor instead.",
-    "duplicate_decision": "One request decides each setting once. Remove the repeated entry.",
+    "duplicate_decision": "One request decides each setting and pool once. Remove the repeated "
+    "entry.",
     "too_many_settings": "One request decides at most 10,000 settings. Split the request.",
     "confirmation_needed": "The request names results by something else than their ids. Send it "
     "with dry_run=true first: the answer lists what it touches. Then send it with its `confirm`.",

@@ -178,6 +178,7 @@ _NOTHING_TO_COUNT: Final = (
 _NO_POOL: Final = "No pool that waits has this number."
 _ONLY_INCLUDED: Final = "Send include or undo. Exclude the results of a contributor instead."
 _TWICE: Final = "Another entry decides this setting as well. Send one."
+_POOL_TWICE: Final = "Another entry decides this pool as well. Send one."
 _TOO_MANY: Final = (
     f"More than {MOST_SETTINGS_AT_ONCE:,} settings or lock-only results match. Narrow the "
     "origin, or decide in parts."
@@ -403,6 +404,8 @@ def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _
             problems.append(_wrong_reason(pointer, one))
         if one.pool is not None:
             checked = review.find_checked_pool(connection, one.pool)
+            if any(earlier.pool == one.pool for earlier in wanted[:place]):
+                problems.append(Problem(pointer, "duplicate_decision", _POOL_TWICE))
             problems += _faults_of_pool(pointer, one, checked)
             pools += [] if checked is None else [(one, checked)]
             continue

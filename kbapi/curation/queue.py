@@ -12,8 +12,9 @@ from marshmallow import fields, validate
 from sqlalchemy import Connection
 
 from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
-from kbapi.advice.evidence_found import load_standing_in
+from kbapi.advice.evidence_found import find_evidence, load_standing_in
 from kbapi.advice.start.answer import advise_start
+from kbapi.advice.start.query import Question
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.curation.starts import PoolName, name_of, question_about
@@ -25,17 +26,19 @@ from kbapi.documents.shapes import (
     Text,
     described,
 )
-from kbapi.errors import Problem, QueryInvalid
+from kbapi.errors import Problem, QueryInvalid, StorageBusy, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.intake.responses import EXCLUDING_CODES, Reason, describe_setting
 from kbapi.storage import review
+from kbapi.storage.answers import PoolFinding, save_pool_check
 from kbapi.storage.contributors import find_contributor
 from kbapi.storage.pools import load_chips, load_pools
 from kbapi.storage.results import StoredSubmission, load_submission
 from kbapi.storage.review import (
     BEGIN,
     PARTS,
+    UncheckedPool,
     Waiting,
     WaitingAt,
     WaitingFilters,
@@ -51,6 +54,8 @@ _MOST_CONTRADICTED: Final = 20
 _MOST_POOLS: Final = 100
 _MOST_CHECKED: Final = 16
 """Each costs a start; the next request goes on."""
+_CHECK_LOCK_TIMEOUT_S: Final = 0.1
+"""A check that is not stored is made again, so results of senders go first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,13 +238,41 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
 def _check_pools(instance: Instance) -> None:
     """Compute the starts of pools that have changed since: each answer checks its pool."""
     with instance.reading() as connection:
-        pools = load_pools(
-            connection, find_unchecked_pools(connection, instance.today())[:_MOST_CHECKED]
-        )
-    for pool in pools:
-        question = question_about(name_of(pool), instance.catalogue)
+        unchecked = find_unchecked_pools(connection, instance.today())[:_MOST_CHECKED]
+        pools = {one.id: one for one in load_pools(connection, [one.pool_id for one in unchecked])}
+    for one in unchecked:
+        question = question_about(name_of(pools[one.pool_id]), instance.catalogue)
         if question is not None:
             advise_start(instance, question)
+        if not _is_check_kept(instance, one, question):
+            return
+
+
+_NOTHING_FOUND: Final = PoolFinding(
+    has_start=False, codes=(), contributor_id=None, moves_by=None, evidence=""
+)
+
+
+def _is_check_kept(instance: Instance, pool: UncheckedPool, question: Question | None) -> bool:
+    """Whether the check of a pool is stored, or need not be.
+
+    A check without a finding is stored where the answer was about another pool, or there was none.
+    """
+    today = instance.today()
+    with instance.reading() as connection:
+        if pool not in find_unchecked_pools(connection, today, pool.pool_id):
+            return True
+        if question is not None:
+            own = find_evidence(connection, question, instance).own
+            if own is not None and own.id == pool.pool_id:
+                return False
+    try:
+        with instance.writing(_CHECK_LOCK_TIMEOUT_S) as connection:
+            if pool in find_unchecked_pools(connection, today, pool.pool_id):
+                save_pool_check(connection, pool.pool_id, pool.revision, today, _NOTHING_FOUND)
+    except (StorageBusy, StorageUnwritable):
+        return False
+    return True
 
 
 _POOL_TEXTS: Final[dict[PoolCode, str]] = {

@@ -5,13 +5,25 @@ from datetime import date
 from typing import Any, Final
 
 import orjson
-from sqlalchemy import Connection, Integer, Select, String, bindparam, literal_column, update
+from sqlalchemy import (
+    Boolean,
+    Connection,
+    Integer,
+    Select,
+    String,
+    bindparam,
+    exists,
+    literal_column,
+    update,
+)
 from sqlalchemy import select as select_columns
 from sqlmodel import and_, case, col, func, literal, or_, select, tuple_
 
+from kbapi.storage.pools import TAKEN_OUT
 from kbapi.storage.sqlite.engine import materialized, session_on
 from kbapi.storage.tables import Chip, Line, Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolCheck
+from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import PoolCode
 
 PARTS: Final = ("screening", "statistics", "contributors")
@@ -199,8 +211,24 @@ def count_waiting(connection: Connection) -> dict[str, int]:
     }
 
 
+def _counts_units(pool_id: Any) -> Any:
+    """Whether any result or follow-up with an end counts in the pool."""
+    of_settings, of_follow_ups = (
+        exists().where(
+            col(of.pool_id) == pool_id,
+            col(of.status) == "counted",
+            func.coalesce(col(of.stable_steps), col(of.unstable_steps)).is_not(None),
+        )
+        for of in (SettingResult, FollowUp)
+    )
+    return or_(of_settings, of_follow_ups.where(~literal_column(TAKEN_OUT, Boolean)))
+
+
 _POOL_WAITS: Final = and_(
-    col(PoolCheck.codes) != "[]", col(PoolCheck.settled) != col(PoolCheck.evidence)
+    col(PoolCheck.codes) != "[]",
+    col(PoolCheck.settled) != col(PoolCheck.evidence),
+    # No answer checks a pool after its last result was excluded, so its reasons would stay.
+    _counts_units(col(PoolCheck.pool_id)),
 )
 
 
@@ -215,11 +243,8 @@ class CheckedPool:
     moves_by: float | None
     evidence: str
     settled: str
-
-    @property
-    def waits(self) -> bool:
-        """Whether a curator should look at it."""
-        return bool(self.codes) and self.settled != self.evidence
+    waits: bool
+    """Whether a curator should look at it."""
 
 
 def find_waiting_pools(connection: Connection, most: int) -> list[CheckedPool]:
@@ -242,13 +267,14 @@ def _checked(connection: Connection, which: Any, most: int) -> list[CheckedPool]
             col(PoolCheck.moves_by),
             col(PoolCheck.evidence),
             col(PoolCheck.settled),
+            _POOL_WAITS,
         )
         .where(which)
         .order_by(col(PoolCheck.pool_id))
         .limit(most)
     )
     return [
-        CheckedPool(row[0], row[1], tuple(orjson.loads(row[2])), *row[3:])
+        CheckedPool(row[0], row[1], tuple(orjson.loads(row[2])), *row[3:-1], waits=bool(row[-1]))
         for row in connection.execute(statement)
     ]
 
@@ -267,25 +293,38 @@ def settle_pool(
     connection.execute(statement.values(**decided, decided_day=today))
 
 
-def find_unchecked_pools(connection: Connection, today: date) -> list[int]:
-    """Pools that no answer of the day has checked since the last change of their line.
+@dataclass(frozen=True, slots=True)
+class UncheckedPool:
+    """A pool to check, and the revision of its line."""
 
-    Those that wait come first, then those that were checked longest ago.
+    pool_id: int
+    revision: int
+
+
+def find_unchecked_pools(
+    connection: Connection, today: date, pool_id: int | None = None
+) -> list[UncheckedPool]:
+    """Pools with counted units that were not checked today since the last change of their line.
+
+    Those that wait come first, then those that were checked longest ago. With `pool_id`, only
+    this pool, if it is one of them.
     """
     is_current = and_(col(PoolCheck.revision) == col(Line.revision), col(PoolCheck.day) == today)
     statement = (
-        select_columns(col(Pool.id))
+        select_columns(col(Pool.id), col(Line.revision))
         .join(Chip, col(Chip.id) == col(Pool.chip_id))
         .join(Line, col(Line.id) == col(Chip.line_id))
         .outerjoin(PoolCheck, col(PoolCheck.pool_id) == col(Pool.id))
-        .where(or_(col(PoolCheck.pool_id).is_(None), ~is_current))
+        .where(or_(col(PoolCheck.pool_id).is_(None), ~is_current), _counts_units(col(Pool.id)))
         .order_by(
             func.coalesce(col(PoolCheck.evidence), "") == "",
             func.coalesce(col(PoolCheck.day), ""),
             col(Pool.id),
         )
     )
-    return list(connection.execute(statement).scalars())
+    if pool_id is not None:
+        statement = statement.where(col(Pool.id) == pool_id)
+    return [UncheckedPool(*row) for row in connection.execute(statement)]
 
 
 def find_waiting(

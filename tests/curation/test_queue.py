@@ -1,6 +1,6 @@
 """The queue of curators: every waiting setting once, oldest first, each page at equal cost."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -8,11 +8,16 @@ from typing import Any
 import pytest
 
 from kbapi.access.keys import KeyHolder
+from kbapi.advice.start.query import Question
+from kbapi.chips.catalogue import Catalogue
+from kbapi.curation import queue
 from kbapi.curation.decisions import accept_decisions
 from kbapi.curation.queue import ReviewPage, list_waiting
+from kbapi.curation.starts import PoolName
 from kbapi.errors import DocumentRefused, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.review import (
     BEGIN,
     PARTS,
@@ -415,6 +420,126 @@ def test_a_pool_that_does_not_wait_and_an_excluded_pool_are_refused(
     with pytest.raises(DocumentRefused) as refused:
         dry_run(instance, entry)
     assert [one.code for one in refused.value.problems] == [code]
+
+
+def test_a_pool_that_two_entries_decide_is_refused(instance: Instance) -> None:
+    a_pool(instance)
+    page(instance)
+    with pytest.raises(DocumentRefused) as refused:
+        dry_run(instance, about_pool(), about_pool("undo"))
+    assert [(one.pointer, one.code) for one in refused.value.problems] == [
+        ("/decisions/1", "duplicate_decision")
+    ]
+    assert len(page(instance).pools) == 1
+
+
+GRAPHICS_CHIP = "Osmer Kestrel 640 Laptop Graphics"
+
+
+def checked_pools(instance: Instance) -> dict[int, str]:
+    """The stored codes of each pool that was checked."""
+    with instance.reading() as connection:
+        rows = connection.exec_driver_sql("SELECT pool_id, codes FROM pool_check ORDER BY pool_id")
+        return {row[0]: row[1] for row in rows}
+
+
+def send_at_clocks(instance: Instance, *clocks_mhz: int, **changes: Any) -> None:
+    """A pool of one unit in the band of each clock."""
+    for clock_mhz in clocks_mhz:
+        setting = a_fixed_clock_setting(clock_mhz=clock_mhz, **changes)
+        send(instance, a_submission(setting, number=clock_mhz, chip=GRAPHICS_CHIP))
+
+
+def test_a_pool_leaves_the_queue_when_none_of_its_units_counts(instance: Instance) -> None:
+    for number in range(11):
+        depth = 90 + number if number else 20
+        ends = {"stable_at": 900 - depth, "unstable_at": 890 - depth}
+        setting = a_fixed_clock_setting(clock_mhz=1200, **ends)
+        send(instance, a_submission(setting, number=number, chip=GRAPHICS_CHIP))
+    send_at_clocks(instance, 1800)
+    assert [one.units for one in page(instance).pools] == [11]
+    entry = {"decision": "exclude", "reason": "unlike_other_results"}
+    contributors = [{"contributor": number, **entry} for number in range(1, 12)]
+    decide(instance, None, *contributors)
+    # Its question is answered from the other clock now, so no answer checks it.
+    assert page(instance).pools == ()
+    with instance.reading() as connection:
+        assert count_waiting(connection)["pools"] == 0
+    with pytest.raises(DocumentRefused) as refused:
+        dry_run(instance, about_pool())
+    assert [one.code for one in refused.value.problems] == ["pool_unknown"]
+    undone = {"decision": "undo", "reason": "decided_in_error"}
+    decide(instance, None, *[{**one, **undone} for one in contributors])
+    assert len(page(instance).pools) == 1
+
+
+def test_pools_without_counted_units_keep_no_other_from_being_checked(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kbapi.curation.queue._MOST_CHECKED", 1)
+    send_at_clocks(instance, 1200, 1500, stable_at=660, unstable_at=650)
+    send_at_clocks(instance, 1800)
+    send(instance, a_submission())
+    for _ in range(2):
+        assert len(page(instance).waiting) == 2
+    assert checked_pools(instance) == {3: "[]", 4: "[]"}
+
+
+def test_a_pool_that_no_answer_is_about_is_checked_once(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kbapi.curation.queue._MOST_CHECKED", 1)
+    send_at_clocks(instance, 1200, 1500, 1800)
+    ask = queue.question_about
+
+    def about_others(pool: PoolName, catalogue: Catalogue) -> Question | None:
+        """No question for the first pool, and one about the third for the second."""
+        band = pool.clock_band_mhz
+        if band == 1200:
+            return None
+        return ask(replace(pool, clock_band_mhz=1800), catalogue)
+
+    monkeypatch.setattr(queue, "question_about", about_others)
+    for _ in range(3):
+        page(instance)
+    assert checked_pools(instance) == {1: "[]", 2: "[]", 3: "[]"}
+
+
+@pytest.mark.parametrize("state", [{"read_only": True}, {"min_free_bytes": 1 << 60}])
+def test_an_instance_that_keeps_no_check_computes_one_start_for_a_page(
+    instance: Instance, state: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    send_at_clocks(instance, 1200, 1500, 1800)
+    closed = Instance(instance.settings.model_copy(update=state), instance.now)
+    asked: list[Question] = []
+    advise = queue.advise_start
+
+    def counted(where: Instance, question: Question) -> AnswerBytes:
+        asked.append(question)
+        return advise(where, question)
+
+    monkeypatch.setattr(queue, "advise_start", counted)
+    assert page(closed).pools == ()
+    assert len(asked) == 1
+    closed.close()
+    page(instance)
+    assert len(asked) == 1 + 3
+
+
+def test_an_answer_that_was_not_stored_is_not_taken_for_a_check(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    a_pool(instance)
+    advise = queue.advise_start
+
+    def not_stored(where: Instance, question: Question) -> AnswerBytes:
+        return AnswerBytes(b"{}", "")
+
+    monkeypatch.setattr(queue, "advise_start", not_stored)
+    assert page(instance).pools == ()
+    assert checked_pools(instance) == {}
+    monkeypatch.setattr(queue, "advise_start", advise)
+    assert len(page(instance).pools) == 1
 
 
 def test_a_pool_that_lost_its_start_waits_until_it_has_one_again(instance: Instance) -> None:
