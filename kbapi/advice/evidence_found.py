@@ -382,7 +382,7 @@ class EvidenceSummary:
     units_excluded: int
     """Results of the chip itself that screening excluded, plus units that the outlier check did."""
     mostly_new_contributors: bool
-    """Whether no contributor is established: then newcomers count in full."""
+    """Whether new contributors together weigh more than the established ones, or none is."""
     drift_alarm: bool
     """Whether recent results differ from earlier ones beyond chance; /v1/longevity has details."""
     latest_month: str | None
@@ -437,7 +437,9 @@ def evidence_summary(
         failures=0 if own is None else own.failures,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
-        mostly_new_contributors=own is None or own.outlier_report.is_young,
+        mostly_new_contributors=own is None
+        or own.outlier_report.is_young
+        or own.outlier_report.is_mostly_new,
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
         optimality_gap=optimality_gap,

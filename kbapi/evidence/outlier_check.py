@@ -48,7 +48,8 @@ class OutlierReport:
     lone_failures : int64 array, units whose first setting failed alone, ascending
     newcomer_factor : on the weight of those that are not established, above 0, at most 1
     flagged_share : share of all weight that was excluded or taken from lone failures, 0 to 1
-    established_weight : of contributors that are established, in units
+    established_weight, new_weight : of contributors that are established, and of the others as
+        limited by the factor, in units
     outlier_deep : int64 array, units beyond the cutoff, ascending
     excluded_units : by cutoff or contributor
     """
@@ -59,6 +60,7 @@ class OutlierReport:
     newcomer_factor: float
     flagged_share: float
     established_weight: float
+    new_weight: float
     outlier_deep: Integers
     excluded_units: int
 
@@ -67,9 +69,14 @@ class OutlierReport:
         """Whether no contributor of the pool is established: then all weigh in full."""
         return self.established_weight == 0.0
 
+    @property
+    def is_mostly_new(self) -> bool:
+        """Whether the others outweigh them: the limit by 2^(-E / 3) lets a large crowd do that."""
+        return self.new_weight > self.established_weight
+
 
 _NO_NUMBERS: Final = frozen_array(np.zeros(0, dtype=np.int64))
-UNCHECKED: Final = OutlierReport(None, _NO_NUMBERS, _NO_NUMBERS, 1.0, 0.0, 0.0, _NO_NUMBERS, 0)
+UNCHECKED: Final = OutlierReport(None, _NO_NUMBERS, _NO_NUMBERS, 1.0, 0.0, 0.0, 0.0, _NO_NUMBERS, 0)
 """Of a pool without units."""
 
 
@@ -98,6 +105,7 @@ def check_outliers(units: PoolUnits, floor_steps: float) -> OutlierReport:
         newcomer_factor=factor,
         flagged_share=_share_lost(units, factor, stands, lost),
         established_weight=established,
+        new_weight=newcomers * factor,
         outlier_deep=units.unit[deep],
         excluded_units=int(informative.sum() - stands.sum()),
     )

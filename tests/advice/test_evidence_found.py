@@ -91,6 +91,22 @@ def test_new_contributors_hardly_move_the_start_of_an_established_club(grown: In
     assert after["start"]["setting_mv"] >= before["start"]["setting_mv"] - 2
 
 
+def test_an_answer_warns_where_new_contributors_outweigh_the_established(tmp_path: Path) -> None:
+    clock = HandMovedClock()
+    clock.moment = NOON - timedelta(days=31)
+    instance = an_instance(tmp_path, clock)
+    for number in range(6):
+        a_member(instance, number)
+    clock.moment = NOON
+    assert answer(instance)["warnings"] == []
+    for number in range(100, 130):
+        a_member(instance, number)
+    after = answer(instance)
+    assert [one["code"] for one in after["warnings"]] == ["mostly_new_contributors"]
+    assert after["summary"].startswith(after["warnings"][0]["text"])
+    assert after["evidence"]["mostly_new_contributors"] is True
+
+
 def test_a_thousand_results_of_one_contributor_weigh_as_three(tmp_path: Path) -> None:
     flooded, three = instances_of_one_secret(tmp_path, "flooded", "three")
     for instance, units in ((flooded, 1000), (three, 3)):

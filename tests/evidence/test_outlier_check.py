@@ -74,7 +74,14 @@ def newcomers_weight(established: int, newcomers: int) -> float:
     outlier_report = check_outliers(pool, FLOOR)
     assert outlier_report.is_young == (established == 0)
     intervals = counted_units(pool, outlier_report).intervals
-    return float(intervals.weight[intervals.stable_steps == 100].sum())
+    weight = float(intervals.weight[intervals.stable_steps == 100].sum())
+    assert outlier_report.is_mostly_new == (weight > established)
+    return weight
+
+
+def test_a_crowd_of_newcomers_that_outweighs_the_established_is_noted() -> None:
+    """Ten established keep 2^(-10 / 3) = 0.0992 of others: 101 weigh more than ten, 100 less."""
+    assert newcomers_weight(10, 100) < 10 < newcomers_weight(10, 101)
 
 
 def test_newcomers_weigh_less_with_each_established_unit_down_to_a_tenth() -> None:

@@ -64,7 +64,9 @@ NoStartCode = Literal[
     "no_known_control",
     "not_on_this_chip",
 ]
-StartWarningCode = Literal["no_contributor_established", "moved_by_one_contributor"]
+StartWarningCode = Literal[
+    "no_contributor_established", "mostly_new_contributors", "moved_by_one_contributor"
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +132,9 @@ class StartWarning:
     """Why an answer deserves less trust than its confidence says."""
 
     code: StartWarningCode
-    """`no_contributor_established`: false results would count in full. `moved_by_one_contributor`:
-    the start moves by more than 10 mV (2 counts) without one contributor."""
+    """`no_contributor_established`: false results would count in full. `mostly_new_contributors`:
+    new contributors together weigh more than the others. `moved_by_one_contributor`: the start
+    moves by more than 10 mV (2 counts) without one contributor."""
     text: str
     """The warning in one sentence; it is also in `summary`."""
 
@@ -285,6 +288,8 @@ def _warnings(
     warnings = []
     if own is not None and own.units > 0 and own.outlier_report.is_young:
         warnings.append(StartWarning("no_contributor_established", start_text.not_established()))
+    elif own is not None and own.outlier_report.is_mostly_new:
+        warnings.append(StartWarning("mostly_new_contributors", start_text.mostly_new()))
     if move is not None and move.is_large(control):
         text = start_text.moved_by_one(control, MOST_MOVED[control], has_start)
         warnings.append(StartWarning("moved_by_one_contributor", text))
@@ -293,8 +298,8 @@ def _warnings(
 
 def _with_warnings(summary: str, warnings: tuple[StartWarning, ...]) -> str:
     """The summary after whom it stands on, and before what could move it."""
-    first = [one.text for one in warnings if one.code == "no_contributor_established"]
-    last = [one.text for one in warnings if one.code != "no_contributor_established"]
+    last = [one.text for one in warnings if one.code == "moved_by_one_contributor"]
+    first = [one.text for one in warnings if one.code != "moved_by_one_contributor"]
     return " ".join([*first, summary, *last])
 
 

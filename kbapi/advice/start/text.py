@@ -92,6 +92,11 @@ def not_established() -> str:
     return "No contributor here is established yet, so false results count in full."
 
 
+def mostly_new() -> str:
+    """That new contributors outweigh the established ones, and what that means."""
+    return "New contributors outweigh the established ones here: false results may decide."
+
+
 def moved_by_one(control: str, most: float, has_start: bool) -> str:
     """That one contributor has much influence; neither who nor which way.
 
