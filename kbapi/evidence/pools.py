@@ -87,6 +87,8 @@ class PoolEvidence:
     """Of the whole pool, whatever the filter."""
     whole: PoolUnits
     """Its units, whatever the filter."""
+    asked: PoolUnits
+    """The units that the filter admits; without one, `whole` itself."""
     rows: PoolRows
     """The rows of its units."""
     drift: PoolDrift
@@ -216,6 +218,7 @@ def evidence_from(
         loads=usual_loads(units),
         outlier_report=outlier_report,
         whole=whole,
+        asked=units,
         rows=rows,
         drift=drift,
     )

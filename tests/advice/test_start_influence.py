@@ -44,6 +44,7 @@ from tests.makers import (
 
 GRID = Grid(Fraction(125, 128))
 STEP_MV = 125 / 128
+ASKED = "A curator of this instance is asked to look at them."
 NOT_ESTABLISHED = "No contributor here is established yet, so false results count in full."
 
 
@@ -298,7 +299,7 @@ def test_a_pool_without_a_start_says_how_many_failed_where_and_asks_a_curator_fr
     assert answer["reason"]["code"] == "fails_near_stock"
     text = answer["reason"]["text"]
     assert f"{(contributors + 1) // 2} contributors failed at -4 mV or closer to stock." in text
-    assert ("A curator of this instance is asked to look at them." in text) is is_asked
+    assert (ASKED in text) is is_asked
     with instance.reading() as connection:
         checked = find_checked_pool(connection, 1)
     assert checked is not None
@@ -310,8 +311,105 @@ def test_few_failures_near_stock_are_not_counted_in_words(instance: Instance) ->
         setting = a_setting(stable_at=None, unstable_at=-4)
         send(instance, a_submission(setting, number=number))
     text = answer_to(instance)["reason"]["text"]
-    assert "Fewer than five established contributors failed." in text
+    assert "Fewer than five known contributors failed this close to stock." in text
     assert "-4" not in text
+
+
+def test_many_known_failures_are_not_denied_where_few_lie_near_stock(instance: Instance) -> None:
+    for number in range(4):
+        setting = a_setting(stable_at=None, unstable_at=-4)
+        send(instance, a_submission(setting, number=number))
+    for number in range(4, 12):
+        a_member(instance, number, 90)
+    reason = answer_to(instance)["reason"]
+    assert reason["code"] == "fails_near_stock"
+    assert "Fewer than five known contributors failed this close to stock." in reason["text"]
+
+
+def of_the_day_before(tmp_path: Path) -> tuple[Instance, HandMovedClock]:
+    """An instance whose results are of a day before those that wait."""
+    clock = HandMovedClock(NOON - timedelta(days=1))
+    return an_instance(tmp_path, clock), clock
+
+
+def test_under_a_filter_the_contributors_that_it_admits_are_screened(tmp_path: Path) -> None:
+    made, clock = of_the_day_before(tmp_path)
+    inside = [20, *(90 + number for number in range(10))]
+    outside = [5, 5, 5, 120, 121, 122]
+    for number, depth in enumerate([*inside, *outside]):
+        platform = {"supply": "mains" if number < len(inside) else "battery"}
+        a_member(made, number, depth, platform=platform)
+    clock.moment = NOON
+    question = a_question(made, supply="mains")
+    found = found_in(made, question)
+    move = fit_question(question, found).move
+    assert move is not None
+    exact = exact_moves(question, found)
+    assert move.contributor == int(np.abs(exact).argmax()) + 1 == 1
+    assert abs(move.moves_by) > 10.0
+    assert "moved_by_one_contributor" in codes_of(answer_to(made, supply="mains"))
+    made.close()
+
+
+def test_only_a_filter_merges_the_units_of_a_pool_twice(tmp_path: Path) -> None:
+    made, clock = of_the_day_before(tmp_path)
+    for number in range(12):
+        platform = {"supply": "mains" if number < 6 else "battery"}
+        a_member(made, number, 90 + number, platform=platform)
+    clock.moment = NOON
+    everything = found_in(made, a_question(made)).own
+    filtered = found_in(made, a_question(made, supply="mains")).own
+    assert everything is not None
+    assert everything.asked is everything.whole
+    assert filtered is not None
+    assert (len(filtered.whole.unit), len(filtered.asked.unit)) == (12, 6)
+    made.close()
+
+
+@pytest.mark.parametrize(
+    ("parameters", "failed", "is_asked"),
+    [
+        ({}, 16, True),
+        ({"stable_share": "0.95"}, 16, False),
+        ({"detail": "percentiles"}, 16, False),
+        ({"supply": "mains"}, 6, False),
+        ({"supply": "battery"}, 10, False),
+    ],
+)
+def test_failures_near_stock_are_those_of_the_question_and_curators_see_the_usual_one(
+    tmp_path: Path, parameters: dict[str, str], failed: int, is_asked: bool
+) -> None:
+    made, clock = of_the_day_before(tmp_path)
+    for number in range(16):
+        setting = a_setting(stable_at=None, unstable_at=-4)
+        platform = {"supply": "mains" if number < 6 else "battery"}
+        send(made, a_submission(setting, number=number, platform=platform))
+    clock.moment = NOON
+    reason = answer_to(made, **parameters)["reason"]
+    assert reason["code"] == "fails_near_stock"
+    assert f"{failed} contributors failed at -4 mV or closer to stock." in reason["text"]
+    assert (ASKED in reason["text"]) is is_asked
+    with made.reading() as connection:
+        assert (find_checked_pool(connection, 1) is not None) is is_asked
+    made.close()
+
+
+@pytest.mark.parametrize(("units", "has_move"), [(3, False), (4, True)])
+def test_a_pool_with_too_few_units_left_has_no_move(
+    instance: Instance, units: int, has_move: bool
+) -> None:
+    for number in range(units):
+        a_member(instance, number, 90 + number)
+    question = a_question(instance)
+    found = found_in(instance, question)
+    fitted = fit_question(question, found)
+    now = fitted_setting(found, fitted.fit)
+    assert now is not None
+    assert now < -10.0
+    assert (fitted.move is not None) is has_move
+    answer = answer_to(instance)
+    assert answer["start"] is not None
+    assert ("moved_by_one_contributor" in codes_of(answer)) is has_move
 
 
 def moved(unit: str) -> tuple[float, float]:

@@ -405,12 +405,10 @@ def _why_near_stock(question: Question, found: EvidenceFound, fit: StartFit) -> 
         whole = round(setting_of(found.control, found.grid, near.steps))
         setting = setting_in_short(found.control, whole)
         failed = start_text.failed_near_stock(near.contributors, setting, is_shown=near.is_shown)
-    return start_text.fails_near_stock(
-        question,
-        0 if own is None else own.units,
-        failed,
-        contributors_in(own) >= CONTRIBUTORS_OF_A_SILENT_POOL,
-    )
+    # Curators see only the checks of answers that are not delayed.
+    is_queued = not question.is_delayed and contributors_in(own) >= CONTRIBUTORS_OF_A_SILENT_POOL
+    units = 0 if own is None else own.units
+    return start_text.fails_near_stock(question, units, failed, is_queued)
 
 
 def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
@@ -463,14 +461,6 @@ def _meaning(question: Question, found: EvidenceFound) -> Meaning:
         grade=None if own is None else own.grade,
         text=start_text.meaning_of(question),
     )
-
-
-def check_pool(
-    connection: Connection, question: Question, found: EvidenceFound, instance: Instance
-) -> None:
-    """Check a pool for curators and store what they should look at."""
-    keep_findings(connection, found, instance)
-    _keep_check(connection, found, fit_question(question, found), instance)
 
 
 def _keep_check(

@@ -30,7 +30,10 @@ MOST_MOVED: Final = {"voltage_offset": 10.0, "count_offset": 2.0, "fixed_clock_v
 CONTRIBUTORS_OF_A_SILENT_POOL: Final = 10
 """With as many, a pool without a start has a reason that a curator should look at."""
 _SCREENED_FROM: Final = 100.0
-"""Units of weight from which the screen can rule a refit out: the model-free bound has it all."""
+"""Units of weight from which the screen can rule a refit out.
+
+The model-free bound then has all of the weight; beside siblings 0.29 of it, and all from 200 on.
+"""
 _QUANTILE: Final = 1.2816
 """Standard deviations from the mean to the depth that 90 % of normal limits reach."""
 
@@ -69,23 +72,25 @@ def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -
     """The move without the most influential contributor; None with too few units for a start.
 
     Contributors that the screen does not name are not fitted. With 100 units of weight or more,
-    none is where the limits around the start lie close together.
+    none is where the limits around the start lie close together. A contributor without whom too few
+    units are left is skipped: every contributor of so small a pool decides whether it has a start.
     """
     own, now = found.own, fitted_setting(found, fit)
-    if own is None or now is None or not own.whole.informative.any():
+    if own is None or now is None or not own.asked.informative.any():
         return None
-    contributors = np.unique(own.whole.contributor)
-    moves = approximate_moves(own.whole, own.outlier_report) * -float(found.grid.step)
+    contributors = np.unique(own.asked.contributor)
+    moves = approximate_moves(own.asked, own.outlier_report) * -float(found.grid.step)
     if _is_steady(found, own, now):
         place = int(np.abs(moves).argmax())
         return StartMove(int(contributors[place]), round(float(moves[place]), 2), is_exact=False)
     exact = []
-    for place in most_suspected(own.whole, own.outlier_report, moves):
+    for place in most_suspected(own.asked, own.outlier_report, moves):
         contributor = int(contributors[place])
         then = fitted_setting(found, start_fit(question, without(question, found, contributor)))
-        exact.append(StartMove(contributor, round((then or 0.0) - now, 2), is_exact=True))
+        if then is not None:
+            exact.append(StartMove(contributor, round(then - now, 2), is_exact=True))
         check_time("start without a contributor")
-    return max(exact, key=lambda move: (abs(move.moves_by), -move.contributor))
+    return max(exact, key=lambda move: (abs(move.moves_by), -move.contributor), default=None)
 
 
 def without(question: Question, found: EvidenceFound, contributor: int) -> EvidenceFound:
@@ -132,7 +137,7 @@ def _is_steady(found: EvidenceFound, own: PoolEvidence, now: float) -> bool:
     A contributor changes the share that fails before the start by its weight over that of the pool.
     Twice as much each way must stay within the distance that an answer reports.
     """
-    units, report = own.whole, own.outlier_report
+    units, report = own.asked, own.outlier_report
     weight = weight_under(units, report) * standing_flags(units, report)
     total = float(weight.sum())
     if total < _SCREENED_FROM:
@@ -191,12 +196,15 @@ class FailuresNearStock:
     contributors: int
     """How many contributors have failed there or before it."""
     is_shown: bool
-    """Whether at least five of them are established, so that the number shows no one."""
+    """Whether at least five of them are known, so that the number shows no one."""
 
 
 def failures_near_stock(own: PoolEvidence, stable_share: float) -> FailuresNearStock | None:
-    """The failures of as large a share of the weight as may fail; None where fewer have failed."""
-    units, report = own.whole, own.outlier_report
+    """The failures of as large a share of the weight as may fail; None where fewer have failed.
+
+    Only units that the filter admits count.
+    """
+    units, report = own.asked, own.outlier_report
     weight = weight_under(units, report) * standing_flags(units, report)
     failed = np.flatnonzero((units.unstable_steps < NEVER_FAILED) & (weight > 0.0))
     order = failed[np.argsort(units.unstable_steps[failed], kind="stable")]

@@ -223,13 +223,13 @@ def fails_near_stock(question: Question, units: int, failed: str, is_queued: boo
 
 
 def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str:
-    """How many contributors have failed near stock, and where; no number where few are established.
+    """How many contributors have failed near stock, and where; no number where few are known.
 
     >>> failed_near_stock(6, "-20 mV", is_shown=True)
     '6 contributors failed at -20 mV or closer to stock.'
     """
     if not is_shown:
-        return "Fewer than five established contributors failed."
+        return "Fewer than five known contributors failed this close to stock."
     return f"{contributors} contributors failed at {setting} or closer to stock."
 
 
