@@ -7,7 +7,7 @@ between them moves with n, so that no single report makes the answer jump.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 import scipy
@@ -179,25 +179,16 @@ def known_share(
 
 def _straddling_weight_at(evidence: GroupedIntervals, depths: NDArray[np.int64]) -> Vector:
     """Weight of the units that passed before each depth and failed beyond it, shape (r,)."""
-    failed = evidence.unstable_steps < NEVER_FAILED
-    weight = evidence.weight[failed]
-    # Running sums of weights that come in and that go out; below rounding it is none.
-    entered = _sums_below(evidence.stable_steps[failed], weight, depths, "left")
-    left = _sums_below(evidence.unstable_steps[failed], weight, depths, "right")
-    straddling = entered - left
-    straddling[straddling < _ROUNDING * weight.sum()] = 0.0
+    has_failed = evidence.unstable_steps < NEVER_FAILED
+    failed = GroupedIntervals(
+        evidence.stable_steps[has_failed],
+        evidence.unstable_steps[has_failed],
+        evidence.weight[has_failed],
+    )
+    straddling = failed.total_weight - known_weight_at(failed, depths)
+    # Below rounding it is none.
+    straddling[straddling < _ROUNDING * failed.total_weight] = 0.0
     return np.asarray(straddling)
-
-
-def _sums_below(
-    places: NDArray[np.int64],
-    weight: Vector,
-    depths: NDArray[np.int64],
-    side: Literal["left", "right"],
-) -> Vector:
-    order = np.argsort(places, kind="stable")
-    sums = np.concatenate([[0.0], np.cumsum(weight[order])])
-    return np.asarray(sums[np.searchsorted(places[order], depths, side=side)])
 
 
 @dataclass(frozen=True, slots=True)
