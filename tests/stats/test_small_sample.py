@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from kbapi.stats.estimate.small_sample import (
     Bell,
-    MixedPrior,
+    BellPrior,
     Shape,
     VaguePrior,
     fit_sev,
@@ -19,7 +19,7 @@ from kbapi.stats.start.blend import LimitPosterior
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 
-MIXED = MixedPrior(Bell(110.0, 14.0), Bell(3.1, 0.25), 0.1)
+BELLS = BellPrior(Bell(110.0, 14.0), Bell(3.1, 0.25))
 
 
 def posterior_of(fit):
@@ -36,7 +36,7 @@ def in_logs(prior, scale):
 @settings(max_examples=15, deadline=None)
 @given(
     reports(deepest=30, most=8, weights=(0.5, 1.0)),
-    st.sampled_from([VaguePrior(), MIXED]),
+    st.sampled_from([VaguePrior(), BELLS]),
     st.sampled_from([0.0, 0.03, 0.3]),
 )
 def test_the_posterior_is_that_of_one_fine_grid_over_the_whole_box(rows, prior, contamination):
@@ -73,7 +73,7 @@ def test_survival_is_the_formula_and_half_the_units_reach_the_median():
 
 
 @pytest.mark.parametrize("scale", [VOLTAGE_OFFSET, COUNT_OFFSET, FIXED_CLOCK_VOLTAGE])
-@pytest.mark.parametrize("prior", [VaguePrior(), MixedPrior(Bell(30.0, 9.0), Bell(2.0, 0.3), 0.3)])
+@pytest.mark.parametrize("prior", [VaguePrior(), BellPrior(Bell(30.0, 9.0), Bell(2.0, 0.3))])
 def test_a_prior_holds_all_of_its_mass_in_the_box(scale, prior):
     mean, log_sd = np.meshgrid(
         np.linspace(scale.mean_low, scale.mean_high, 801),
@@ -89,7 +89,7 @@ def test_a_prior_holds_all_of_its_mass_in_the_box(scale, prior):
     "interval", [(0, 1), (1, 2), (20, 400), (0, 100_000), (90_000, NEVER_FAILED), (7, NEVER_FAILED)]
 )
 def test_extreme_evidence_has_a_finite_posterior(interval, units):
-    fit = fit_sev(a_pool([(*interval, units)]), 125 / 128, VOLTAGE_OFFSET, MIXED)
+    fit = fit_sev(a_pool([(*interval, units)]), 125 / 128, VOLTAGE_OFFSET, BELLS)
     assert fit.weight.sum() == pytest.approx(1.0)
     assert np.isfinite(posterior_of(fit).depth_at(0.9, np.array([0.02, 0.5, 0.98]))).all()
 

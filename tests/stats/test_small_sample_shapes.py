@@ -3,7 +3,7 @@ import pytest
 
 from kbapi.stats.estimate.small_sample import (
     Bell,
-    MixedPrior,
+    BellPrior,
     Shape,
     ShapePrior,
     VaguePrior,
@@ -17,7 +17,7 @@ from tests.stats import slow
 from tests.stats.makers import a_pool
 
 ROWS = [(10, 12, 3.0), (14, 15, 2.0), (18, 1 << 30, 4.0), (0, 11, 1.0)]
-PRIOR = MixedPrior(Bell(90.0, 15.0), Bell(3.0, 0.3), 0.1)
+PRIOR = BellPrior(Bell(90.0, 15.0), Bell(3.0, 0.3))
 
 
 @pytest.mark.parametrize("shape", Shape)

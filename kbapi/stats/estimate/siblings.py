@@ -12,7 +12,7 @@ from kbapi.stats.estimate.small_sample import (
     COARSE,
     NO_POSTERIOR,
     Bell,
-    MixedPrior,
+    BellPrior,
     Shape,
     ShapePosterior,
     ShapePrior,
@@ -118,7 +118,7 @@ class SiblingPrior:
     siblings: int
     borrowed_units: float
     deepest_tried: float
-    weak_tail: MixedPrior | None = None
+    weak_tail: BellPrior | None = None
 
     @property
     def vague_share(self) -> float:
@@ -218,14 +218,13 @@ def _shapes_of(
     return (ShapePrior(Shape.SMALLEST_EXTREME, vague, VaguePrior()), *bells)
 
 
-def _bells(readings: list[Reading], scale: PriorScale) -> MixedPrior:
+def _bells(readings: list[Reading], scale: PriorScale) -> BellPrior:
     between = scale.between_chips
     means = np.array([(r.mean, r.mean_error) for r in readings])
     log_sds = np.array([(r.log_sd, r.log_sd_error) for r in readings])
-    return MixedPrior(
+    return BellPrior(
         mean=_next_of(means, _LEAST_OF_MEANS * between, _EXCESS_OF_MEANS * between),
         log_sd=_next_of(log_sds, _LEAST_OF_LOG_SDS, _EXCESS_OF_LOG_SDS),
-        vague_mass=0.0,
     )
 
 

@@ -118,25 +118,20 @@ class VaguePrior:
 
 
 @dataclass(frozen=True, slots=True)
-class MixedPrior:
-    """A bell in mean and in log standard deviation, mixed with a share of vague mass."""
+class BellPrior:
+    """A bell in mean and in log standard deviation."""
 
     mean: Bell
     log_sd: Bell
-    vague_mass: float
 
     def log_density(self, mean: Grid2, log_sd: Grid2, scale: PriorScale) -> Grid2:
         """Log density over (mean, log sd), shape of `mean`."""
-        # One of the two masses may be zero; its logarithm is then -inf.
-        with np.errstate(divide="ignore"):
-            informed_mass, vague_mass = np.log1p(-self.vague_mass), np.log(self.vague_mass)
         bell = self.mean.log_density(mean, scale.mean_low, scale.mean_high)
         bell += self.log_sd.log_density(log_sd, np.log(scale.sd_low), np.log(scale.sd_high))
-        vague = VaguePrior().log_density(mean, log_sd, scale)
-        return np.asarray(np.logaddexp(informed_mass + bell, vague_mass + vague))
+        return bell
 
 
-Prior = VaguePrior | MixedPrior
+Prior = VaguePrior | BellPrior
 
 
 @dataclass(frozen=True, slots=True)
