@@ -395,7 +395,7 @@ def _read(body: bytes) -> _Sent:
 def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _Touched:
     targets: list[_Target] = []
     locks_alone = []
-    pools = []
+    pools, named = [], set[int]()
     problems: list[Problem] = []
     about_locks = 0
     for place, one in enumerate(wanted):
@@ -404,8 +404,9 @@ def _find_valid(connection: Connection, wanted: tuple[WantedDecision, ...]) -> _
             problems.append(_wrong_reason(pointer, one))
         if one.pool is not None:
             checked = review.find_checked_pool(connection, one.pool)
-            if any(earlier.pool == one.pool for earlier in wanted[:place]):
+            if one.pool in named:
                 problems.append(Problem(pointer, "duplicate_decision", _POOL_TWICE))
+            named.add(one.pool)
             problems += _faults_of_pool(pointer, one, checked)
             pools += [] if checked is None else [(one, checked)]
             continue
@@ -483,9 +484,9 @@ def _decide_about_pools(
 ) -> int:
     """The number of pools with another decision than before; the decisions are stored."""
     decided = 0
+    key = None if holder is None else holder.id
     for one, pool in touched.pools:
         settled = pool.evidence if one.decision == "include" else ""
-        key = None if holder is None else holder.id
         if settled != pool.settled:
             review.settle_pool(connection, pool.pool_id, settled, one.reason, key, today)
             decided += 1

@@ -238,7 +238,7 @@ def list_waiting(instance: Instance, sent: Mapping[str, Sequence[str]]) -> Revie
 def _check_pools(instance: Instance) -> None:
     """Compute the starts of pools that have changed since: each answer checks its pool."""
     with instance.reading() as connection:
-        unchecked = find_unchecked_pools(connection, instance.today())[:_MOST_CHECKED]
+        unchecked = find_unchecked_pools(connection, instance.today(), _MOST_CHECKED)
         pools = {one.id: one for one in load_pools(connection, [one.pool_id for one in unchecked])}
     for one in unchecked:
         question = question_about(name_of(pools[one.pool_id]), instance.catalogue)
@@ -260,7 +260,7 @@ def _is_check_kept(instance: Instance, pool: UncheckedPool, question: Question |
     """
     today = instance.today()
     with instance.reading() as connection:
-        if pool not in find_unchecked_pools(connection, today, pool.pool_id):
+        if pool not in find_unchecked_pools(connection, today, 1, pool.pool_id):
             return True
         if question is not None:
             own = find_evidence(connection, question, instance).own
@@ -268,7 +268,7 @@ def _is_check_kept(instance: Instance, pool: UncheckedPool, question: Question |
                 return False
     try:
         with instance.writing(_CHECK_LOCK_TIMEOUT_S) as connection:
-            if pool in find_unchecked_pools(connection, today, pool.pool_id):
+            if pool in find_unchecked_pools(connection, today, 1, pool.pool_id):
                 save_pool_check(connection, pool.pool_id, pool.revision, today, _NOTHING_FOUND)
     except (StorageBusy, StorageUnwritable):
         return False

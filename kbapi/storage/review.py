@@ -302,12 +302,12 @@ class UncheckedPool:
 
 
 def find_unchecked_pools(
-    connection: Connection, today: date, pool_id: int | None = None
+    connection: Connection, today: date, most: int, pool_id: int | None = None
 ) -> list[UncheckedPool]:
-    """Pools with counted units that were not checked today since the last change of their line.
+    """At most so many pools that were not checked today since the last change of their line.
 
-    Those that wait come first, then those that were checked longest ago. With `pool_id`, only
-    this pool, if it is one of them.
+    Their units count. Those that wait come first, then those that were checked longest ago. With
+    `pool_id`, only this pool, if it is one of them.
     """
     is_current = and_(col(PoolCheck.revision) == col(Line.revision), col(PoolCheck.day) == today)
     statement = (
@@ -321,6 +321,7 @@ def find_unchecked_pools(
             func.coalesce(col(PoolCheck.day), ""),
             col(Pool.id),
         )
+        .limit(most)
     )
     if pool_id is not None:
         statement = statement.where(col(Pool.id) == pool_id)
