@@ -386,8 +386,8 @@ class _Splits:
         code = np.array([place[value] for value in by_group], dtype=np.int64)[self._own.group]
         inside = {value: code == number for value, number in place.items()}
         cells = {value: self._own.cell(flags) for value, flags in inside.items()}
-        untold = cells.pop("", NO_CELL)
-        shown = shown_cells(list(cells.values()), beside=untold)
+        unstated = cells.pop("", NO_CELL)
+        shown = shown_cells(list(cells.values()), beside=unstated)
         self.withheld += shown.count(False)
         return tuple(self._split(value, inside[value]) for value in compress(cells, shown))
 

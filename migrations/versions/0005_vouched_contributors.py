@@ -1,6 +1,6 @@
 """A contributor for whom an access key vouches is established; a key vouches once.
 
-Of earlier keys and contributors nobody knows who used which, so no contributor is vouched and no
+No record says which earlier contributor used which key. So no contributor is vouched for, and no
 key has vouched. SQLite adds a column to a table in place. Pools enter the queue of curators.
 """
 

@@ -176,10 +176,12 @@ def _months_of_machines(runs: int, sizes: tuple[int, ...]) -> list[Row]:
     """Machine classes with months and shares of their own, stable within each class."""
     rows = []
     for size in sizes:
-        for told in (1.0, 0.5, 0.0):
-            rng = np.random.default_rng([SEED, 7, size, int(10 * told)])
-            found = [_of_machines(rng, size, told) for _ in range(runs)]
-            where = f"{size} reports, months that belong to machines, {told:.0%} of classes told"
+        for stated in (1.0, 0.5, 0.0):
+            rng = np.random.default_rng([SEED, 7, size, int(10 * stated)])
+            found = [_of_machines(rng, size, stated) for _ in range(runs)]
+            where = (
+                f"{size} reports, months that belong to machines, {stated:.0%} of classes stated"
+            )
             named = [{"firmware_month", "microcode"} & {s.by for s in one.splits} for one in found]
             changed = [comparison_response(one).change.is_change for one in found]
             rows += [
@@ -193,15 +195,15 @@ def _mean(found: Sequence[object]) -> float:
     return float(np.mean([bool(one) for one in found]))
 
 
-def _of_machines(rng: np.random.Generator, size: int, told: float) -> LockDifferences:
+def _of_machines(rng: np.random.Generator, size: int, stated: float) -> LockDifferences:
     machine = rng.integers(0, len(OF_CLASSES), size)
     share, first, last = (np.array(column)[machine] for column in zip(*OF_CLASSES, strict=True))
     drawn = _Drawn(rng.integers(first, last), rng.random(size) < share)
-    is_told = rng.random(size) < told
+    is_stated = rng.random(size) < stated
     reports = drawn.reports(
         machine=[
             f"harbour-{number}" if known else ""
-            for number, known in zip(machine.tolist(), is_told.tolist(), strict=True)
+            for number, known in zip(machine.tolist(), is_stated.tolist(), strict=True)
         ],
         microcode=[f"0x{month // 4:x}" for month in drawn.month.tolist()],
     )

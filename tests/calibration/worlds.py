@@ -1,4 +1,4 @@
-"""Does the stated confidence hold in worlds that nobody chose: truths and testers by lot."""
+"""Does the stated confidence hold in worlds that were drawn, truths and testers alike."""
 
 import os
 from collections.abc import Iterable, Sequence

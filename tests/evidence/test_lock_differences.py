@@ -230,13 +230,15 @@ def test_the_same_reports_of_one_class_are_a_change():
 
 
 def test_reports_without_a_machine_class_take_no_part_in_a_change_or_a_difference():
-    untold = [("", *cell[1:]) for cell in BELONGING]
-    found = find_lock_differences(of_machines(*untold), 0.5, EVERYONE)
+    unstated = [("", *cell[1:]) for cell in BELONGING]
+    found = find_lock_differences(of_machines(*unstated), 0.5, EVERYONE)
     assert (found.change, found.compared_by, found.splits) == (None, (), ())
     assert found.units == 80
-    told = of_machines(*[("harbour-15", *cell[1:]) for cell in BELONGING])
-    more = [one._replace(contributor_id=1_000 + one.contributor_id, machine="") for one in told]
-    alone, beside = (find_lock_differences(one, 0.5, EVERYONE) for one in (told, [*told, *more]))
+    stated = of_machines(*[("harbour-15", *cell[1:]) for cell in BELONGING])
+    more = [one._replace(contributor_id=1_000 + one.contributor_id, machine="") for one in stated]
+    alone, beside = (
+        find_lock_differences(one, 0.5, EVERYONE) for one in (stated, [*stated, *more])
+    )
     assert (alone.change, alone.splits) == (beside.change, beside.splits)
 
 

@@ -274,6 +274,6 @@ def test_no_row_shows_which_key_vouched_for_whom(
     assert [row[-1] for row in one["contributor"]] == [1, 1, 1]
     assert [row[-1] for row in one["access_key"]] == [1, 1, 1]
     assert one == other
-    # Not because nothing shows: a key that vouched for nobody is another row.
+    # Not because nothing shows: a key that has not vouched is another row.
     fewer = everything(tmp_path / "fewer", monkeypatch, [(0, FIRST), (0, SECOND), (2, third)])
     assert {name for name in one if one[name] != fewer[name]} == {"contributor", "access_key"}

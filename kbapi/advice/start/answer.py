@@ -297,7 +297,7 @@ def _warnings(
 
 
 def _with_warnings(summary: str, warnings: tuple[StartWarning, ...]) -> str:
-    """The summary after whom it stands on, and before what could move it."""
+    """The summary, after what is said of its contributors and before what could move it."""
     last = [one.text for one in warnings if one.code == "moved_by_one_contributor"]
     first = [one.text for one in warnings if one.code != "moved_by_one_contributor"]
     return " ".join([*first, summary, *last])
