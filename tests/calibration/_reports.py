@@ -38,6 +38,8 @@ class Reports:
     contributor: Steps
     established: NDArray[np.bool_]
     honest: NDArray[np.bool_]
+    stated: NDArray[np.bool_]
+    """Whether the search reached its planned end and the result states that end."""
 
     def beside(self, other: "Reports") -> "Reports":
         """Both together; the contributors of the other are people of their own."""
@@ -48,6 +50,7 @@ class Reports:
             np.append(self.contributor, apart),
             np.append(self.established, other.established),
             np.append(self.honest, other.honest),
+            np.append(self.stated, other.stated),
         )
 
     def where(self, which: NDArray[np.bool_]) -> "Reports":
@@ -58,6 +61,7 @@ class Reports:
             self.contributor[which],
             self.established[which],
             self.honest[which],
+            self.stated[which],
         )
 
     def units(self) -> PoolUnits:
@@ -92,6 +96,7 @@ def bracketed(
         stable + 5,
         np.zeros(count, dtype=np.int64) if one_account else np.arange(count),
         np.full(count, established),
+        np.zeros(count, dtype=np.bool_),
         np.zeros(count, dtype=np.bool_),
     )
 
