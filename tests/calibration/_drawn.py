@@ -169,6 +169,8 @@ class World:
     seed: int
     truth: DrawnTruth
     testers: Population
+    stated: float = 1.0
+    """The share of people who state the planned end of a search that reached it."""
 
     def without_hidden_habits(self) -> "World":
         """The same world without unreported stops and short tests; noise is no habit."""
@@ -176,7 +178,8 @@ class World:
 
     def words(self) -> str:
         """The world in words."""
-        return f"world {self.seed}: {_truth_words(self.truth)}; {_tester_words(self.testers)}"
+        testers = f"{_tester_words(self.testers)}, planned ends stated {self.stated:.0%}"
+        return f"world {self.seed}: {_truth_words(self.truth)}; {testers}"
 
 
 def _truth_words(truth: DrawnTruth) -> str:
@@ -204,7 +207,9 @@ def _tester_words(testers: Population) -> str:
 def draw_world(seed: int) -> World:
     """The world of this seed."""
     rng = np.random.default_rng([20261130, seed])
-    return World(seed, _draw_truth(rng), _draw_testers(rng))
+    # From a generator of its own, so that the rest of each world stays as it is without it.
+    stated = np.random.default_rng([20261130, seed, 0, 1]).random()
+    return World(seed, _draw_truth(rng), _draw_testers(rng), stated)
 
 
 def _draw_truth(rng: Rng) -> DrawnTruth:
@@ -257,28 +262,22 @@ def draw_pools(rng: Rng, world: World, units: int, runs: int) -> list[Reports]:
     owner = _owners(rng, testers, shape)
     first_mv, step_mv, planned_mv, unease_mv, beyond_mv = _habits(rng, testers, owner)
     limit_mv = world.truth.draw(rng, runs * units).reshape(shape) + beyond_mv
-    stable, unstable, is_planned = _search(
+    stable, unstable = _search(
         rng, limit_mv, first_mv, step_mv, planned_mv, unease_mv, testers.noise_mv
     )
-    is_planned &= _says_so(world.seed, owner)
     # A contributor is established only in a pool with five other contributors.
     has_others = owner[:, -1:] >= OTHERS_NEEDED
     is_old = _of_owner(rng.random(shape) >= testers.newcomers, owner) & has_others
+    # Who stops because the next setting might fail does not state the end as a planned one.
+    is_uneasy = (unease_mv > 0) & (limit_mv - stable * STEP_MV < unease_mv)
+    # A generator of its own leaves the draws above as they are without it.
+    states = _of_owner(rng.spawn(1)[0].random(shape) < world.stated, owner)
+    stated = states & ~is_uneasy & (unstable == NEVER_FAILED)
     honest = np.ones(units, dtype=np.bool_)
     return [
-        Reports(stable[run], unstable[run], owner[run], is_old[run], honest, is_planned[run])
+        Reports(stable[run], unstable[run], owner[run], is_old[run], honest, stated[run])
         for run in range(runs)
     ]
-
-
-def _says_so(seed: int, owner: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Whether the owner of each unit reports that a stop was planned: 0 to 100 % of a world's.
-
-    It has a generator of its own, so that what a seed draws besides stays as it was.
-    """
-    rng = np.random.default_rng([20261203, seed])
-    share = rng.random()
-    return _of_owner(rng.random(owner.shape) < share, owner)
 
 
 def _owners(rng: Rng, testers: Population, shape: tuple[int, int]) -> NDArray[np.int64]:
@@ -319,11 +318,10 @@ def _search(
     planned_mv: Vector,
     unease_mv: Vector,
     noise_mv: float,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
-    """Each unit's last stable and first failed setting on the grid, and whether a plan ended it."""
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Each unit's last stable and first failed setting, on the grid."""
     stable = np.zeros(limit_mv.shape, dtype=np.int64)
     unstable = np.full(limit_mv.shape, NEVER_FAILED, dtype=np.int64)
-    is_planned = np.zeros(limit_mv.shape, dtype=np.bool_)
     # Flat places of the units that are still searching: few are left after some trials.
     left = np.arange(limit_mv.size)
     limit, first, step = limit_mv.ravel(), first_mv.ravel(), step_mv.ravel()
@@ -336,9 +334,8 @@ def _search(
         unstable.ravel()[left[failed]] = setting[failed]
         stable.ravel()[left[~failed]] = setting[~failed]
         tries += 1
+        goes_on = ~failed & (margin >= unease[left]) & (tries * step[left] <= planned[left])
         # An uneasy unit stops; one that noise let pass beyond its limit goes on.
-        is_easy = ~failed & ((margin >= unease[left]) | (unease[left] == 0))
-        is_within = tries * step[left] <= planned[left]
-        is_planned.ravel()[left[is_easy & ~is_within]] = True
-        left = left[is_easy & is_within]
-    return stable, unstable, is_planned
+        goes_on |= ~failed & (unease[left] == 0) & (tries * step[left] <= planned[left])
+        left = left[goes_on]
+    return stable, unstable

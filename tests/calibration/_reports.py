@@ -38,8 +38,8 @@ class Reports:
     contributor: Steps
     established: NDArray[np.bool_]
     honest: NDArray[np.bool_]
-    planned_end: NDArray[np.bool_]
-    """Never failed, and said that the stop was planned."""
+    stated: NDArray[np.bool_]
+    """Whether the search reached its planned end and the result states that end."""
 
     def beside(self, other: "Reports") -> "Reports":
         """Both together; the contributors of the other are people of their own."""

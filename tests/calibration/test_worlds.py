@@ -202,16 +202,6 @@ def test_coarse_testers_take_steps_of_25_and_50_mv():
     assert world_of(HIDDEN, world) == world
 
 
-def test_only_stops_by_plan_are_called_planned_and_not_all_of_these():
-    planned = a_pool(World(1, a_point(250.0), replace(OPEN, planned=1.0)), 300)
-    assert 0 < planned.planned_end.sum() < 300
-    assert len(np.unique(planned.contributor[planned.planned_end])) > 3
-    uneasy = replace(OPEN, unreported=1.0, step_shares=(1.0, 0.0, 0.0, 0.0), tens=0.0)
-    stopped = a_pool(World(1, a_point(100.0), uneasy), 300)
-    assert (stopped.unstable == NEVER_FAILED).sum() > 100
-    assert not stopped.planned_end.any()
-
-
 def test_open_testers_find_the_limit():
     pool = a_pool(World(1, a_point(100.2), OPEN), 500)
     assert np.all(pool.stable * STEP_MV <= 100.2)
@@ -237,6 +227,30 @@ def test_planned_and_unreported_stops_leave_units_without_a_failure():
     never = unreported.unstable == NEVER_FAILED
     assert 0.5 < never.mean() < 1.0
     assert np.all(unreported.stable[never] * STEP_MV > 74)
+
+
+def test_planned_ends_are_stated_by_a_share_and_uneasy_stops_never():
+    half = World(1, a_point(250.0), replace(OPEN, planned=1.0, one_unit=1.0), stated=0.5)
+    pool = a_pool(half, 1000)
+    assert np.all(pool.unstable == NEVER_FAILED)
+    assert 0.4 < pool.stated.mean() < 0.6
+    small = replace(OPEN, step_shares=(1.0, 0.0, 0.0, 0.0), tens=0.0, unease_mv=20.0)
+    uneasy = a_pool(World(1, a_point(100.0), replace(small, unreported=1.0)), 500)
+    left_mv = 100.0 - uneasy.stable * STEP_MV
+    assert np.mean(uneasy.unstable == NEVER_FAILED) > 0.5
+    assert not uneasy.stated.any()
+    assert left_mv[uneasy.unstable == NEVER_FAILED].max() < 20.0
+
+
+def test_what_is_stated_changes_nothing_else_of_a_pool():
+    world = draw_world(3)
+    assert 0.0 < world.stated < 1.0
+    found = [a_pool(replace(world, stated=stated), 300) for stated in (0.0, world.stated, 1.0)]
+    for one in found[1:]:
+        for name in ("stable", "unstable", "contributor", "established"):
+            assert np.array_equal(getattr(one, name), getattr(found[0], name))
+    assert not found[0].stated.any()
+    assert found[1].stated.sum() < found[2].stated.sum()
 
 
 def test_short_tests_and_noise_move_the_limit_that_is_found():
