@@ -306,10 +306,12 @@ def pool_start(
     (18, 'model_free', 'chip')
     """
     pool = fit_pool(evidence, siblings, float(grid.step), scale)
-    return start_of(pool, stable_share, confidence, guard)
+    return start_of(pool, grid, stable_share, confidence, guard)
 
 
-def start_of(pool: PoolFit, stable_share: float, confidence: float, guard: Guard) -> StartFit:
+def start_of(
+    pool: PoolFit, grid: Grid, stable_share: float, confidence: float, guard: Guard
+) -> StartFit:
     """The same for a fitted pool, so that one fit serves several shares and confidences."""
     for given in (stable_share, confidence):
         if not 0 < given < 1:
