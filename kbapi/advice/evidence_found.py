@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
+from math import floor
 from typing import Final
 
 import numpy as np
@@ -433,7 +434,7 @@ def evidence_summary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
-        sibling_agreement=round(agreement, 4) if borrowed_units > 0 else None,
+        sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
@@ -442,7 +443,8 @@ def evidence_summary(
         or own.outlier_report.is_mostly_new,
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
-        optimality_gap=optimality_gap,
+        # Two digits: the rest is rounding of the fit.
+        optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
 
@@ -470,6 +472,16 @@ def setting_of(control: str, grid: Grid, steps: int) -> float:
     return (-grid.enter(steps) if control == "count_offset" else -grid.below_stock(steps)) + 0
 
 
+def rounded_down(confidence: float) -> float:
+    """A confidence with three digits, never more than was attained, nor 1.
+
+    >>> rounded_down(0.95), rounded_down(0.9998)
+    (0.95, 0.999)
+    """
+    # Without the small part 0.95 could come out as 0.949.
+    return floor(1_000 * confidence + 1e-6) / 1_000
+
+
 def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
     """A percentile with its interval, in the unit of the control."""
     in_counts = control == "count_offset"
@@ -479,5 +491,5 @@ def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
         setting_mv=None if in_counts else setting,
         setting_counts=int(setting) if in_counts else None,
         interval=(setting_of(control, grid, depth.deep), setting_of(control, grid, depth.shallow)),
-        attained_confidence=round(depth.confidence, 4),
+        attained_confidence=rounded_down(depth.confidence),
     )

@@ -154,6 +154,47 @@ def test_many_failures_at_the_first_step_give_no_start(instance: Instance) -> No
     answer = count_answer(instance)
     assert reason_of(answer) == "fails_near_stock"
     assert (answer["evidence"]["units"], answer["evidence"]["failures"]) == (120, 120)
+    reason = answer["reason"]
+    assert (reason["units_failed_at_first"], reason["start_for_lower_share"]) == (60, None)
+    assert "60 of 120 machines failed at their first setting." in reason["text"]
+    assert reason["text"].endswith("Lower shares have no start either: stay at stock.")
+
+
+def test_where_too_many_fail_near_stock_the_start_for_a_lower_share_is_given(
+    instance: Instance,
+) -> None:
+    a_line_of_units(instance, [0] * 8 + [20] * 22)
+    answer = count_answer(instance)
+    assert reason_of(answer) == "fails_near_stock"
+    reason = answer["reason"]
+    lower = reason["start_for_lower_share"]
+    assert (reason["units_needed"], reason["units_failed_at_first"]) == (None, 8)
+    assert lower == count_answer(instance, stable_share="0.75")["start"]
+    assert lower["stable_share"] == 0.75
+    text = f"For 75 % of machines the start is {lower['value_to_enter']} counts (95 % confidence)."
+    assert text in reason["text"]
+
+
+def test_a_share_that_takes_more_units_is_out_of_reach(instance: Instance) -> None:
+    a_line_of_units(instance, [20] * 40)
+    answer = count_answer(instance, stable_share="0.99")
+    assert reason_of(answer) == "share_out_of_reach"
+    assert answer["summary"].endswith(
+        "No start: there are too few results for 99 % of machines with 95 % confidence."
+    )
+    reason = answer["reason"]
+    assert (reason["units_needed"], reason["units_failed_at_first"]) == (332, None)
+    assert reason["text"].startswith(
+        "99 % at 95 % confidence takes results of 332 machines or more; 40 are counted. "
+    )
+    assert reason["start_for_lower_share"] == count_answer(instance, stable_share="0.95")["start"]
+
+
+def test_fewer_than_five_first_failures_are_not_counted(instance: Instance) -> None:
+    a_line_of_units(instance, [0] * 4 + [20] * 8)
+    reason = count_answer(instance)["reason"]
+    assert (reason["code"], reason["units_failed_at_first"]) == ("fails_near_stock", None)
+    assert "first setting" not in reason["text"]
 
 
 def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: float) -> int:

@@ -19,6 +19,7 @@ from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.pool import fit_pool
 from kbapi.stats.start.start import Guard, Start, start_of
+from tests.calibration._rows import GRID
 from tests.calibration.testers import STEP_MV
 
 Steps = NDArray[np.int64]
@@ -123,8 +124,10 @@ def answered(reports: Reports, siblings: Siblings, pairs: Sequence[Pair] = (USUA
     fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
     less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
     fit = fit_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
-    found = [start_of(fit, share, confidence, guard).answer for share, confidence in pairs]
+    found = [start_of(fit, GRID, share, confidence, guard) for share, confidence in pairs]
     return Answered(
-        tuple(one.steps * STEP_MV if isinstance(one, Start) else 0.0 for one in found),
+        tuple(
+            one.answer.steps * STEP_MV if isinstance(one.answer, Start) else 0.0 for one in found
+        ),
         units.informative & (less | ~stands),
     )

@@ -104,10 +104,8 @@ def without(question: Question, found: EvidenceFound, contributor: int) -> Evide
 def fitted_setting(found: EvidenceFound, fit: StartFit) -> float | None:
     """The setting of a start, 0 where an answer has none; None with too few units."""
     if isinstance(fit.answer, NoStart):
-        return None if fit.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
-    # An answer has no start that a person would enter as 0.
-    is_none = found.grid.enter(fit.answer.steps) == 0
-    return 0.0 if is_none else setting_of(found.control, found.grid, fit.answer.steps)
+        return 0.0 if fit.answer.reason is NoStartReason.FAILS_NEAR_STOCK else None
+    return setting_of(found.control, found.grid, fit.answer.steps)
 
 
 def most_suspected(units: PoolUnits, report: OutlierReport, moves: Vector) -> list[int]:
@@ -215,6 +213,19 @@ def failures_near_stock(own: PoolEvidence, stable_share: float) -> FailuresNearS
     who = np.unique(units.contributor[failed[units.unstable_steps[failed] <= steps]])
     known = int(np.isin(who, own.rows.known).sum())
     return FailuresNearStock(steps, len(who), is_shown=known >= FEWEST_SHOWN)
+
+
+def failed_at_first(own: PoolEvidence | None) -> int | None:
+    """How many units failed at their first setting; None where few known contributors did."""
+    if own is None:
+        return None
+    units = own.asked
+    failed = (units.stable_steps == 0) & (units.unstable_steps < NEVER_FAILED)
+    failed &= (
+        weight_under(units, own.outlier_report) * standing_flags(units, own.outlier_report) > 0
+    )
+    known = np.intersect1d(units.contributor[failed], own.rows.known)
+    return int(failed.sum()) if len(known) >= FEWEST_SHOWN else None
 
 
 def contributors_in(own: PoolEvidence | None) -> int:
