@@ -22,7 +22,7 @@ from kbapi.evidence.outlier_check import (
     weight_under,
 )
 from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_steps
-from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN, released
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
@@ -79,17 +79,23 @@ def setting_if_untold_failed(
     """The setting of the start if all untold stops had failed soon after their pass, 0 for none.
 
     None without untold stops, or with too few units. This is the tipping point of the assumption
-    that a part of them would have failed.
+    that a part of them would have failed. Results that wait for others are left out: with the start
+    this number would show more of the latest one.
 
     References
     ----------
     Scharfstein, Rotnitzky & Robins (1999), J. Am. Statist. Ass. 94:1096-1120 (how far an answer
     depends on what is assumed of those who dropped out).
     """
-    own = found.own
-    if own is None or own.untold_stops == 0 or fitted_setting(found, fit) is None:
+    if found.own is None or fitted_setting(found, fit) is None:
         return None
     floor = floor_steps(found.control, found.grid)
+    own = found.own
+    if not question.is_delayed:
+        rows = released(own.rows)
+        own = own if rows is own.rows else evidence_from(rows, own.id, floor, {})
+    if own.untold_stops == 0:
+        return None
     worst = weighed_intervals(own.asked, own.outlier_report, floor, if_untold_failed=True)
     then = start_fit(question, replace(found, own=replace(own, intervals=worst)))
     check_time("start if untold stops had failed")
