@@ -87,10 +87,10 @@ def setting_if_untold_failed(
     Scharfstein, Rotnitzky & Robins (1999), J. Am. Statist. Ass. 94:1096-1120 (how far an answer
     depends on what is assumed of those who dropped out).
     """
-    if found.own is None or fitted_setting(found, fit) is None:
+    own = found.own
+    if own is None or own.untold_stops == 0 or fitted_setting(found, fit) is None:
         return None
     floor = floor_steps(found.control, found.grid)
-    own = found.own
     if not question.is_delayed:
         rows = released(own.rows)
         own = own if rows is own.rows else evidence_from(rows, own.id, floor, {})
