@@ -73,7 +73,7 @@ def peers_of(pool: PoolEvidence) -> PeersByDepth:
     """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
     if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
         return NO_PEERS
-    intervals, units = pool.intervals, pool.unit_counts
+    intervals, units = pool.reported, pool.reported.weight
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
         int(intervals.stable_steps.max(initial=0)),
@@ -378,6 +378,12 @@ class EvidenceSummary:
     where no units are borrowed."""
     failures: int
     """Units of the chip itself that failed at some setting."""
+    failures_at_first_setting: int
+    """Units of the chip itself whose first setting failed: nothing shows how far before it their
+    limit lies."""
+    untold_stops: float
+    """Share of the units that never failed and state no planned end of the search, 0 to 1. They
+    may have stopped because the next setting would have failed."""
     units_unverified: int
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
@@ -436,6 +442,8 @@ def evidence_summary(
         related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
+        failures_at_first_setting=0 if own is None else own.failures_at_first_setting,
+        untold_stops=round(own.untold_stops / own.units, 4) if own and own.units else 0.0,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
         mostly_new_contributors=own is None

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import floor
+from math import ceil, floor
 from typing import Final, Literal
 
 from sqlalchemy import Connection
@@ -41,6 +41,8 @@ from kbapi.advice.start.influence import (
     failures_near_stock,
     find_largest_move,
     finding_of,
+    fitted_setting,
+    setting_if_untold_failed,
     start_fit,
 )
 from kbapi.advice.start.query import Question
@@ -69,7 +71,10 @@ NoStartCode = Literal[
     "not_on_this_chip",
 ]
 StartWarningCode = Literal[
-    "no_contributor_established", "mostly_new_contributors", "moved_by_one_contributor"
+    "no_contributor_established",
+    "mostly_new_contributors",
+    "untold_stops",
+    "moved_by_one_contributor",
 ]
 
 
@@ -116,6 +121,9 @@ class SuggestedStart:
     """Whose units the start is computed from: `chip`, `series` or `line`."""
     method: StartMethod
     """How the start was computed."""
+    setting_if_untold_failed: float | None
+    """The setting in its unit, negative is lower, if each untold stop had failed soon after its
+    pass; 0 for no start; null without untold stops."""
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
@@ -145,8 +153,9 @@ class StartWarning:
 
     code: StartWarningCode
     """`no_contributor_established`: false results would count in full. `mostly_new_contributors`:
-    new contributors together weigh more than the others. `moved_by_one_contributor`: the start
-    moves by more than 10 mV (2 counts) without one contributor."""
+    new contributors together weigh more than the others. `untold_stops`: the start moves by more
+    than 10 mV (2 counts) if all stops without a stated end had failed soon.
+    `moved_by_one_contributor`: it does without one contributor."""
     text: str
     """The warning in one sentence; it is also in `summary`."""
 
@@ -242,17 +251,20 @@ class StartAnswer:
 
 @dataclass(frozen=True, slots=True)
 class FittedStart:
-    """The fit of a question, with the move of its start that an answer must report."""
+    """The fit of a question, with what an answer must report of how its start could move."""
 
     fit: StartFit
     move: StartMove | None
+    if_untold_failed: float | None
+    """The setting if all untold stops had failed soon; None without any."""
 
 
 def fit_question(question: Question, found: EvidenceFound) -> FittedStart:
     """The start of this evidence, and how far its most influential contributor moves it."""
     fit = start_fit(question, found)
     check_time("fit")
-    return FittedStart(fit, find_largest_move(question, found, fit))
+    untold = setting_if_untold_failed(question, found, fit)
+    return FittedStart(fit, find_largest_move(question, found, fit), untold)
 
 
 def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
@@ -262,10 +274,10 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
 
 def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) -> StartAnswer:
     control, fit = found.control, fitted.fit
-    start = _suggested_start(question, found, fit, fit.answer)
+    start = _suggested_start(question, found, fit, fit.answer, fitted.if_untold_failed)
     none = fit.answer if isinstance(fit.answer, NoStart) else None
     reason = _reason(question, found, fit, none) if none else None
-    warnings = _warnings(found, fitted.move, has_start=start is not None)
+    warnings = _warnings(found, fitted, has_start=start is not None)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -295,14 +307,18 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
 
 
 def _warnings(
-    found: EvidenceFound, move: StartMove | None, *, has_start: bool
+    found: EvidenceFound, fitted: FittedStart, *, has_start: bool
 ) -> tuple[StartWarning, ...]:
-    control, own = found.control, found.own
+    control, own, move = found.control, found.own, fitted.move
     warnings = []
     if own is not None and own.units > 0 and own.outlier_report.is_young:
         warnings.append(StartWarning("no_contributor_established", start_text.not_established()))
     elif own is not None and own.outlier_report.is_mostly_new:
         warnings.append(StartWarning("mostly_new_contributors", start_text.mostly_new()))
+    now, untold = fitted_setting(found, fitted.fit), fitted.if_untold_failed
+    if now and untold is not None and untold - now > MOST_MOVED[control]:
+        whole = setting_in_short(control, ceil(untold)) if untold else None
+        warnings.append(StartWarning("untold_stops", start_text.if_untold_failed(whole)))
     if move is not None and move.is_large(control):
         text = start_text.moved_by_one(control, MOST_MOVED[control], has_start)
         warnings.append(StartWarning("moved_by_one_contributor", text))
@@ -311,8 +327,9 @@ def _warnings(
 
 def _with_warnings(summary: str, warnings: tuple[StartWarning, ...]) -> str:
     """The summary, after what is said of its contributors and before what could move it."""
-    last = [one.text for one in warnings if one.code == "moved_by_one_contributor"]
-    first = [one.text for one in warnings if one.code != "moved_by_one_contributor"]
+    moves = ("untold_stops", "moved_by_one_contributor")
+    first = [one.text for one in warnings if one.code not in moves]
+    last = [one.text for one in warnings if one.code in moves]
     return " ".join([*first, summary, *last])
 
 
@@ -334,7 +351,11 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
 
 
 def _suggested_start(
-    question: Question, found: EvidenceFound, fit: StartFit, start: Start | NoStart | None
+    question: Question,
+    found: EvidenceFound,
+    fit: StartFit,
+    start: Start | NoStart | None,
+    if_untold_failed: float | None = None,
 ) -> SuggestedStart | None:
     if not isinstance(start, Start):
         return None
@@ -352,6 +373,7 @@ def _suggested_start(
         stable_share_used=round(start.stable_share_used, 3),
         level=fit.level,
         method=fit.method,
+        setting_if_untold_failed=if_untold_failed,
         at_clock=_at_clock(question, found, setting),
     )
 

@@ -109,6 +109,16 @@ def moved_by_one(control: str, most: float, has_start: bool) -> str:
     return f"One contributor moves this start by more than {amount}: begin closer to stock."
 
 
+def if_untold_failed(setting: str | None) -> str:
+    """How far the start depends on stops without a failure and without a stated plan.
+
+    >>> if_untold_failed("-45 mV")
+    'Some stops have no stated reason: if they were failures, the start would be -45 mV.'
+    """
+    then = "there would be no start" if setting is None else f"the start would be {setting}"
+    return f"Some stops have no stated reason: if they were failures, {then}."
+
+
 def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
     """The setting to start at, and the results behind it."""
     return f"{lead}Start at {setting} on {domains}. {basis}"
