@@ -201,7 +201,7 @@ def find_evidence(
         asked = standing, floor_steps(base.control, base.grid), question.filters, what_if
         own = load_pool(connection, pool.own, *asked, is_delayed=is_delayed)
     related = _related(base, pool, question, lenders, own, is_wanted=with_all_siblings)
-    if pool is None and related.key is not None:
+    if related.key is not None and (pool is None or pool.own is None):
         pool = PoolFound(related.key, None, (), ())
     return replace(
         base,
@@ -332,7 +332,7 @@ def _related(
         return related
     line_id = None if base.line is None else base.line.id
     wanted = _wanted(question, lenders.catalogue, base.control)
-    key = None if pool is None else pool.key
+    key = None if pool is None or pool.own is None else pool.key
     everywhere = load_all_chips(question.chip, line_id, wanted, key, lenders, own)
     return replace(everywhere, unused=related.unused)
 

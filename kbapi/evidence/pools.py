@@ -121,8 +121,8 @@ def find_pool(
 ) -> PoolFound | None:
     """The pool that is asked for, the chip's own results deciding which, else its relatives'.
 
-    Of several that fit: the wanted clock band or the nearest one, then the largest. Of relatives
-    only a pool that lends decides.
+    Of several that fit: the wanted clock band or the nearest one, then the largest. With `lenders`
+    a pool of relatives decides only if it lends. If none does, it is one of the usual control.
     """
     pools = load_pools_of_line(connection, line_id, what_if)
     pools = [pool for pool in pools if _holds(pool.key, wanted)]
@@ -134,9 +134,15 @@ def find_pool(
         key = next(_lending_keys(group, wanted, lenders), key)
         if key is not None:
             break
-    if key is None:
+    if key is None and own:
         # Results that do not count are reported too.
-        return PoolFound(own[0].key, own[0], (), ()) if own else None
+        key = own[0].key
+    if key is None and lenders is not None:
+        control = wanted.control or lenders.catalogue.usual_control(chip)
+        same = [pool for pool in (*series, *line) if pool.key.control == control]
+        key = next(iter(_best_keys(same, wanted)), None)
+    if key is None:
+        return None
     return PoolFound(
         key,
         next((pool for pool in own if pool.key == key), None),
