@@ -26,6 +26,8 @@ from kbapi.stats.scale import PriorScale
 _FREEDOM: Final = 3.0
 # From a twentieth of the scale of the half-t to 80 times it, where hardly any mass is left.
 _EXCESSES: Final = np.exp(np.linspace(np.log(0.05), np.log(80.0), 32))
+# Between lines the scale is so large that smaller parts of it matter.
+_EXCESSES_OF_LINES: Final = np.exp(np.linspace(np.log(0.005), np.log(80.0), 40))
 _VAGUE: Final = 0.04
 _VAGUE_BESIDE_OWN: Final = 0.06
 _OWN_UNITS: Final = 3.0
@@ -119,10 +121,12 @@ class _Spread:
     excess_of_means: float
     least_of_log_sds: float
     excess_of_log_sds: float
+    excesses: Vector
+    """The points of the half-t, in units of its scale."""
 
 
-_WITHIN_A_LINE: Final = _Spread(13 / 12, 1 / 5, 0.14, 0.03)
-_BETWEEN_LINES: Final = _Spread(13 / 12, 7 / 4, 0.14, 0.1)
+_WITHIN_A_LINE: Final = _Spread(13 / 12, 1 / 5, 0.14, 0.03, _EXCESSES)
+_BETWEEN_LINES: Final = _Spread(13 / 12, 7 / 4, 0.14, 0.1, _EXCESSES_OF_LINES)
 _SPREADS: Final = {
     Level.SERIES: _WITHIN_A_LINE,
     Level.LINE: _WITHIN_A_LINE,
@@ -201,7 +205,7 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     References
     ----------
     Gelman (2006), Bayesian Analysis 1:515-534, section 3.2 (half-t for the between-group
-    standard deviation), its excess over the least size integrated on 32 points; Gelman et al.
+    standard deviation), its excess over the least size integrated on 32 or 40 points; Gelman et al.
     (2013), Bayesian Data Analysis, section 5.4, equations 5.20 and 5.21, for the rest of the model.
     Schmidli et al. (2014), Biometrics 70:1023-1032, section 2.3, for the vague part. Hoeting et al.
     (1999), Statist. Sci. 14:382-401, for the chances of the shapes.
@@ -250,24 +254,26 @@ def _bells(readings: list[Reading], scale: PriorScale, spread: _Spread) -> BellP
     between = scale.between_chips
     means = np.array([(r.mean, r.mean_error) for r in readings])
     log_sds = np.array([(r.log_sd, r.log_sd_error) for r in readings])
+    mean_sds = (spread.least_of_means + spread.excess_of_means * spread.excesses) * between
+    log_sd_sds = spread.least_of_log_sds + spread.excess_of_log_sds * spread.excesses
     return BellPrior(
-        mean=_next_of(means, spread.least_of_means * between, spread.excess_of_means * between),
-        log_sd=_next_of(log_sds, spread.least_of_log_sds, spread.excess_of_log_sds),
+        mean=_next_of(means, mean_sds, spread.excesses),
+        log_sd=_next_of(log_sds, log_sd_sds, spread.excesses),
     )
 
 
-def _next_of(read: Vector, least_sd: float, scale_of_excess: float) -> Bell:
+def _next_of(read: Vector, between: Vector, excesses: Vector) -> Bell:
     """Centre and spread of the next value after these K, rows of a value and its error.
 
     For each spread between chips, N(m, tau^2 + V) with the centre m known up to the variance V.
     """
     values, errors = read.T
-    tau2 = (least_sd + scale_of_excess * _EXCESSES) ** 2
+    tau2 = between**2
     variance = tau2[:, None] + errors**2
     of_centre = 1.0 / (1.0 / variance).sum(axis=1)
     centre = (values / variance).sum(axis=1) * of_centre
     # The points lie evenly in the logarithm of the excess: its width is the last term.
-    log_prior = -0.5 * (_FREEDOM + 1.0) * np.log1p(_EXCESSES**2 / _FREEDOM) + np.log(_EXCESSES)
+    log_prior = -0.5 * (_FREEDOM + 1.0) * np.log1p(excesses**2 / _FREEDOM) + np.log(excesses)
     off = (values - centre[:, None]) ** 2
     log_chance = log_prior + 0.5 * (
         np.log(of_centre) - (np.log(variance) + off / variance).sum(axis=1)
