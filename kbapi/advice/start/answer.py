@@ -18,6 +18,7 @@ from kbapi.advice.evidence_found import (
     evidence_summary,
     find_with_peers,
     keep_findings,
+    kept_of,
     percentile_of,
     rounded_down,
     setting_of,
@@ -118,7 +119,8 @@ class SuggestedStart:
     """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
     case results are false, and where results drift, are excluded or count in part."""
     level: Level
-    """Whose units the start is computed from: `chip`, `series` or `line`."""
+    """Whose units the start is computed from: `chip`, `series`, `line`, or `all_chips`: one chip of
+    each other line with the same control, where no related chip has enough results."""
     method: StartMethod
     """How the start was computed."""
     setting_if_untold_failed: float | None
@@ -217,7 +219,8 @@ class StartAnswer:
     moved_with: tuple[Domain, ...]
     """Domains that moved together with the one asked about; empty where it moved alone."""
     filters: dict[str, str]
-    """Filters that were asked with, value by name; empty for all results."""
+    """Filters that were asked with, value by name; empty for all results. The settings of this and
+    of other chips are of results that fit them; `locks` and `evidence` are of all results."""
     clock_band_mhz: int | None
     """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
     locks: LockSummary
@@ -417,7 +420,8 @@ def _reason(
     reason = _reason_alone(question, found, fit, none)
     if reason.code not in ("no_results", "too_few_units"):
         return reason
-    return replace(reason, text=reason.text + start_text.unused_related(found.related.unused))
+    unused = start_text.unused_related(found.related.unused)
+    return replace(reason, text=reason.text + unused + start_text.few_lines(found.related.lines))
 
 
 def _reason_alone(
@@ -429,7 +433,7 @@ def _reason_alone(
         return _reason_without_results(question, found)
     if none.reason is NoStartCause.TOO_FEW_UNITS:
         if found.own is None or found.own.units == 0:
-            return NoStartReason("no_results", start_text.no_results(question, found.control))
+            return _no_results(question, found)
         return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
     return _reason_with_units(question, found, fit, none)
 
@@ -476,12 +480,19 @@ def _why_near_stock(
 def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
     """Why there is no start without results; first, whether there is anything to search for."""
     if not found.is_ruled_out:
-        return NoStartReason("no_results", start_text.no_results(question, found.control))
+        return _no_results(question, found)
     left = found.factory_lock.controls_left
     if found.factory_lock.status == "locked":
         return NoStartReason("locked_at_factory", start_text.locked_at_factory(left))
     text = start_text.no_known_control(found.control, question.domain, left)
     return NoStartReason("no_known_control", text)
+
+
+def _no_results(question: Question, found: EvidenceFound) -> NoStartReason:
+    pool = found.pool
+    own = 0 if pool is None or pool.own is None else pool.own.units
+    related = 0 if pool is None else sum(one.units for one in (*pool.series, *pool.line))
+    return NoStartReason("no_results", start_text.no_results(question, found.control, own, related))
 
 
 def _summary_without(question: Question, found: EvidenceFound, reason: NoStartReason) -> str:
@@ -499,13 +510,15 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
     failures = 0 if found.own is None else found.own.failures
-    borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
+    borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
+    lines = found.other_lines
     summary = start_text.summary_of_start(
         start_text.factory_lead(found.factory_lock)
         or (start_text.lock_lead(found.locks.open.share) if found.locks else ""),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
-        start_text.based_on(question, units, borrowed, failures),
+        start_text.based_on(question, units, borrowed, failures, lines),
+        lines,
     )
     return summary + start_text.stricter_text(
         fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
@@ -560,4 +573,5 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
         if not question.is_delayed:
             _keep_check(connection, found, fitted[0], instance)
 
-    return answer_once(instance, "start", question, find, compute, keep, question.filter_texts)
+    texts = question.filter_texts
+    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)
