@@ -340,6 +340,24 @@ def test_the_spread_of_the_clock_is_its_noise_where_it_was_sent(client: FlaskCli
     assert clock["is_larger_than_noise"]
 
 
+def test_the_best_of_several_runs_counts_beside_the_best_of_equally_many(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        best = {"runs_summary": "best", "runs": 5}
+        tuned = a_reading("tuned", performance=42.0 + number / 10, **best)
+        mixed = post(client, a_measured(number, a_reading("stock"), tuned))
+        assert [one["code"] for one in mixed["reading_ignored"]] == ["best_of_runs"]
+    (cell,) = gains(client)["by_load"]
+    assert "performance" not in {one["measure"] for one in cell["overall"]["gains"]}
+    for number in range(6, 12):
+        stock = a_reading("stock", **best)
+        tuned = a_reading("tuned", performance=42.0 + number / 10, **best)
+        assert post(client, a_measured(number, stock, tuned))["reading_ignored"] == []
+    (cell,) = gains(client)["by_load"]
+    assert gain(cell["overall"], "performance")["units"] == 6
+
+
 def test_an_unverified_setting_is_neither_a_gain_nor_the_lack_of_one(client: FlaskClient) -> None:
     unproven = a_setting(unstable_at=..., in_use=-70)
     for number in range(6):
