@@ -90,6 +90,8 @@ def _chance_at_most(units: int, below: int) -> float:
     return float(scipy.special.bdtr(below, units, 0.5))
 
 
+_OWN_ERROR: Final = 0.04
+"""Of a comparison of own runs, so that it stays below 0.05 where runs are not normal."""
 FEWEST_RUNS: Final = 3
 """Own runs at stock, and tuned, that a comparison takes: with two, equal readings err too often."""
 
@@ -101,7 +103,7 @@ class RunsCompared:
     Parameters
     ----------
     change : difference of the means
-    noise : the least difference that the spread of these runs would not show by chance, 95 %;
+    noise : the least difference that the spread of these runs would not show by chance, 96 %;
         None with fewer than three runs either way
     """
 
@@ -136,7 +138,9 @@ def compare_runs(stock: Vector, tuned: Vector) -> RunsCompared:
     freedom = float(sizes.sum() - 2)
     squares = float(np.var(stock) * sizes[0] + np.var(tuned) * sizes[1])
     spread = float(np.sqrt(squares / freedom * np.sum(1.0 / sizes)))
-    return RunsCompared(change, spread * float(scipy.special.stdtrit(freedom, 0.975)))
+    return RunsCompared(
+        change, spread * float(scipy.special.stdtrit(freedom, 1.0 - 0.5 * _OWN_ERROR))
+    )
 
 
 def share_below(differences: Vector, own: float) -> float:
