@@ -291,9 +291,10 @@ class UnitAfterChanges:
     """Those of them without a known day."""
 
 
+LEAST_RATIO: Final = 1.1
+"""Owners of settings that kept forget some changes. A change stands out only beyond this ratio."""
 RECALL_RATIO: Final = 1.5
-"""Owners of settings that failed remember more changes, and older ones. A change that is named
-without its day stands out only beyond this ratio."""
+"""The same where days are missing: owners of settings that failed also name older changes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +313,7 @@ class ChangeCompared:
     @property
     def stands_out(self) -> bool:
         """Whether failures follow the change more often, beyond chance and memory."""
-        least = RECALL_RATIO if self.is_by_memory else 1.0
+        least = RECALL_RATIO if self.is_by_memory else LEAST_RATIO
         return self.lift is not None and self.lift.lower > least
 
 

@@ -12,6 +12,7 @@ import pytest
 from kbapi.advice.evidence_found import load_standing_in
 from kbapi.evidence.comparisons import DatedRows, PoolDrift, dated_rows, drift_of, load_drift
 from kbapi.evidence.longevity import (
+    LEAST_RATIO,
     MARGINS,
     RECALL_RATIO,
     SettingInUse,
@@ -287,7 +288,7 @@ def test_by_memory_a_change_stands_out_only_beyond_what_memory_makes_of_nothing(
     rows = [replace(row, outcome="still_stable") if 46 < row.unit_id < 57 else row for row in rows]
     (memory,) = compare_changes(rows, "one", EVERYONE, {"os"}).compared
     assert memory.lift is not None
-    assert 1.0 < memory.lift.lower < RECALL_RATIO
+    assert LEAST_RATIO < memory.lift.lower < RECALL_RATIO
     assert not memory.stands_out
     dated = [
         replace(row, changed=frozenset(), change_days=tuple((c, 5) for c in row.changed))
