@@ -24,7 +24,7 @@ _BEGIN: Final = "<!-- Written by `python -m tests.house.write_readme`. -->\n"
 _END: Final = "<!-- End. -->\n"
 _FIELDS_OF: Final = (
     *("Submission", "Platform", "ChipIds", "StockPass", "Lock", "Setting", "Effect"),
-    *("Trial", "SettingInForce", "Power", "Reading", "FollowUp"),
+    *("Trial", "SettingInForce", "Power", "Reading", "FollowUp", "ChangeDay"),
 )
 _ON_THE_WIRE: Final = re.compile(
     r" mV from stock, negative is lower \(voltage_offset\); whole counts from stock, negative is "
