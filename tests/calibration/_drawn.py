@@ -169,6 +169,8 @@ class World:
     seed: int
     truth: DrawnTruth
     testers: Population
+    stated: float = 1.0
+    """The share of people who state the planned end of a search that reached it."""
 
     def without_hidden_habits(self) -> "World":
         """The same world without unreported stops and short tests; noise is no habit."""
@@ -176,7 +178,8 @@ class World:
 
     def words(self) -> str:
         """The world in words."""
-        return f"world {self.seed}: {_truth_words(self.truth)}; {_tester_words(self.testers)}"
+        testers = f"{_tester_words(self.testers)}, planned ends stated {self.stated:.0%}"
+        return f"world {self.seed}: {_truth_words(self.truth)}; {testers}"
 
 
 def _truth_words(truth: DrawnTruth) -> str:
@@ -204,7 +207,9 @@ def _tester_words(testers: Population) -> str:
 def draw_world(seed: int) -> World:
     """The world of this seed."""
     rng = np.random.default_rng([20261130, seed])
-    return World(seed, _draw_truth(rng), _draw_testers(rng))
+    # From a generator of its own, so that the rest of each world stays as it is without it.
+    stated = np.random.default_rng([20261130, seed, 0, 1]).random()
+    return World(seed, _draw_truth(rng), _draw_testers(rng), stated)
 
 
 def _draw_truth(rng: Rng) -> DrawnTruth:
@@ -263,9 +268,15 @@ def draw_pools(rng: Rng, world: World, units: int, runs: int) -> list[Reports]:
     # A contributor is established only in a pool with five other contributors.
     has_others = owner[:, -1:] >= OTHERS_NEEDED
     is_old = _of_owner(rng.random(shape) >= testers.newcomers, owner) & has_others
+    # Who stops because the next setting might fail does not state the end as a planned one.
+    is_uneasy = (unease_mv > 0) & (limit_mv - stable * STEP_MV < unease_mv)
+    # A generator of its own leaves the draws above as they are without it.
+    states = _of_owner(rng.spawn(1)[0].random(shape) < world.stated, owner)
+    stated = states & ~is_uneasy & (unstable == NEVER_FAILED)
     honest = np.ones(units, dtype=np.bool_)
     return [
-        Reports(stable[run], unstable[run], owner[run], is_old[run], honest) for run in range(runs)
+        Reports(stable[run], unstable[run], owner[run], is_old[run], honest, stated[run])
+        for run in range(runs)
     ]
 
 

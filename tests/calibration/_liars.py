@@ -54,9 +54,9 @@ def cluster(
 
 
 def without_failures(reports: Reports) -> Reports:
-    """The same passes by people who never saw a failure."""
+    """The same passes by people who never saw a failure, and state that this was their plan."""
     never = np.full(len(reports.stable), NEVER_FAILED, dtype=np.int64)
-    return replace(reports, unstable=never)
+    return replace(reports, unstable=never, stated=never == NEVER_FAILED)
 
 
 def _start_mv(honest: Reports, liars: Reports) -> float:
@@ -104,7 +104,8 @@ def at_the_edge_of_every_cut(rng: Rng, honest: Reports) -> Reports:
         limit_mv = np.full(count, min(edge_mv, SOFT_BOUND_MV) - 3 * STEP_MV)
         liars = bracketed(limit_mv, established=True)
         half = np.arange(count) % 2 == 0
-        liars = replace(liars, unstable=np.where(half, liars.unstable, NEVER_FAILED))
+        unstable = np.where(half, liars.unstable, NEVER_FAILED)
+        liars = replace(liars, unstable=unstable, stated=unstable == NEVER_FAILED)
         edge_mv = deep_cut_mv(honest.beside(liars))
     return liars
 
@@ -156,6 +157,7 @@ def twice_or_half(rng: Rng, honest: Reports) -> Reports:
         bracketed(np.zeros(count), established=True),
         stable=stable,
         unstable=np.where(failed < NEVER_FAILED, unstable, NEVER_FAILED),
+        stated=honest.stated[chosen],
     )
     return wrong.where(stable * STEP_MV <= SOFT_BOUND_MV)
 

@@ -1,8 +1,8 @@
 """Units as people report them, and what the product answers to them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,8 @@ from kbapi.evidence.units import MILLION, ChosenRows, PoolUnits, weight_ppm_of
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.start import Guard, Start, pool_start
-from tests.calibration._rows import GRID
+from kbapi.stats.start.pool import fit_pool
+from kbapi.stats.start.start import Guard, Start, start_of
 from tests.calibration.testers import STEP_MV
 
 Steps = NDArray[np.int64]
@@ -38,27 +38,20 @@ class Reports:
     contributor: Steps
     established: NDArray[np.bool_]
     honest: NDArray[np.bool_]
+    stated: NDArray[np.bool_]
+    """Whether the search reached its planned end and the result states that end."""
 
     def beside(self, other: "Reports") -> "Reports":
         """Both together; the contributors of the other are people of their own."""
         apart = other.contributor + self.contributor.max(initial=0) + 1
+        added = replace(other, contributor=apart)
         return Reports(
-            np.append(self.stable, other.stable),
-            np.append(self.unstable, other.unstable),
-            np.append(self.contributor, apart),
-            np.append(self.established, other.established),
-            np.append(self.honest, other.honest),
+            *(np.append(*pair) for pair in zip(_fields(self), _fields(added), strict=True))
         )
 
     def where(self, which: NDArray[np.bool_]) -> "Reports":
         """Some of them."""
-        return Reports(
-            self.stable[which],
-            self.unstable[which],
-            self.contributor[which],
-            self.established[which],
-            self.honest[which],
-        )
+        return Reports(*(values[which] for values in _fields(self)))
 
     def units(self) -> PoolUnits:
         """The units as storage would give them."""
@@ -81,39 +74,46 @@ class Reports:
         )
 
 
-def bracketed(
-    limit_mv: NDArray[np.float64], *, one_account: bool = False, established: bool = False
-) -> Reports:
-    """Made-up units with a failure 5 mV past each limit; from one account, or from one each."""
+def _fields(reports: Reports) -> list[NDArray[Any]]:
+    return [getattr(reports, field.name) for field in fields(reports)]
+
+
+def bracketed(limit_mv: NDArray[np.float64], *, established: bool = False) -> Reports:
+    """Made-up units with a failure 5 mV past each limit, each from an account of its own."""
     stable = np.rint(np.maximum(limit_mv, 0.0) / STEP_MV).astype(np.int64)
     count = len(stable)
     return Reports(
         stable,
         stable + 5,
-        np.zeros(count, dtype=np.int64) if one_account else np.arange(count),
+        np.arange(count),
         np.full(count, established),
+        np.zeros(count, dtype=np.bool_),
         np.zeros(count, dtype=np.bool_),
     )
 
 
 @dataclass(frozen=True)
 class Answered:
-    """A start (0 for none) and the likeliest depth of 90 % of units, in mV; units included."""
+    """Starts in mV (0 for none), one for each pair; which units the outlier check touched."""
 
-    start_mv: float
-    depth_mv: float
-    stands: NDArray[np.bool_]
+    starts_mv: tuple[float, ...]
     loses: NDArray[np.bool_]
     """Units that are excluded, or weigh less than the others of people of their standing."""
 
+    @property
+    def start_mv(self) -> float:
+        """The start of the first pair."""
+        return self.starts_mv[0]
 
-def answered(reports: Reports, siblings: Siblings, share: float = 0.90) -> Answered:
-    """The answer of the product: outlier check, guard, bound."""
-    return answers(reports, siblings, (share,))[0]
+
+Pair = tuple[float, float]
+"""A stable share and a confidence."""
+USUAL: Final[Pair] = (0.90, 0.95)
+"""Those of an answer to a question that states none."""
 
 
-def answers(reports: Reports, siblings: Siblings, shares: Sequence[float]) -> list[Answered]:
-    """The answer for each stable share."""
+def answered(reports: Reports, siblings: Siblings, pairs: Sequence[Pair] = (USUAL,)) -> Answered:
+    """The answer of the product (outlier check, guard, bound) for each share and confidence."""
     units = reports.units()
     outlier_report = check_outliers(units, FLOOR_STEPS)
     pool = counted_units(units, outlier_report).intervals
@@ -122,11 +122,9 @@ def answers(reports: Reports, siblings: Siblings, shares: Sequence[float]) -> li
     weight = units.weight_ppm / MILLION
     fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
     less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
-    loses = units.informative & (less | ~stands)
-    found = []
-    for share in shares:
-        fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, share, 0.95, guard)
-        start_mv = fit.answer.steps * STEP_MV if isinstance(fit.answer, Start) else 0.0
-        depth_mv = fit.percentiles[0].steps * STEP_MV if fit.percentiles else 0.0
-        found.append(Answered(start_mv, depth_mv, stands, loses))
-    return found
+    fit = fit_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
+    found = [start_of(fit, share, confidence, guard).answer for share, confidence in pairs]
+    return Answered(
+        tuple(one.steps * STEP_MV if isinstance(one, Start) else 0.0 for one in found),
+        units.informative & (less | ~stands),
+    )

@@ -251,10 +251,15 @@ def pool_start(
     >>> fit.answer.steps, fit.method.value, fit.level.value
     (18, 'model_free', 'chip')
     """
+    pool = fit_pool(evidence, siblings, float(grid.step), scale)
+    return start_of(pool, stable_share, confidence, guard)
+
+
+def start_of(pool: PoolFit, stable_share: float, confidence: float, guard: Guard) -> StartFit:
+    """The same for a fitted pool, so that one fit serves several shares and confidences."""
     for given in (stable_share, confidence):
         if not 0 < given < 1:
             raise ValueError("a stable share and a confidence lie between 0 and 1")
-    pool = fit_pool(evidence, siblings, float(grid.step), scale)
     used = guard.stable_share_used(stable_share, pool.own_units)
     wanted = _Wanted(stable_share, used, confidence)
     return _with_start(pool, wanted) if is_informative(pool) else _without_units(pool, wanted)
