@@ -10,7 +10,6 @@ from kbapi.stats.search.recommended_margin import (
     recommended_margin,
     setting_in_use,
 )
-from kbapi.stats.time.survival import SurvivalShare
 
 
 def margin_of(*bands):
@@ -46,10 +45,6 @@ def a_unit(stable, width, is_open=False):
     return LimitChances(stable, np.full(width, 1 / width), is_open)
 
 
-def shown(share, known):
-    return SurvivalShare(90, share, 0.0, share, share, 0.9, share * known, known)
-
-
 @pytest.mark.parametrize(
     ("grid", "passed", "margin", "in_use", "reason"),
     [
@@ -70,34 +65,47 @@ def test_with_too_few_follow_ups_the_usual_margin_is_kept_down_to_half_of_a_pass
 
 @pytest.mark.parametrize("passed", [35, 133])
 def test_follow_ups_of_related_chips_never_ask_for_more_than_half_of_a_pass(passed):
-    wide = RecommendedMargin(30.0, "default_failed", shown(0.6, 30.0))
+    curve = ((10.0, 0.4), (30.0, 0.6))
+    wide = RecommendedMargin(30.0, "default_failed", None, curve)
     related = setting_in_use(a_unit(passed, 5), wide, FINE)
     assert FINE.enter(related.steps) * 2 >= FINE.below_stock(passed)
-    own = RecommendedMargin(30.0, "default_failed", shown(0.6, 30.0), is_of_chip=True)
+    own = RecommendedMargin(30.0, "default_failed", None, curve, is_of_chip=True)
     assert setting_in_use(a_unit(passed, 5), own, FINE).steps < related.steps
 
 
 @pytest.mark.parametrize("width", [5, 40])
-@pytest.mark.parametrize("share", [0.96, 0.99, 1.0])
-def test_the_setting_in_use_is_the_deepest_that_lasts_on_simulated_machines(width, share):
+@pytest.mark.parametrize(
+    "curve", [((10.0, 0.96),), ((10.0, 0.99),), ((10.0, 0.8), (20.0, 0.97), (30.0, 0.95))]
+)
+def test_the_setting_in_use_is_the_deepest_that_lasts_on_simulated_machines(width, curve):
     unit, rng = a_unit(100, width), np.random.default_rng(3)
-    margin = RecommendedMargin(10.0, "learned", shown(share, 200.0))
-    found = setting_in_use(unit, margin, FINE)
-    expected = (share * 200 + 1) / 202
-    # The limit of a machine moves toward stock by an exponential distance in 90 days.
-    moved_mv = rng.exponential(10.0 / -np.log(1 - expected), 400_000)
-    limit = 100 + rng.integers(0, width, 400_000)
+    found = setting_in_use(unit, RecommendedMargin(10.0, "learned", None, curve), FINE)
+    # The limit of a machine moves toward stock in 90 days, by a distance of which the curve gives
+    # the chances: drawn by bisection of the curve itself.
+    chance = rng.random(200_000)
+    failing = np.minimum.accumulate([1.0, *(1.0 - share for _, share in curve)])
+    margins = np.array([0.0, *(margin for margin, _ in curve)])
+    moved_mv = np.interp(-np.log(chance), -np.log(failing), margins)
+    rate = -np.log(failing[-1]) / margins[-1]
+    moved_mv += np.maximum(-np.log(chance) + np.log(failing[-1]), 0.0) / rate
+    limit = 100 + rng.integers(0, width, 200_000)
     lasts = [
-        np.mean((limit - steps) * float(FINE.step) > moved_mv)
+        np.mean((limit - steps) * float(FINE.step) >= moved_mv)
         for steps in (found.steps, found.steps + 1)
     ]
-    assert found.survival == pytest.approx(lasts[0], abs=0.003)
-    assert lasts[0] >= 0.947
-    assert found.steps == 100 or lasts[1] < 0.953
+    assert found.survival == pytest.approx(lasts[0], abs=0.004)
+    assert lasts[0] >= 0.946
+    assert found.steps == 100 or lasts[1] < 0.954
     assert found.steps <= 100
 
 
 def test_a_search_that_ended_far_short_of_the_limit_needs_less_margin():
-    margin = RecommendedMargin(10.0, "learned", shown(0.97, 200.0))
+    margin = RecommendedMargin(10.0, "learned", None, ((10.0, 0.97),))
     near, far = (setting_in_use(a_unit(90, width), margin, FINE).steps for width in (5, 60))
     assert near < far <= 90
+
+
+def test_a_margin_has_a_curve_from_twenty_machines_on():
+    assert margin_of((0, 19), (0, 0), (0, 0)).curve == ()
+    found = margin_of((1, 19), (0, 40), (0, 5)).curve
+    assert found == ((10.0, pytest.approx(20 / 22)), (20.0, pytest.approx(41 / 42)))

@@ -336,7 +336,7 @@ def _next_step_answer(
         reason=None if proposed else _reason(state),
         going_on=_going_on(state),
         recommended_in_use=in_use,
-        margin_source=margin.source,
+        margin_source="learned" if margin.curve else margin.source,
         expected_search=rest_of_search(state),
         fixed_step_search=fixed_step_search(state),
         fixed_step_search_text=next_step_text.fixed_step_search(),

@@ -155,7 +155,7 @@ def weak_limit_chances(scale: PriorScale, step: float, deepest: int) -> Vector:
     >>> mass = weak_limit_chances(VOLTAGE_OFFSET, 10.0, 16)
     >>> failing = np.cumsum(mass) - mass
     >>> failing[[2, 4, 8, 12]].round(2).tolist()
-    [0.04, 0.11, 0.3, 0.5]
+    [0.03, 0.1, 0.3, 0.5]
     """
     across = (np.arange(_WEAK_MEANS) + 0.5) / _WEAK_MEANS
     means = scale.mean_low + across * (scale.mean_high - scale.mean_low)

@@ -334,7 +334,7 @@ def search_unit(
     4
     >>> run = search_unit(even, terms, (4, 5), [Run(4, 20, True), Run(5, 2, False)]).next_run()
     >>> run.steps, run.minutes, run.is_confirmation
-    (4, 30.0, True)
+    (4, 60.0, True)
     """
     chances = chances_of_unit(mass, *bracket, runs, terms.trial_minutes)
     plan = plan_search(chances, terms)
