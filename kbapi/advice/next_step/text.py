@@ -71,8 +71,11 @@ def try_text(control: str, enter: int, domains: str) -> str:
     return f"Try {setting_text(control, enter)} on {domains}."
 
 
-def chance_of_pass(chance: float) -> str:
-    """How many machines pass the setting to try."""
+def chance_of_pass(chance: float, *, of_all_chips: bool) -> str:
+    """How many machines pass the setting to try: like the asker's, or of all chips of its kind."""
+    if of_all_chips:
+        of_all = f"Of all chips of this kind, {chance_text(chance)} machines pass."
+        return f"{of_all} No related chip has enough results."
     return f"{chance_text(chance)} machines like yours pass."
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import floor
+from math import ceil, floor
 from typing import Final, Literal
 
 from sqlalchemy import Connection
@@ -18,6 +18,7 @@ from kbapi.advice.evidence_found import (
     evidence_summary,
     find_with_peers,
     keep_findings,
+    kept_of,
     percentile_of,
     rounded_down,
     setting_of,
@@ -41,6 +42,8 @@ from kbapi.advice.start.influence import (
     failures_near_stock,
     find_largest_move,
     finding_of,
+    fitted_setting,
+    setting_if_untold_failed,
     start_fit,
 )
 from kbapi.advice.start.query import Question
@@ -69,7 +72,10 @@ NoStartCode = Literal[
     "not_on_this_chip",
 ]
 StartWarningCode = Literal[
-    "no_contributor_established", "mostly_new_contributors", "moved_by_one_contributor"
+    "no_contributor_established",
+    "mostly_new_contributors",
+    "untold_stops",
+    "moved_by_one_contributor",
 ]
 
 
@@ -113,9 +119,13 @@ class SuggestedStart:
     """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
     case results are false, and where results drift, are excluded or count in part."""
     level: Level
-    """Whose units the start is computed from: `chip`, `series` or `line`."""
+    """Whose units the start is computed from: `chip`, `series`, `line`, or `all_chips`: one chip of
+    each other line with the same control, where no related chip has enough results."""
     method: StartMethod
     """How the start was computed."""
+    setting_if_untold_failed: float | None
+    """The setting in its unit, negative is lower, if each untold stop had failed soon after its
+    pass; 0 for no start; null without untold stops."""
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
@@ -145,8 +155,9 @@ class StartWarning:
 
     code: StartWarningCode
     """`no_contributor_established`: false results would count in full. `mostly_new_contributors`:
-    new contributors together weigh more than the others. `moved_by_one_contributor`: the start
-    moves by more than 10 mV (2 counts) without one contributor."""
+    new contributors together weigh more than the others. `untold_stops`: the start moves by more
+    than 10 mV (2 counts) if all stops without a stated end had failed soon.
+    `moved_by_one_contributor`: it does without one contributor."""
     text: str
     """The warning in one sentence; it is also in `summary`."""
 
@@ -208,7 +219,8 @@ class StartAnswer:
     moved_with: tuple[Domain, ...]
     """Domains that moved together with the one asked about; empty where it moved alone."""
     filters: dict[str, str]
-    """Filters that were asked with, value by name; empty for all results."""
+    """Filters that were asked with, value by name; empty for all results. The settings of this and
+    of other chips are of results that fit them; `locks` and `evidence` are of all results."""
     clock_band_mhz: int | None
     """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
     locks: LockSummary
@@ -242,17 +254,20 @@ class StartAnswer:
 
 @dataclass(frozen=True, slots=True)
 class FittedStart:
-    """The fit of a question, with the move of its start that an answer must report."""
+    """The fit of a question, with what an answer must report of how its start could move."""
 
     fit: StartFit
     move: StartMove | None
+    if_untold_failed: float | None
+    """The setting if all untold stops had failed soon; None without any."""
 
 
 def fit_question(question: Question, found: EvidenceFound) -> FittedStart:
     """The start of this evidence, and how far its most influential contributor moves it."""
     fit = start_fit(question, found)
     check_time("fit")
-    return FittedStart(fit, find_largest_move(question, found, fit))
+    untold = setting_if_untold_failed(question, found, fit)
+    return FittedStart(fit, find_largest_move(question, found, fit), untold)
 
 
 def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
@@ -262,10 +277,10 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
 
 def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) -> StartAnswer:
     control, fit = found.control, fitted.fit
-    start = _suggested_start(question, found, fit, fit.answer)
+    start = _suggested_start(question, found, fit, fit.answer, fitted.if_untold_failed)
     none = fit.answer if isinstance(fit.answer, NoStart) else None
     reason = _reason(question, found, fit, none) if none else None
-    warnings = _warnings(found, fitted.move, has_start=start is not None)
+    warnings = _warnings(found, fitted, has_start=start is not None)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -295,14 +310,18 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
 
 
 def _warnings(
-    found: EvidenceFound, move: StartMove | None, *, has_start: bool
+    found: EvidenceFound, fitted: FittedStart, *, has_start: bool
 ) -> tuple[StartWarning, ...]:
-    control, own = found.control, found.own
+    control, own, move = found.control, found.own, fitted.move
     warnings = []
     if own is not None and own.units > 0 and own.outlier_report.is_young:
         warnings.append(StartWarning("no_contributor_established", start_text.not_established()))
     elif own is not None and own.outlier_report.is_mostly_new:
         warnings.append(StartWarning("mostly_new_contributors", start_text.mostly_new()))
+    now, untold = fitted_setting(found, fitted.fit), fitted.if_untold_failed
+    if now and untold is not None and untold - now > MOST_MOVED[control]:
+        whole = setting_in_short(control, ceil(untold)) if untold else None
+        warnings.append(StartWarning("untold_stops", start_text.if_untold_failed(whole)))
     if move is not None and move.is_large(control):
         text = start_text.moved_by_one(control, MOST_MOVED[control], has_start)
         warnings.append(StartWarning("moved_by_one_contributor", text))
@@ -311,8 +330,9 @@ def _warnings(
 
 def _with_warnings(summary: str, warnings: tuple[StartWarning, ...]) -> str:
     """The summary, after what is said of its contributors and before what could move it."""
-    last = [one.text for one in warnings if one.code == "moved_by_one_contributor"]
-    first = [one.text for one in warnings if one.code != "moved_by_one_contributor"]
+    moves = ("untold_stops", "moved_by_one_contributor")
+    first = [one.text for one in warnings if one.code not in moves]
+    last = [one.text for one in warnings if one.code in moves]
     return " ".join([*first, summary, *last])
 
 
@@ -334,7 +354,11 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
 
 
 def _suggested_start(
-    question: Question, found: EvidenceFound, fit: StartFit, start: Start | NoStart | None
+    question: Question,
+    found: EvidenceFound,
+    fit: StartFit,
+    start: Start | NoStart | None,
+    if_untold_failed: float | None = None,
 ) -> SuggestedStart | None:
     if not isinstance(start, Start):
         return None
@@ -352,6 +376,7 @@ def _suggested_start(
         stable_share_used=round(start.stable_share_used, 3),
         level=fit.level,
         method=fit.method,
+        setting_if_untold_failed=if_untold_failed,
         at_clock=_at_clock(question, found, setting),
     )
 
@@ -395,7 +420,8 @@ def _reason(
     reason = _reason_alone(question, found, fit, none)
     if reason.code not in ("no_results", "too_few_units"):
         return reason
-    return replace(reason, text=reason.text + start_text.unused_related(found.related.unused))
+    unused = start_text.unused_related(found.related.unused)
+    return replace(reason, text=reason.text + unused + start_text.few_lines(found.related.lines))
 
 
 def _reason_alone(
@@ -407,7 +433,7 @@ def _reason_alone(
         return _reason_without_results(question, found)
     if none.reason is NoStartCause.TOO_FEW_UNITS:
         if found.own is None or found.own.units == 0:
-            return NoStartReason("no_results", start_text.no_results(question, found.control))
+            return _no_results(question, found)
         return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
     return _reason_with_units(question, found, fit, none)
 
@@ -454,12 +480,19 @@ def _why_near_stock(
 def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
     """Why there is no start without results; first, whether there is anything to search for."""
     if not found.is_ruled_out:
-        return NoStartReason("no_results", start_text.no_results(question, found.control))
+        return _no_results(question, found)
     left = found.factory_lock.controls_left
     if found.factory_lock.status == "locked":
         return NoStartReason("locked_at_factory", start_text.locked_at_factory(left))
     text = start_text.no_known_control(found.control, question.domain, left)
     return NoStartReason("no_known_control", text)
+
+
+def _no_results(question: Question, found: EvidenceFound) -> NoStartReason:
+    pool = found.pool
+    own = 0 if pool is None or pool.own is None else pool.own.units
+    related = 0 if pool is None else sum(one.units for one in (*pool.series, *pool.line))
+    return NoStartReason("no_results", start_text.no_results(question, found.control, own, related))
 
 
 def _summary_without(question: Question, found: EvidenceFound, reason: NoStartReason) -> str:
@@ -477,13 +510,15 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
     failures = 0 if found.own is None else found.own.failures
-    borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
+    borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
+    lines = found.other_lines
     summary = start_text.summary_of_start(
         start_text.factory_lead(found.factory_lock)
         or (start_text.lock_lead(found.locks.open.share) if found.locks else ""),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
-        start_text.based_on(question, units, borrowed, failures),
+        start_text.based_on(question, units, borrowed, failures, lines),
+        lines,
     )
     return summary + start_text.stricter_text(
         fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
@@ -538,4 +573,5 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
         if not question.is_delayed:
             _keep_check(connection, found, fitted[0], instance)
 
-    return answer_once(instance, "start", question, find, compute, keep, question.filter_texts)
+    texts = question.filter_texts
+    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)

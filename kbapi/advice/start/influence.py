@@ -15,9 +15,14 @@ from numpy.typing import NDArray
 
 from kbapi.advice.evidence_found import EvidenceFound, setting_of
 from kbapi.advice.start.query import Question
-from kbapi.evidence.outlier_check import OutlierReport, standing_flags, weight_under
+from kbapi.evidence.outlier_check import (
+    OutlierReport,
+    standing_flags,
+    weighed_intervals,
+    weight_under,
+)
 from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_steps
-from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN, released
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
@@ -66,6 +71,35 @@ def start_fit(question: Question, found: EvidenceFound) -> StartFit:
         question.confidence,
         found.guard,
     )
+
+
+def setting_if_untold_failed(
+    question: Question, found: EvidenceFound, fit: StartFit
+) -> float | None:
+    """The setting of the start if all untold stops had failed soon after their pass, 0 for none.
+
+    None without untold stops, or with too few units. This is the tipping point of the assumption
+    that a part of them would have failed. Results that wait for others are left out: with the start
+    this number would show more of the latest one.
+
+    References
+    ----------
+    Scharfstein, Rotnitzky & Robins (1999), J. Am. Statist. Ass. 94:1096-1120 (how far an answer
+    depends on what is assumed of those who dropped out).
+    """
+    own = found.own
+    if own is None or own.untold_stops == 0 or fitted_setting(found, fit) is None:
+        return None
+    floor = floor_steps(found.control, found.grid)
+    if not question.is_delayed:
+        rows = released(own.rows)
+        own = own if rows is own.rows else evidence_from(rows, own.id, floor, {})
+    if own.untold_stops == 0:
+        return None
+    worst = weighed_intervals(own.asked, own.outlier_report, floor, if_untold_failed=True)
+    then = start_fit(question, replace(found, own=replace(own, intervals=worst)))
+    check_time("start if untold stops had failed")
+    return fitted_setting(found, then)
 
 
 def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -> StartMove | None:

@@ -109,9 +109,22 @@ def moved_by_one(control: str, most: float, has_start: bool) -> str:
     return f"One contributor moves this start by more than {amount}: begin closer to stock."
 
 
-def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
-    """The setting to start at, and the results behind it."""
-    return f"{lead}Start at {setting} on {domains}. {basis}"
+def if_untold_failed(setting: str | None) -> str:
+    """How far the start depends on stops without a failure and without a stated plan.
+
+    >>> if_untold_failed("-45 mV")
+    'Some stops have no stated reason: if they were failures, the start would be -45 mV.'
+    """
+    then = "there would be no start" if setting is None else f"the start would be {setting}"
+    return f"Some stops have no stated reason: if they were failures, {then}."
+
+
+def summary_of_start(lead: str, domains: str, setting: str, basis: str, lines: int = 0) -> str:
+    """The setting to start at, and the results behind it; whether these are of other lines."""
+    start = f"{lead}Start at {setting} on {domains}"
+    if lines:
+        return f"{start}, from all chips of this kind. No related chip has enough results. {basis}"
+    return f"{start}. {basis}"
 
 
 def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:
@@ -135,18 +148,25 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
 
 
 def based_on(
-    question: Question, units: int, borrowed_units: float, failures: int | None = None
+    question: Question,
+    units: int,
+    borrowed_units: float,
+    failures: int | None = None,
+    lines: int = 0,
 ) -> str:
-    """How many machines are behind an answer, of the chip itself and of related chips."""
+    """How many machines are behind an answer, of the chip itself and of related chips.
+
+    With `lines`, of so many other lines instead of related chips.
+    """
     borrowed = round(borrowed_units)
+    others = counted(lines, "other line", "other lines") if lines else "related chips"
+    fit = " that fit the filter" if question.filters_response else ""
     if units == 0:
-        related = f"Based on {machines_text(borrowed)} of related chips."
-        return f"{related} {_no_own(question)}"
+        return f"Based on {machines_text(borrowed)} of {others}{fit}. {_no_own(question)}"
     basis = f"Based on {machines_text(units)} of this chip"
-    if question.filters_response:
-        basis += " that fit the filter"
     if borrowed:
-        basis += f" and {borrowed} of related chips"
+        basis += f" and {borrowed} of {others}"
+    basis += fit
     if failures is None:
         return f"{basis}."
     return f"{basis}; {failures} of the {units} failed at some setting."
@@ -154,7 +174,7 @@ def based_on(
 
 def _no_own(question: Question) -> str:
     if question.filters_response:
-        return f"Results for your filter are not used. {shown_from_five()}"
+        return f"Results of this chip are not shown for the filter. {shown_from_five()}"
     return "This chip has no counted results yet."
 
 
@@ -168,16 +188,22 @@ def no_start_yet() -> str:
     return "No start yet: there are too few results."
 
 
-def no_results(question: Question, control: str) -> str:
-    """Why there is no start: there are no counted results."""
+def no_results(question: Question, control: str, units: int, of_related: int) -> str:
+    """Why there is no start: there are no counted results.
+
+    With a filter, how many units this chip and related ones have without it.
+    """
     if question.filters_response:
-        return f"No results are shown for this filter. {shown_from_five()}"
+        return (
+            f"No results are shown for this filter. {shown_from_five()} Without a filter there are "
+            f"{machines_text(units)} of this chip and {of_related} of related chips."
+        )
     return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
 
 
 def too_few_units(units: int) -> str:
     """Why there is no start: how many machines are missing."""
-    few = f"{machines_text(units)} of this chip, and no related chip with enough results."
+    few = f"{machines_text(units)} of this chip, and no related chip has enough results."
     missing = ceil(FEWEST_OWN_UNITS) - units
     takes = "A start takes three"
     if missing > 0:
@@ -197,6 +223,18 @@ def unused_related(chips: int) -> str:
         f" Not used: {counted(chips, 'related chip', 'related chips')}. Such a chip needs a series "
         "in the catalogue and ten machines of five contributors, most of them established."
     )
+
+
+def few_lines(lines: int | None) -> str:
+    """That too few other lines have results to use; empty where none was examined.
+
+    >>> few_lines(None), few_lines(2)
+    ('', ' Of other lines, 2 have enough results; a start takes three.')
+    """
+    if lines is None:
+        return ""
+    have = counted(lines, "has", "have")
+    return f" Of other lines, {have} enough results; a start takes three."
 
 
 def no_start_here(question: Question, units_needed: int | None) -> str:
@@ -259,7 +297,7 @@ def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str
 
 
 def summary_of_stability(
-    question: Question, units: int, borrowed_units: float, absence: str | None
+    question: Question, units: int, borrowed_units: float, lines: int, absence: str | None
 ) -> str:
     """Which units the curve is computed from, and how to read it."""
     if units == 0 and borrowed_units == 0 and absence:
@@ -271,8 +309,9 @@ def summary_of_stability(
         )
     return " ".join(
         [
-            "The curve is the share of machines that hold each setting.",
-            based_on(question, units, borrowed_units),
+            "The curve is the share of machines that hold each setting"
+            + (", from all chips of this kind." if lines else "."),
+            based_on(question, units, borrowed_units, lines=lines),
             "A share is no promise for one machine.",
         ]
     )
