@@ -231,6 +231,8 @@ def test_units_of_siblings_count_for_a_large_share_until_their_weight_is_gone():
     assert isinstance(a_start([(20, 21, 10.0)], share=0.99).answer, Start)
     few = Siblings(series=SERIES.series[:2])
     assert a_start([(20, 21, 10.0)], few, share=0.99).answer.units_needed == 332
+    others = Siblings(all_chips=SERIES.series)
+    assert a_start(NO_UNITS, others, share=0.95).answer.lower.stable_share == 0.90
     outgrown = a_start([(20, 21, 250.0)], share=0.99).answer
     assert outgrown.reason is NoStartReason.SHARE_OUT_OF_REACH
 

@@ -145,8 +145,8 @@ class NoStartReason:
     """Units that failed at their first setting, for `fails_near_stock`; null where fewer than five
     known contributors have one."""
     start_for_lower_share: SuggestedStart | None = None
-    """The start for the largest of 0.95, 0.90, 0.75 and 0.50 that has one, if it is below the share
-    asked for; null where none has. It may fail on more units than was asked for."""
+    """The start for the largest of 0.95, 0.90, 0.75 and 0.50 below the share asked for that has
+    one; null where none has. More units may fail there than was asked for."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -346,10 +346,12 @@ def _start_for(
 ) -> Start | NoStart:
     """The start for one share; without one, what it takes."""
     in_full = guard.stable_share_used(stable_share, _WHOLE_RESERVE_AT)
-    is_calibrated = stable_share <= _CALIBRATED_SHARE
-    needed = units_needed(stable_share if is_calibrated else in_full, confidence)
-    behind = pool.own_units + _borrowed_units(pool)
-    if behind < needed:
+    needed = units_needed(in_full, confidence)
+    # Units of other lines show nothing of how rare failures of this one are.
+    lent = 0.0 if pool.prior.level is Level.ALL_CHIPS else _borrowed_units(pool)
+    behind = pool.own_units + lent
+    # At lower shares the prior alone is enough where relatives lend one.
+    if stable_share > _CALIBRATED_SHARE and behind < needed:
         return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(needed))
     used = guard.stable_share_used(stable_share, pool.own_units)
     interval = depth_in_reach(pool, used, confidence)
