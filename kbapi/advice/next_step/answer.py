@@ -212,7 +212,8 @@ class NextStepAnswer:
     """What the steps are computed from: `pool`, or `no_evidence` where steps are small and chances
     unknown."""
     level: Level
-    """Whose units the chances are computed from: `chip`, `series`, `line` or `none`."""
+    """Whose units the chances are computed from: `chip`, `series`, `line`, `all_chips` of the same
+    kind, or `none`."""
     own_bracket: OwnBracket
     """What your own trials say of the limit of this unit."""
     unused_trials: tuple[UnusedTrial, ...]
@@ -549,7 +550,7 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
     basis = (
         next_step_text.without_evidence()
         if chance is None
-        else next_step_text.chance_of_pass(chance)
+        else next_step_text.chance_of_pass(chance, of_all_chips=state.level is Level.ALL_CHIPS)
     )
     locks, has_moved_it = state.found.locks, state.own.passes + state.own.failures > 0
     lead = "" if has_moved_it else factory_lead(state.found.factory_lock)

@@ -115,8 +115,11 @@ def try_text(control: str, enter: int, domains: str) -> str:
     return f"Try {setting_text(control, enter)} on {domains}."
 
 
-def chance_of_pass(chance: float) -> str:
-    """How many machines are stable at the setting to try."""
+def chance_of_pass(chance: float, *, of_all_chips: bool) -> str:
+    """How many machines are stable at the setting to try: alike, or of all chips of the kind."""
+    if of_all_chips:
+        of_all = f"Of all chips of this kind, {chance_text(chance)} machines are stable there."
+        return f"{of_all} No related chip has enough results."
     return f"{chance_text(chance)} machines like yours are stable there."
 
 
