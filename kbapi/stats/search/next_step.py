@@ -366,7 +366,8 @@ def search_unit(
     chances = chances_of_unit(mass, *bracket, runs, terms.trial_minutes)
     plan = plan_search(chances, terms)
     start = terms.start_steps
-    if begins_at_start and not runs and chances.stable_steps < start < chances.unstable_steps:
+    nearest = chances.stable_steps + terms.least_gain_steps
+    if begins_at_start and not runs and nearest <= start < chances.unstable_steps:
         risk = float(chances.failing[start - chances.stable_steps])
         if risk <= terms.max_risk + _ROUNDING:
             plan = replace(plan, first_steps=start)
