@@ -109,6 +109,14 @@ def test_proposed_settings_fail_about_as_rarely_as_reported(reports):
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
 
 
+def test_noisy_searches_rarely_end_beyond_the_limit_and_the_setting_in_use_lasts(reports):
+    # Two worlds with twelve units a cell: what is broken shows, a figure does not.
+    rows = reports["next_step"]
+    assert max(values(rows, "worlds: searches that end beyond the limit")) <= 0.1
+    assert min(values(rows, "worlds: in use, stable after 90 days")) >= 0.75
+    assert max(values(rows, "worlds: failures over fixed_step_search", "n >= 5")) <= 1.0
+
+
 def test_a_shift_is_found_and_false_alarms_are_rare(reports):
     rows = reports["time"]
     # Thirty runs a cell: three binomial errors below 0.86, the least share, and below 0.46.

@@ -320,6 +320,9 @@ def test_a_search_without_runs_begins_at_the_start_unless_that_is_too_risky():
     assert cheapest.steps != 15
     cautious = SearchTerms(20, 10, 5, 0.1, 20, start_steps=15)
     assert search_unit(EVEN, cautious, (0, NEVER_FAILED)).next_run().steps < 15
+    # A start that is typed as 0 is stock, which needs no trial.
+    at_stock = SearchTerms(20, 10, 5, 0.25, 20, start_steps=1, least_gain_steps=2)
+    assert search_unit(EVEN, at_stock, (0, NEVER_FAILED)).next_run().steps > 1
     run = Run(10, 20.0, is_stable=True)
     assert search_unit(EVEN, USUAL, (10, NEVER_FAILED), [run]).next_run().steps > 15
 

@@ -139,9 +139,9 @@ class RecommendedInUse:
     margin: float
     """Distance from the deepest setting that passed, in mV or counts, positive is toward stock."""
     reason: InUseReason
-    """Why this margin: `usual_margin` where too few follow-ups show another, `survival` for the
-    deepest setting expected to stay stable on 95 % of machines for 90 days, `half_of_proven` where
-    either would be shallower than half of the deepest pass."""
+    """Why this margin. `usual_margin`: too few follow-ups show another. `survival`: the deepest
+    setting expected to stay stable on 95 % of machines for 90 days. `half_of_proven`: half of the
+    deepest pass, where the others are shallower."""
     text: str
     """The recommendation with its reason."""
 

@@ -175,8 +175,7 @@ def chances_of_unit(
 ) -> LimitChances:
     """The chances of a unit's limit, from its bracket and from how far its runs can mislead.
 
-    Proposals stay within the bracket. A limit outside it counts for the nearer end: there every
-    setting inside fails, or passes.
+    A limit outside the bracket counts for the nearer end.
 
     Parameters
     ----------
@@ -184,37 +183,37 @@ def chances_of_unit(
         Of one more unit's limit, from `limit_chances`.
     stable_steps, unstable_steps
         The deepest pass short of every failure, and the shallowest failure.
-    runs
-        Those that count; without any the bracket is certain.
-    failed_minutes
-        How long a run that failed was to last.
+    runs, failed_minutes
+        Those that count (none: the bracket is certain); how long a failed run was to last.
 
     References
     ----------
-    Burnashev & Zigangirov (1974), Probl. Inf. Transm. 10:223-231 (each answer of known error
-    multiplies the chances on either side of the place asked about).
+    Burnashev & Zigangirov (1974), Probl. Inf. Transm. 10:223-231 (answers of known error).
 
-    >>> even = np.full(4, 0.25)
     >>> unit = chances_of_unit(np.array([0.1, 0.2, 0.3, 0.4]), 1, 3)
     >>> unit.mass.round(2).tolist(), unit.unstable_steps, unit.is_open
     ([0.4, 0.6], 3, False)
-    >>> unit = chances_of_unit(even, 2, 1 << 30, [Run(2, 5.0, is_stable=True)])
+    >>> unit = chances_of_unit(np.full(4, 0.25), 2, 1 << 30, [Run(2, 5.0, is_stable=True)])
     >>> unit.mass.round(2).tolist(), round(unit.false_pass, 2)
     ([0.62, 0.38], 0.24)
     """
     if not 0 <= stable_steps < unstable_steps:
         raise ValueError("what failed lies deeper than what passed, and both below stock")
     deepest = len(mass) - 1
-    first, end = min(stable_steps, deepest), min(unstable_steps, deepest + 1)
+    first, end = min(stable_steps, deepest), min(unstable_steps, len(mass))
     likely = mass * _likelihood(runs, failed_minutes, deepest)
     if not runs:
         likely[:first] = likely[end:] = 0.0
     likely /= likely.sum()
+    return _within(likely, first, end, stable_steps, unstable_steps > max(len(mass), stable_steps))
+
+
+def _within(likely: Vector, first: int, end: int, stable_steps: int, is_open: bool) -> LimitChances:
+    """The chances between two steps, with what lies outside at the nearer end."""
     inside = likely[first:end].copy()
     false_pass = float(likely[:first].sum())
     inside[0] += false_pass
     inside[-1] += likely[end:].sum()
-    is_open = unstable_steps > max(deepest + 1, stable_steps)
     return LimitChances(stable_steps, frozen_array(inside / inside.sum()), is_open, false_pass)
 
 

@@ -159,8 +159,10 @@ def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:
     """
     costs = _Costs.of(chances, terms)
     for width in range(terms.resolution_steps + 1, len(chances.mass) + 1):
-        for rows in costs.reachable(width):
-            costs.fill(width, rows)
+        rows = costs.reachable(width)
+        costs.fill(width, rows)
+        if rows < len(costs.failing) - width:
+            costs.fill_last(width)
     return SearchPlan(chances, terms, frozen_array(costs.gain))
 
 
@@ -202,32 +204,61 @@ class _Costs:
             np.zeros((ends, ends), dtype=np.int64),
         )
 
-    def reachable(self, width: int) -> list[slice]:
-        """The first steps of the brackets of this width that a search can come to.
+    def reachable(self, width: int) -> int:
+        """From how many first steps on a search can come to a bracket of this width.
 
         A bracket that does not end where the unit's own does ends at a setting that failed, so
-        near to what had passed before.
+        near to what had passed before. Those that do end there are `fill_last`'s.
         """
         last = len(self.failing) - width
-        near = min(int((self.farthest[:last] >= width).sum()), last - 1)
-        return [rows for rows in (slice(0, near), slice(last - 1, last)) if rows.stop > rows.start]
+        return int((self.farthest[:last] >= width).sum())
 
-    def fill(self, width: int, rows: slice) -> None:
-        """Fill in the costs of these brackets of this width; all narrower ones are there."""
-        first = np.arange(rows.start, rows.stop)
-        inside = self.failing[first + width] - self.failing[first]
-        price = _TRIALS_FOR_DEPTH_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
-        left = self.reached[first + width] - self.reached[first] - first * inside
-        cost = price * left
-        gains = self._gains(width, int(self.farthest[first].max()))
+    def fill(self, width: int, rows: int) -> None:
+        """Fill in the costs of the first brackets of this width; all narrower ones are there."""
+        if rows == 0:
+            return
+        first = np.arange(rows)
+        inside = self.failing[width : width + rows] - self.failing[:rows]
+        cost = self._left(first, width, inside)
+        gains = self._gains(width, int(self.farthest[:rows].max()))
         if len(gains):
             ways = self._ways(first, width, gains, inside)
             best = ways.argmin(axis=1)
-            going = self.terms.trial_minutes * inside + ways[first - rows.start, best]
+            going = self.terms.trial_minutes * inside + ways[first, best]
             goes_on = np.isfinite(going)
             cost = np.where(goes_on, going, cost)
             self.gain[first, width] = np.where(goes_on, gains[best], 0)
         self.by_first[first, width] = self.by_last[first + width, width] = cost
+
+    def fill_last(self, width: int) -> None:
+        """Fill in the cost of the bracket of this width that ends where the unit's own does.
+
+        The same as `fill` for one bracket, without the cost of arrays of one row.
+        """
+        end = len(self.failing) - 1
+        first = end - width
+        inside = self.failing[end] - self.failing[first]
+        cost = self._left(first, width, inside)
+        gains = self._gains(width, int(self.farthest[first]))
+        least, most = (int(gains[0]), int(gains[-1])) if len(gains) else (1, 0)
+        failing = self.failing[first + least : first + most + 1] - self.failing[first]
+        # The chance of failure only grows with the gain.
+        risk = (self.terms.max_risk + _ROUNDING) * inside if self.terms.max_risk < 1 else np.inf
+        allowed = int(failing.searchsorted(risk, side="right"))
+        if allowed:
+            ways = self.terms.failure_minutes * failing[:allowed]
+            ways += self.by_first[first, least : least + allowed]
+            ways += self.by_last[end, width - least : width - least - allowed : -1]
+            best = int(ways.argmin())
+            cost = self.terms.trial_minutes * inside + ways[best]
+            self.gain[first, width] = least + best
+        self.by_first[first, width] = self.by_last[end, width] = cost
+
+    def _left(self, first: Table | int, width: int, inside: Vector) -> Vector:
+        """The price of the depth that is left where no trial is allowed."""
+        price = _TRIALS_FOR_DEPTH_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
+        left = self.reached[first + width] - self.reached[first] - first * inside
+        return np.asarray(price * left)
 
     def _gains(self, width: int, farthest: int) -> Table:
         """The gains worth a trial: a resolution or more, or what closes the bracket."""
@@ -238,8 +269,8 @@ class _Costs:
     def _ways(self, first: Table, width: int, gains: Table, inside: Vector) -> Vector:
         """Cost of what follows each gain, shape (first, gains); infinite where not allowed."""
         least, most = int(gains[0]), int(gains[-1])
-        rows = slice(int(first[0]), int(first[-1]) + 1)
-        ends = slice(rows.start + width, rows.stop + width)
+        rows = slice(0, len(first))
+        ends = slice(width, width + len(first))
         tried = sliding_window_view(self.failing, most + 1)[rows, least:]
         failing = tried - self.failing[first][:, None]
         ways = self.terms.failure_minutes * failing
@@ -317,29 +348,26 @@ def search_unit(
 
     Parameters
     ----------
-    mass
-        Of one more unit's limit, from `limit_chances`.
-    terms
-        Costs, resolution and what is allowed.
-    bracket
-        The deepest pass and the shallowest failure.
-    runs
-        Those that count.
+    mass, terms
+        Of one more unit's limit, from `limit_chances`; costs, resolution and what is allowed.
+    bracket, runs
+        The deepest pass and the shallowest failure; the runs that count.
     begins_at_start
         False for the cheapest beginning.
 
-    >>> even = np.full(41, 1 / 41)
     >>> terms = SearchTerms(20, 10, 5, 0.25, 20, start_steps=4)
-    >>> search_unit(even, terms, (0, 1 << 30)).next_run().steps
+    >>> search_unit(np.full(41, 1 / 41), terms, (0, 1 << 30)).next_run().steps
     4
-    >>> run = search_unit(even, terms, (4, 5), [Run(4, 20, True), Run(5, 2, False)]).next_run()
+    >>> runs = Run(4, 20, True), Run(5, 2, False)
+    >>> run = search_unit(np.full(41, 1 / 41), terms, (4, 5), runs).next_run()
     >>> run.steps, run.minutes, run.is_confirmation
     (4, 60.0, True)
     """
     chances = chances_of_unit(mass, *bracket, runs, terms.trial_minutes)
     plan = plan_search(chances, terms)
     start = terms.start_steps
-    if begins_at_start and not runs and chances.stable_steps < start < chances.unstable_steps:
+    nearest = chances.stable_steps + terms.least_gain_steps
+    if begins_at_start and not runs and nearest <= start < chances.unstable_steps:
         risk = float(chances.failing[start - chances.stable_steps])
         if risk <= terms.max_risk + _ROUNDING:
             plan = replace(plan, first_steps=start)
@@ -400,21 +428,15 @@ def expected_search(
 
     Parameters
     ----------
-    chances
-        Of the unit's limit.
-    choose
-        The setting to try in each bracket.
-    trial_minutes, failure_minutes
-        Of a trial, and more for one that fails.
-    errors
-        Of each trial.
+    chances, choose
+        Of the unit's limit; the setting to try in each bracket.
+    trial_minutes, failure_minutes, errors
+        Of a trial, more for one that fails, and how it can mislead.
 
-    >>> import numpy as np
-    >>> even = LimitChances(0, np.full(4, 0.25), is_open=False)
     >>> one_by_one = lambda stable, unstable: stable + 1 if unstable - stable > 1 else None
-    >>> search = expected_search(even, one_by_one, 20, 10)
-    >>> search.trials, search.failures, search.minutes, search.stable_steps
-    (2.25, 0.75, 52.5, 1.5)
+    >>> even = LimitChances(0, np.full(4, 0.25), is_open=False)
+    >>> expected_search(even, one_by_one, 20, 10)
+    ExpectedSearch(trials=2.25, failures=0.75, minutes=52.5, stable_steps=1.5, left_steps=0.0)
     """
     begin = chances.stable_steps
     trials = failures = stable_steps = 0.0

@@ -63,19 +63,16 @@ def recommended_margin(
 
     Parameters
     ----------
-    days, failed, weight : arrays, shape (n,)
-        As for `fit_survival`.
+    days, failed, weight
+        Arrays, shape (n,), as for `fit_survival`.
     place : int64 array, shape (n,)
         Index of each setting's margin: the narrowest of `margins` that is not smaller; -1 for none.
-    margins
-        Ascending, the default first; in the control's unit.
-    share, after_days
-        What the margin is to reach.
+    margins, share, after_days
+        Ascending, the default first; what the margin is to reach.
 
     >>> margins, place = (10.0, 20.0), np.repeat([0, 1], 70)
     >>> failed = np.arange(140) < 15
-    >>> days = np.where(failed, 40, 100)
-    >>> learned = recommended_margin(days, failed, np.ones(140), place, margins)
+    >>> learned = recommended_margin(100 - 60 * failed, failed, np.ones(140), place, margins)
     >>> learned.margin, learned.source, round(learned.survival.low, 3)
     (20.0, 'learned', 0.958)
     """
@@ -83,19 +80,26 @@ def recommended_margin(
         _survival(days[place == p], failed[place == p], weight[place == p], after_days)
         for p in range(len(margins))
     ]
-    curve = tuple(
+    curve = _longevity_curve(margins, survivals)
+    for margin, found in zip(margins, survivals, strict=True):
+        if found is not None and found.low >= share:
+            return RecommendedMargin(margin, "learned", found, curve)
+    for margin, found in zip(margins, survivals, strict=True):
+        if found is None or found.high >= share:
+            source: MarginSource = "default" if margin == margins[0] else "default_failed"
+            return RecommendedMargin(margin, source, found, curve)
+    return RecommendedMargin(margins[-1], "default_failed", survivals[-1], curve)
+
+
+def _longevity_curve(
+    margins: Sequence[float], survivals: Sequence[SurvivalShare | None]
+) -> tuple[tuple[float, float], ...]:
+    """The margins with follow-ups enough, each with the chance of one more machine (Laplace)."""
+    return tuple(
         (margin, (found.share * found.known + 1.0) / (found.known + 2.0))
         for margin, found in zip(margins, survivals, strict=True)
         if found is not None and found.known >= _FEWEST_FOLLOWED
     )
-    for margin, found in zip(margins, survivals, strict=True):
-        if found is not None and found.low >= share:
-            return RecommendedMargin(margin, "learned", found, curve)
-    for position, (margin, found) in enumerate(zip(margins, survivals, strict=True)):
-        if found is None or found.high >= share:
-            source: MarginSource = "default_failed" if position else "default"
-            return RecommendedMargin(margin, source, found, curve)
-    return RecommendedMargin(margins[-1], "default_failed", survivals[-1], curve)
 
 
 def _survival(
@@ -140,15 +144,10 @@ def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid)
     ----------
     chances
         Of the unit's limit. That its deepest pass was false is left to the run that confirms it.
-    margin
-        From `recommended_margin`.
-    grid
-        The grid of the control.
+    margin, grid
+        From `recommended_margin`; of the control.
 
     >>> known = LimitChances(80, np.ones(5) / 5, is_open=False)
-    >>> usual = RecommendedMargin(10.0, "default", None)
-    >>> setting_in_use(known, usual, Grid(Fraction(1))).steps
-    70
     >>> learned = RecommendedMargin(10.0, "learned", None, curve=((10.0, 0.98),))
     >>> found = setting_in_use(known, learned, Grid(Fraction(1)))
     >>> found.steps, round(found.survival, 3)
