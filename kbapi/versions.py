@@ -2,7 +2,7 @@
 
 from typing import Final
 
-RULES_VERSION: Final = 5
+RULES_VERSION: Final = 6
 """Raised with every change of a refusal, a screening rule, a bound or the merge."""
 
 ANSWERS_VERSION: Final = 12

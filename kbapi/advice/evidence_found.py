@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
+from math import floor
 from typing import Final
 
 import numpy as np
@@ -76,7 +77,7 @@ def peers_of(pool: PoolEvidence) -> PeersByDepth:
     """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
     if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
         return NO_PEERS
-    intervals, units = pool.intervals, pool.unit_counts
+    intervals, units = pool.reported, pool.reported.weight
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
         int(intervals.stable_steps.max(initial=0)),
@@ -411,6 +412,12 @@ class EvidenceSummary:
     where no units are borrowed."""
     failures: int
     """Units of the chip itself that failed at some setting."""
+    failures_at_first_setting: int
+    """Units of the chip itself whose first setting failed: nothing shows how far before it their
+    limit lies."""
+    untold_stops: float
+    """Share of the units that never failed and state no planned end of the search, 0 to 1. They
+    may have stopped because the next setting would have failed."""
     units_unverified: int
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
@@ -467,8 +474,10 @@ def evidence_summary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
-        sibling_agreement=round(agreement, 4) if borrowed_units > 0 else None,
+        sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
+        failures_at_first_setting=0 if own is None else own.failures_at_first_setting,
+        untold_stops=round(own.untold_stops / own.units, 4) if own and own.units else 0.0,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
         mostly_new_contributors=own is None
@@ -476,7 +485,8 @@ def evidence_summary(
         or own.outlier_report.is_mostly_new,
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
-        optimality_gap=optimality_gap,
+        # Two digits: the rest is rounding of the fit.
+        optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
 
@@ -504,6 +514,16 @@ def setting_of(control: str, grid: Grid, steps: int) -> float:
     return (-grid.enter(steps) if control == "count_offset" else -grid.below_stock(steps)) + 0
 
 
+def rounded_down(confidence: float) -> float:
+    """A confidence with three digits, never more than was attained, nor 1.
+
+    >>> rounded_down(0.95), rounded_down(0.9998)
+    (0.95, 0.999)
+    """
+    # Without the small part 0.95 could come out as 0.949.
+    return floor(1_000 * confidence + 1e-6) / 1_000
+
+
 def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
     """A percentile with its interval, in the unit of the control."""
     in_counts = control == "count_offset"
@@ -513,5 +533,5 @@ def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
         setting_mv=None if in_counts else setting,
         setting_counts=int(setting) if in_counts else None,
         interval=(setting_of(control, grid, depth.deep), setting_of(control, grid, depth.shallow)),
-        attained_confidence=round(depth.confidence, 4),
+        attained_confidence=rounded_down(depth.confidence),
     )

@@ -73,11 +73,15 @@ class PoolEvidence:
     id: int
     intervals: GroupedIntervals
     """Weighed; units of which nothing is known are left out."""
-    unit_counts: NDArray[np.int64]
-    """Units behind each interval, unweighed."""
+    reported: GroupedIntervals
+    """As they were reported, each unit with weight one."""
     units: int
     failures: int
     """Units that were seen to fail."""
+    failures_at_first_setting: int
+    """Units whose first setting failed."""
+    untold_stops: int
+    """Units that never failed and state no planned end."""
     unverified: int
     excluded: int
     """By screening, or by the outlier check."""
@@ -241,15 +245,17 @@ def evidence_from(
     outlier_report = check_outliers(whole, floor_steps)
     check_time("outlier check")
     units = whole if filters == EVERYTHING else units_of(rows, filters)
-    stands = counted_units(units, outlier_report)
+    stands = counted_units(units, outlier_report, floor_steps)
     drift = drift_among(rows)
     check_time("drift")
     return PoolEvidence(
         id=pool_id,
         intervals=stands.intervals,
-        unit_counts=stands.unit_counts,
+        reported=stands.reported,
         units=stands.units,
         failures=stands.failures,
+        failures_at_first_setting=stands.failures_at_first_setting,
+        untold_stops=stands.untold_stops,
         unverified=by_status.get("unverified", 0),
         excluded=by_status.get("excluded", 0) + outlier_report.excluded_units,
         latest_month=stands.latest_month,

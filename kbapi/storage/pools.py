@@ -109,11 +109,13 @@ TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'in
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
            measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
+           stable_steps IS NULL AND decision <> 'include'
+             AND instr(reasons, '"stock_unproven"') > 0 AS is_stock_unproven,
            submission_id, CAST(NULL AS NUMERIC) AS received_day
     FROM setting_result WHERE status = 'counted'
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1,
+           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1, 0,
            submission_id, received_day
     FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file

@@ -159,4 +159,4 @@ def _curve(control: str, grid: Grid, band: ShareBand) -> Curve | None:
 
 
 def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
-    return tuple(round(value, 4) for value in values.tolist())
+    return tuple(round(value, 3) for value in values.tolist())

@@ -109,6 +109,16 @@ def moved_by_one(control: str, most: float, has_start: bool) -> str:
     return f"One contributor moves this start by more than {amount}: begin closer to stock."
 
 
+def if_untold_failed(setting: str | None) -> str:
+    """How far the start depends on stops without a failure and without a stated plan.
+
+    >>> if_untold_failed("-45 mV")
+    'Some stops have no stated reason: if they were failures, the start would be -45 mV.'
+    """
+    then = "there would be no start" if setting is None else f"the start would be {setting}"
+    return f"Some stops have no stated reason: if they were failures, {then}."
+
+
 def summary_of_start(lead: str, domains: str, setting: str, basis: str, lines: int = 0) -> str:
     """The setting to start at, and the results behind it; whether these are of other lines."""
     start = f"{lead}Start at {setting} on {domains}"
@@ -227,17 +237,34 @@ def few_lines(lines: int | None) -> str:
     return f" Of other lines, {have} enough results; a start takes three."
 
 
-def no_start_here(question: Question) -> str:
-    """The summary where no setting holds on enough machines."""
+def no_start_here(question: Question, units_needed: int | None) -> str:
+    """The summary where no setting is known to hold on enough machines."""
+    share, confidence = percent(question.stable_share), percent(question.confidence)
+    wanted = f"{share} of machines with {confidence} confidence"
+    if units_needed is not None:
+        return f"No start: there are too few results for {wanted}."
+    return f"No start: no setting below stock holds on {wanted}."
+
+
+def share_out_of_reach(question: Question, units_needed: int, units: int) -> str:
+    """Why there is no start for so large a share: how many machines it takes."""
     share, confidence = percent(question.stable_share), percent(question.confidence)
     return (
-        f"No start: no setting below stock holds on {share} of machines with {confidence} "
-        "confidence."
+        f"{share} at {confidence} confidence takes results of {machines_text(units_needed)} or "
+        f"more; {counted(units, 'is', 'are')} counted."
     )
 
 
+def for_lower_share(question: Question, setting: str | None, share: float | None) -> str:
+    """The setting for the largest usual share that has a start, or that none has."""
+    confidence = percent(question.confidence)
+    if setting is None or share is None:
+        return " Lower shares have no start either: stay at stock."
+    return f" For {percent(share)} of machines the start is {setting} ({confidence} confidence)."
+
+
 def fails_near_stock(question: Question, units: int, failed: str, is_queued: bool) -> str:
-    """What to do where the results allow no setting below stock.
+    """What is known where the results allow no setting below stock.
 
     `failed` says how many contributors have failed, and where; empty without own results.
     """
@@ -246,8 +273,16 @@ def fails_near_stock(question: Question, units: int, failed: str, is_queued: boo
         why = f"{why} {failed}"
     if is_queued:
         why += " A curator of this instance is asked to look at them."
-    why += " Ask for a lower share or confidence, or stay at stock."
     return f"{why} {_no_own(question)}" if units == 0 else why
+
+
+def failed_at_first(failed: int, units: int) -> str:
+    """How many machines failed at their first setting.
+
+    >>> failed_at_first(6, 40)
+    ' 6 of 40 machines failed at their first setting.'
+    """
+    return f" {failed} of {machines_text(units)} failed at their first setting."
 
 
 def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str:
