@@ -326,7 +326,7 @@ def _evidence_of(
     if units:
         reports = draw_pools(rng, world, units, 1)[0].units()
         checked = check_outliers(reports, FLOOR_STEPS)
-        counted = counted_units(reports, checked).intervals
+        counted = counted_units(reports, checked, FLOOR_STEPS).intervals
         pool = fit_pool(counted, Siblings(), STEP_MV, VOLTAGE_OFFSET)
         if is_informative(pool):
             guard = Guard(checked.flagged_share, drift_alarm=False)
