@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.units import MILLION, PoolUnits, month_text, newcomer_factor
+from kbapi.evidence.units import MILLION, PoolUnits, month_text, newcomer_factor, newcomer_fade
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.estimate.outlier_cutoffs import fit_deep_cutoff, place_contributors, too_deep
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
@@ -77,7 +77,7 @@ class OutlierReport:
 
     @property
     def is_mostly_new(self) -> bool:
-        """Whether the others outweigh them: the limit by 2^(-E / 3) lets a large crowd do that."""
+        """Whether the others outweigh them, as they may beside fewer than five units of these."""
         return self.new_weight > self.established_weight
 
 
@@ -243,8 +243,8 @@ def weight_for_related(units: PoolUnits, outlier_report: OutlierReport) -> Vecto
     all of the others.
     """
     weight = weight_under(units, outlier_report)
-    faded = newcomer_factor(outlier_report.established_weight, np.inf)
-    weight *= np.where(units.established, 1.0, faded / outlier_report.newcomer_factor)
+    faded = newcomer_fade(outlier_report.established_weight) / outlier_report.newcomer_factor
+    weight *= np.where(units.established, 1.0, min(faded, 1.0))
     return weight * standing_flags(units, outlier_report)
 
 

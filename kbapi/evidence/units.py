@@ -425,21 +425,34 @@ def _shared(cap: int, units: Integers) -> Integers:
 
 _HALVED_BY: Final = 3.0
 _NEWCOMERS_AT_LEAST: Final = 0.1
+_CROWD: Final = 50.0
+"""Beside one established unit so many newcomers count, beside two half as many."""
+
+
+def newcomer_fade(established: float) -> float:
+    """What is left of a newcomer's weight, by that of established contributors: half beside three.
+
+    >>> [newcomer_fade(weight) for weight in (0.0, 3.0, 6.0)]
+    [1.0, 0.5, 0.25]
+    """
+    return float(2.0 ** (-established / _HALVED_BY))
 
 
 def newcomer_factor(established: float, newcomers: float) -> float:
     """What newcomers keep of their weight beside so much weight of established contributors.
 
-    All of it while no contributor is established, half with three units established, a quarter with
-    six, until a tenth of the established weight is left to them.
+    All of it while no contributor is established. Beside E units 50 / E newcomers fade and the
+    others do not count, so that no crowd weighs more. Together they keep a tenth of E at least.
 
     >>> [round(newcomer_factor(weight, 20.0), 3) for weight in (0.0, 1.0, 3.0, 12.0, 60.0)]
-    [1.0, 0.794, 0.5, 0.062, 0.3]
+    [1.0, 0.794, 0.417, 0.06, 0.3]
+    >>> [round(300 * newcomer_factor(weight, 300.0), 3) for weight in (1.0, 3.0, 10.0)]
+    [39.685, 8.333, 1.0]
     """
-    if newcomers <= 0.0:
+    if newcomers <= 0.0 or established <= 0.0:
         return 1.0
-    share = _NEWCOMERS_AT_LEAST * established / newcomers
-    return float(min(1.0, max(2.0 ** (-established / _HALVED_BY), share)))
+    faded = min(newcomers, _CROWD / established) * newcomer_fade(established)
+    return float(min(1.0, max(faded, _NEWCOMERS_AT_LEAST * established) / newcomers))
 
 
 def month_text(month: int) -> str:

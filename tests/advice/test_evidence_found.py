@@ -97,9 +97,11 @@ def test_an_answer_warns_where_new_contributors_outweigh_the_established(tmp_pat
     clock = HandMovedClock()
     clock.moment = NOON - timedelta(days=31)
     instance = an_instance(tmp_path, clock)
-    for number in range(6):
+    for number in range(4):
         a_member(instance, number)
     clock.moment = NOON
+    for number in range(4, 6):
+        a_member(instance, number)
     assert answer(instance)["warnings"] == []
     for number in range(100, 130):
         a_member(instance, number)

@@ -195,7 +195,14 @@ def test_months_that_belong_to_machines_are_no_change_of_locks(reports):
 
 def test_fresh_accounts_hardly_move_a_share_of_open_machines(reports):
     rows = reports["locks"]
-    for established in ("30 of them", "15 of them", "25 of them", "100 of them", "33 of them"):
+    for established in (
+        "30 of them",
+        "15 of them",
+        " 10 of them",
+        "25 of them",
+        "100 of them",
+        "33 of them",
+    ):
         assert max(values(rows, "22 fresh accounts move", established)) <= 0.10
     # While none is established nothing limits them.
     assert min(values(rows, "22 fresh accounts move", " 0 of them")) > 0.15
@@ -221,7 +228,7 @@ def test_the_same_attacker_learns_what_is_not_promised(reports):
 
 def test_starts_hold_in_drawn_worlds(reports):
     rows = reports["worlds"]
-    assert min(values(rows, "mean coverage")) >= 0.90
+    assert min(values(rows, "mean coverage, ")) >= 0.90
     assert max(values(rows, "honest units that lose")) <= 0.03
 
 
@@ -230,4 +237,6 @@ def test_small_crowds_of_liars_neither_silence_a_pool_nor_make_its_start_deep(re
     assert min(values(rows, "starts still given, one fresh account")) == 1.0
     assert max(values(rows, "start deeper by, young, two fresh accounts")) <= 12
     assert max(values(rows, "start deeper by", "without a token")) <= 2.5
+    # A crowd of newcomers without a limit of its own moved it by 35 mV and more.
+    assert max(values(rows, "start deeper by", "beside ten established")) <= 10
     assert max(values(rows, "start deeper by, invented related chips")) == 0.0

@@ -281,8 +281,8 @@ def test_none_is_established_among_few_contributors():
 )
 def test_the_low_quantile_is_that_of_the_worlds_without_binomial_noise(drawn, quantile, off):
     rng = np.random.default_rng(8)
-    runs = np.full(300, 60)
-    found = [low_quantile(rng.binomial(runs, drawn(rng)), runs) for _ in range(3)]
+    runs, alike = np.full(300, 60), np.ones(300)
+    found = [low_quantile(rng.binomial(runs, drawn(rng)), runs, alike) for _ in range(3)]
     assert np.mean(found) == pytest.approx(quantile, abs=off)
 
 
@@ -378,12 +378,22 @@ def test_coverage_wherever_a_number_is_given():
     rows = by_name(rows_of(summaries(PLAIN, two_worlds(a_cell(5.0, **at, covered=9)))))
     where = "no hidden habits, (0.99, 0.95), n = 20"
     assert rows[f"mean coverage, {where}"].value == 0.9
-    assert rows[f"mean coverage of starts, {where}"].value == 0.0
-    assert not rows[f"mean coverage of starts, {where}"].met
-    assert rows[f"5 % quantile of starts, {where}"].wanted == ">= 0.85"
+    for name in ("worlds alike", "worlds by starts"):
+        assert rows[f"mean coverage of starts, {name}, {where}"].value == 0.0
+        assert not rows[f"mean coverage of starts, {name}, {where}"].met
+        assert rows[f"5 % quantile of starts, {name}, {where}"].wanted == ">= 0.85"
     (none,) = summaries(PLAIN, two_worlds(a_cell(0.0, share=0.99, none=10)))
     assert none.without == 1.0
     assert none.of_starts.mean == 1.0
+
+
+def test_worlds_count_alike_or_by_their_starts():
+    rare = Measured(1, PLAIN, "rare", (a_cell(5.0, none=9, covered=9),))
+    (found,) = summaries(PLAIN, [rare, two_worlds(a_cell(50.0))[1]])
+    assert found.all_runs.mean == pytest.approx(0.95)
+    assert found.of_starts.mean == 0.5
+    assert found.by_starts.mean == pytest.approx(10 / 11)
+    assert found.of_starts.low < 0.5
 
 
 def test_pairs_are_asked_of_honest_testers_alone():

@@ -72,11 +72,7 @@ FULL = Plan(
     crowd_runs=2,
     most_units=1000,
 )
-SHORT = Plan(
-    {PLAIN: {10: 10, 20: 4, 40: 8}, HIDDEN: {40: 8}, ONE_DEEP: {20: 4}},
-    crowd_runs=1,
-    most_units=60,
-)
+SHORT = Plan({PLAIN: {10: 10, 40: 8}, HIDDEN: {40: 8}}, crowd_runs=1, most_units=60)
 
 
 def measure_world(seed: int, plan: Plan) -> list[Measured]:

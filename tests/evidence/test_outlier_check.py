@@ -83,15 +83,30 @@ def newcomers_weight(established: int, newcomers: int) -> float:
 
 
 def test_a_crowd_of_newcomers_that_outweighs_the_established_is_noted() -> None:
-    """Ten established keep 2^(-10 / 3) = 0.0992 of others: 101 weigh more than ten, 100 less."""
-    assert newcomers_weight(10, 100) < 10 < newcomers_weight(10, 101)
+    """Four established keep 2^(-4 / 3) = 0.397 of others: 11 weigh more than four, ten less."""
+    assert newcomers_weight(4, 10) < 4 < newcomers_weight(4, 11)
+
+
+def test_beside_five_established_contributors_no_crowd_outweighs_them() -> None:
+    """Beside five, ten newcomers count, each 2^(-5 / 3) = 0.315: more than ten weigh no more."""
+    assert newcomers_weight(5, 9) == pytest.approx(9 / 2 ** (5 / 3))
+    assert newcomers_weight(5, 10) == pytest.approx(newcomers_weight(5, 300), abs=1e-4)
+    assert newcomers_weight(5, 300) < 5
+    assert newcomers_weight(10, 300) == pytest.approx(1, abs=1e-3)
+
+
+def test_a_larger_crowd_never_weighs_less() -> None:
+    for established in (1, 2, 3, 6, 12, 30):
+        weights = [newcomers_weight(established, newcomers) for newcomers in (5, 20, 50, 150)]
+        assert np.all(np.diff(weights) >= -1e-3)
 
 
 def test_newcomers_weigh_less_with_each_established_unit_down_to_a_tenth() -> None:
     assert newcomers_weight(0, 40) == 40
     assert newcomers_weight(1, 40) == pytest.approx(40 / 2 ** (1 / 3))
-    assert newcomers_weight(3, 40) == pytest.approx(20)
-    assert newcomers_weight(12, 40) == pytest.approx(2.5)
+    assert newcomers_weight(3, 10) == pytest.approx(5)
+    # Sixteen and two thirds are counted of forty.
+    assert newcomers_weight(3, 40) == pytest.approx(50 / 3 / 2, abs=1e-4)
     # From here on a tenth of the established weight is more.
     assert newcomers_weight(18, 40) == pytest.approx(1.8)
     assert newcomers_weight(60, 500) == pytest.approx(6)
@@ -115,7 +130,8 @@ def test_newcomers_fade_for_other_chips_as_contributors_are_established() -> Non
         return tuple(float(weight[pool.stable_steps == s].sum()) for s in (90, 100))
 
     assert heard_by_others(0) == (0, 50)
-    assert heard_by_others(2) == (2, pytest.approx(25))
+    # With the one that is vouched for they are three.
+    assert heard_by_others(2) == (2, pytest.approx(50 / 3 / 2))
     assert heard_by_others(29) == (29, pytest.approx(50 / 2**10))
     assert heard_by_others(4000) == (4000, 0)
 
