@@ -119,8 +119,8 @@ class SuggestedStart:
     """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
     case results are false, and where results drift, are excluded or count in part."""
     level: Level
-    """Whose units the start is computed from: `chip`, `series`, `line`, or `all_chips`: one chip of
-    each other line with the same control, where no related chip has enough results."""
+    """Whose units the start is computed from: `chip`, `series`, `line` or `all_chips`. The last is
+    one chip of each other line with the same control, where no related chip has enough results."""
     method: StartMethod
     """How the start was computed."""
     setting_if_untold_failed: float | None
