@@ -1,7 +1,7 @@
 """Follow-ups become survival times and rates of failure after changes."""
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress, groupby
 from math import ceil
 from operator import attrgetter
@@ -92,9 +92,10 @@ class LongevityEvidence:
         """The margin that kept 95 % stable for 90 days where that is known, else the usual."""
         place = np.array([one.band - 1 for one in self.settings], dtype=np.int64)
         place[place >= len(self.margins) - 1] = -1
-        return recommended_margin(
+        found = recommended_margin(
             self._days(), self._failed(), self._weights(), place, self.margins[1:]
         )
+        return replace(found, is_of_chip=self.level is Level.CHIP)
 
     def _days(self) -> NDArray[np.int64]:
         return np.array([one.days for one in self.settings], dtype=np.int64)

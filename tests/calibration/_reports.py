@@ -7,10 +7,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from kbapi.bounds import ASSUMED_STEP_MV
 from kbapi.evidence.outlier_check import (
     check_outliers,
-    counted_units,
     standing_flags,
+    weighed_intervals,
     weight_under,
 )
 from kbapi.evidence.units import MILLION, ChosenRows, PoolUnits, weight_ppm_of
@@ -19,6 +20,7 @@ from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.pool import fit_pool
 from kbapi.stats.start.start import Guard, Start, start_of
+from tests.calibration._rows import GRID
 from tests.calibration.testers import STEP_MV
 
 Steps = NDArray[np.int64]
@@ -26,6 +28,7 @@ NO_ROWS = ChosenRows(np.zeros(0, int), np.zeros(0, int), np.zeros(0, bool))
 
 SOFT_BOUND_MV: Final = 160.0
 """Intake does not count a deeper pass."""
+EARLY_STOP_STEPS: Final = round(ASSUMED_STEP_MV / STEP_MV)
 FLOOR_STEPS: Final = VOLTAGE_OFFSET.least_spread / STEP_MV
 
 
@@ -54,19 +57,24 @@ class Reports:
         return Reports(*(values[which] for values in _fields(self)))
 
     def units(self) -> PoolUnits:
-        """The units as storage would give them."""
-        count = len(self.stable)
+        """The units as storage would give them: an untold stop counts a step of 5 mV shallower."""
+        count, no_one = len(self.stable), np.zeros(len(self.stable), dtype=np.bool_)
+        untold = (self.unstable == NEVER_FAILED) & ~self.stated
+        stable = np.where(untold, np.maximum(self.stable - EARLY_STOP_STEPS, 0), self.stable)
         return PoolUnits(
             unit=np.arange(count),
             contributor=self.contributor,
             established=self.established,
-            confirmed_by_curator=np.zeros(count, dtype=np.bool_),
-            stable_steps=self.stable,
+            confirmed_by_curator=no_one,
+            stable_steps=stable,
             unstable_steps=self.unstable,
+            untold_stop=untold & (stable > 0),
+            failed_later=no_one,
+            stock_unproven=no_one,
             weight_ppm=weight_ppm_of(
                 self.contributor,
                 self.established,
-                (self.stable > 0) | (self.unstable < NEVER_FAILED),
+                (stable > 0) | (self.unstable < NEVER_FAILED),
             ),
             month=np.zeros(count, dtype=np.int64),
             chosen=NO_ROWS,
@@ -116,15 +124,17 @@ def answered(reports: Reports, siblings: Siblings, pairs: Sequence[Pair] = (USUA
     """The answer of the product (outlier check, guard, bound) for each share and confidence."""
     units = reports.units()
     outlier_report = check_outliers(units, FLOOR_STEPS)
-    pool = counted_units(units, outlier_report).intervals
+    pool = weighed_intervals(units, outlier_report, FLOOR_STEPS)
     guard = Guard(outlier_report.flagged_share, drift_alarm=False)
     stands = standing_flags(units, outlier_report) | ~units.informative
     weight = units.weight_ppm / MILLION
     fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
     less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
     fit = fit_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
-    found = [start_of(fit, share, confidence, guard).answer for share, confidence in pairs]
+    found = [start_of(fit, GRID, share, confidence, guard) for share, confidence in pairs]
     return Answered(
-        tuple(one.steps * STEP_MV if isinstance(one, Start) else 0.0 for one in found),
+        tuple(
+            one.answer.steps * STEP_MV if isinstance(one.answer, Start) else 0.0 for one in found
+        ),
         units.informative & (less | ~stands),
     )

@@ -66,6 +66,12 @@ def test_siblings_that_disagree_cost_less_than_before(reports):
     assert min(values(reports["siblings"], "coverage", "disagreeing")) >= 0.60
 
 
+def test_chips_of_other_lines_give_starts_that_cover_before_any_unit(reports):
+    rows = reports["siblings"]
+    assert min(values(rows, "coverage of given starts", "lines")) >= 0.75
+    assert min(values(rows, "starts given", "10 mV apart")) >= 0.75
+
+
 def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):
     again = siblings.measure(short=True, runs=4)
     assert again == siblings.measure(short=True, runs=4)
