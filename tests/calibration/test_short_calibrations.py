@@ -175,13 +175,13 @@ def test_the_gain_under_a_power_limit_holds_or_is_withheld(reports):
 
 
 def test_days_of_changes_remove_the_causes_that_memory_makes(reports):
-    # A hundred pools a cell: the 0.1 % points of what ten thousand would show.
+    # Sixty pools a cell: three binomial errors beside what 300 pools of other seeds show.
     rows = reports["time"]
     by_memory = values(rows, "false cause named by any bound", "much forgotten")
     assert min(by_memory) >= 0.2
-    assert max(values(rows, "false cause named with days")) <= 0.08
+    assert max(values(rows, "false cause named with days")) <= 0.13
     assert max(values(rows, "false cause named without days")) < min(by_memory)
-    assert min(values(rows, "planted update named with days", "120 units")) >= 0.45
+    assert min(values(rows, "planted update named with days")) >= 0.25
 
 
 def test_a_change_of_locks_is_found_near_its_month_with_few_false_alarms(reports):

@@ -34,7 +34,7 @@ def measure(*, short: bool, runs: int | None = None, seeds: Sequence[int] = (SEE
         *_coverage(400 if short else 4000),
         *_settled(200 if short else 2000),
         *_ranked(100 if short else 1000),
-        *_causes_by_memory(seeds[0], 100 if short else 600),
+        *_causes_by_memory(seeds[0], 60 if short else 300, (60,) if short else (60, 120)),
     ]
 
 
@@ -344,11 +344,11 @@ RECALL = {"little forgotten": (0.8, 0.3), "much forgotten": (0.6, 0.3)}
 failed. A change of the days in use is named with 0.95 where it failed."""
 
 
-def _causes_by_memory(seed: int, runs: int) -> list[Row]:
+def _causes_by_memory(seed: int, runs: int, sizes: Sequence[int] = (60, 120)) -> list[Row]:
     """How often a change is named as the cause, by memory and by days, and how often rightly."""
     rows = []
     for place, (name, recall) in enumerate(RECALL.items()):
-        for units in (60, 120):
+        for units in sizes:
             for planted in (None, "firmware"):
                 rng = np.random.default_rng([seed, 6, place, units])
                 found = [_named(rng, units, recall, planted) for _ in range(runs)]

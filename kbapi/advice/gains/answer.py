@@ -68,7 +68,7 @@ class OwnChange:
     runs_tuned: int
     """Number of your tuned runs."""
     noise: float | None
-    """Change that your runs would show by chance, 96 % of the time, as a share; null with fewer
+    """Change that your runs show by chance at most, 96 % of the time, as a share. Null with fewer
     than three runs at stock or tuned."""
     is_larger_than_noise: bool | None
     """Whether your change exceeds that noise; null where it is not known. Without an effect, it is

@@ -129,7 +129,7 @@ def compare_runs(stock: Vector, tuned: Vector) -> RunsCompared:
     Student's comparison of two means: one spread, as nothing differs without an effect.
 
     >>> compare_runs(np.array([1.0, 2.0, 3.0]), np.array([6.0, 7.0, 8.0]))
-    RunsCompared(change=5.0, noise=2.266957935527519)
+    RunsCompared(change=5.0, noise=2.448287756289663)
     """
     change = float(np.mean(tuned) - np.mean(stock))
     sizes = np.array([len(stock), len(tuned)])
