@@ -14,8 +14,6 @@ Vector = NDArray[np.float64]
 
 # A unit may differ from all reported ones: its limit could lie anywhere.
 _UNIFORM: Final = 0.01
-# A distribution that is left out weighs less than this in all.
-_NEGLECTED: Final = 1e-4
 _REACH: Final = 4.0
 
 
@@ -101,10 +99,7 @@ def chances_of_unit(mass: Vector, stable_steps: int, unstable_steps: int) -> Lim
 
 
 def _posterior_share(pool: PoolFit, deepest: int) -> Vector:
-    limit_posterior = pool.bound.posterior
-    weight = limit_posterior.weight
-    likely = weight > _NEGLECTED / len(weight)
-    share = limit_posterior.share_at(np.arange(deepest + 1))[:, likely] @ weight[likely]
+    share = pool.bound.posterior.expected_share_at(np.arange(deepest + 1))
     return np.asarray(share / share[0])
 
 
