@@ -108,7 +108,7 @@ class Form:
 _SKEWNESSES: Final = (1.5, 1.0, 0.5, 0.0, -0.5, -1.0, -1.5)
 _SKEWNESS_CHANCES: Final = (1.0, 2.0, 4.0, 4.0, 4.0, 2.0, 1.0)
 _WEAK_GROUPS: Final = ((0.0, 0.0), (0.05, 1.5), (0.05, 3.0), (0.1, 1.5), (0.1, 2.2), (0.1, 3.0))
-_WEAK_CHANCES: Final = (0.5, 0.1, 0.1, 0.1, 0.1, 0.1)
+_WEAK_CHANCES: Final = (0.65, 0.07, 0.07, 0.07, 0.07, 0.07)
 _WEAK_SPREAD: Final = 0.3
 FORMS: Final = tuple(Form(q, *weak) for q, weak in product(_SKEWNESSES, _WEAK_GROUPS))
 
@@ -256,11 +256,14 @@ class BellPrior:
         return bell
 
 
+_USUAL_SPREAD: Final = 4.0
+
+
 @dataclass(frozen=True, slots=True)
 class UsualSpreadPrior:
     """A uniform density over the means, and a bell over the log standard deviations.
 
-    The bell lies in the middle of the scale: 18.7 mV or 3.7 counts.
+    The bell lies at four times the least spread of the scale: 20 mV or 4 counts.
     """
 
     sd: float
@@ -268,7 +271,8 @@ class UsualSpreadPrior:
     def log_density(self, mean: Grid2, log_sd: Grid2, scale: PriorScale) -> Grid2:
         """Log density over (mean, log sd), shape of `mean`."""
         low, high = np.log(scale.sd_low), np.log(scale.sd_high)
-        bell = Bell(float(low + high) / 2.0, self.sd).log_density(log_sd, low, high)
+        usual = Bell(float(np.log(_USUAL_SPREAD * scale.least_spread)), self.sd)
+        bell = usual.log_density(log_sd, low, high)
         return np.asarray(bell - np.log(scale.mean_high - scale.mean_low))
 
 
@@ -503,7 +507,7 @@ def fit_forms(
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
     >>> fit = fit_forms(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), usual_form_chances())
     >>> [round(float(share), 2) for share in fit.expected_share_at([0, 18, 20, 22])]
-    [1.0, 0.95, 0.64, 0.09]
+    [1.0, 0.95, 0.62, 0.04]
     """
     elsewhere = _Contamination(contamination, scale.mean_high / step)
     both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
@@ -563,7 +567,7 @@ class _FormDensity:
         chance = inside @ (form_tables().parts * np.float32(self.body_share))
         chance += self.elsewhere.astype(np.float32)
         np.log(np.maximum(chance, _SMALLEST, out=chance), out=chance)
-        log_likelihood = (self.weight @ chance.reshape(len(chance), -1)).reshape(len(mean), -1).T
+        log_likelihood = np.tensordot(self.weight, chance, axes=1).T
         log_prior = self.prior.log_density(mean, log_sd, self.scale)
         return np.asarray(log_likelihood + self.log_chances[:, None] + log_prior)
 

@@ -72,7 +72,7 @@ def limit_chances(pool: PoolFit, deepest: int) -> Vector:
     >>> units = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
     >>> chances = limit_chances(fit_pool(units, Siblings(), 5.0, VOLTAGE_OFFSET), 32)
     >>> int(chances.argmax()), round(float(chances[:18].sum()), 2)
-    (20, 0.08)
+    (20, 0.06)
     """
     if deepest < 1:
         raise ValueError("at least one step must be allowed")

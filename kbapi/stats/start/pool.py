@@ -172,10 +172,10 @@ def _median_slope(clock: NDArray[np.float64], stock: NDArray[np.float64]) -> flo
     return float(np.median((stock[second] - stock[first])[apart] / run[apart]))
 
 
-_USUAL_SPREAD: Final = 0.5
-_STRAYS_ALONE: Final = 0.02
-_TRUSTED_UNITS: Final = 60.0
+_SPREAD_OF_LOG_SDS: Final = 0.65
 _TRUSTED_UNITS_ALONE: Final = 300.0
+_CONTAMINATION_ALONE: Final = 0.02
+_TRUSTED_UNITS: Final = 60.0
 _TRUST_BESIDE_SIBLINGS: Final = 0.3
 _OUTGROWN_UNITS: Final = 1_000.0
 _CONTAMINATION: Final = 0.03
@@ -247,7 +247,7 @@ def _limit_posterior(
     units = own.total_weight
     trust, contamination = likelihood_trust(units, prior), contamination_share(units, prior)
     if prior.level is Level.NONE:
-        spread = UsualSpreadPrior(_USUAL_SPREAD)
+        spread = UsualSpreadPrior(_SPREAD_OF_LOG_SDS)
         alone = fit_forms(own, step, scale, spread, usual_form_chances(), trust, contamination)
         return LimitPosterior((alone,), np.ones(1))
     return fit_posterior(own, step, scale, prior.shapes, trust=trust, contamination=contamination)
@@ -280,8 +280,8 @@ def _whole_steps(depth: float, step: float) -> int:
 def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     """Power of the own units' likelihood, as no shape is ever quite right.
 
-    Alone 60 / (60 + n). Beside siblings at most 0.3: a few units of a weak chip look like those of
-    its siblings, and a sharp likelihood would only confirm the siblings.
+    Alone 300 / (300 + n). Beside siblings 60 / (60 + n), 0.3 at most: a few units of a weak chip
+    look like those of its siblings, and a sharp likelihood would only confirm the siblings.
 
     References
     ----------
@@ -289,8 +289,8 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
 
     >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
     >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
-    >>> round(likelihood_trust(30.0, alone), 3)
-    0.667
+    >>> round(likelihood_trust(100.0, alone), 3)
+    0.75
     """
     if prior.level is Level.NONE:
         return _TRUSTED_UNITS_ALONE / (_TRUSTED_UNITS_ALONE + own_units)
@@ -298,22 +298,23 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
 
 
 def contamination_share(own_units: float, prior: SiblingPrior) -> float:
-    """The share of own reports that need not be of any shape: 3 % from 60 units beside siblings.
+    """The share of own reports that need not be of any shape: 2 %, beside siblings 3 % at most.
 
-    Beside siblings a few shallow reports within the outlier cutoffs would change a shape that the
-    siblings determine well. From 30 to 60 units the share grows from 0: one weak chip of ten must
-    not be explained away. Without siblings no shape is known well, and the share is 0.
+    Without siblings one report far from all others would widen every form. Beside siblings a few
+    shallow reports within the outlier cutoffs would change a shape that the siblings determine
+    well. From 30 to 60 units that share grows from 0: one weak chip of ten must not be explained
+    away.
 
     >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
     >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
     >>> beside = SiblingPrior(NO_POSTERIOR, Level.SERIES, 4, 400.0, 0.0)
     >>> contamination_share(100.0, alone)
-    0.0
+    0.02
     >>> contamination_share(45.0, beside), contamination_share(100.0, beside)
     (0.015, 0.03)
     """
     if prior.level is Level.NONE:
-        return _STRAYS_ALONE
+        return _CONTAMINATION_ALONE
     grown = (own_units - _CONTAMINATED_FROM) / (_FULLY_CONTAMINATED_AT - _CONTAMINATED_FROM)
     return _CONTAMINATION * min(max(grown, 0.0), 1.0)
 
