@@ -510,32 +510,30 @@ def fit_forms(
     [1.0, 0.95, 0.62, 0.04]
     """
     elsewhere = _Contamination(contamination, scale.mean_high / step)
-    both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
-    ends, place = np.unique(both, return_inverse=True)
-    half = len(evidence.weight)
-    density = _FormDensity(
-        ends=ends,
-        stable=place[:half],
-        unstable=place[half:],
-        weight=(trust * evidence.weight).astype(np.float32),
-        step=step,
-        body_share=1.0 - contamination,
-        elsewhere=elsewhere.chance(evidence)[:, :, None],
-        log_chances=np.log(np.maximum(chances, _TINY)),
-        prior=prior,
-        scale=scale,
-    )
+    density = _FormDensity.of(evidence, step, trust, elsewhere, chances, prior, scale)
     box = _fitted_box(density)
     mean, log_sd = box.points(*FORM_CELLS)
     log_density = density.of_forms(mean, log_sd)
     weight = np.exp(log_density - log_density.max())
+    weight /= weight.sum()
+    width = (box.mean_high - box.mean_low) / FORM_CELLS[0]
     return FormPosterior(
-        mean=frozen_array(mean),
-        log_sd=frozen_array(log_sd),
-        chances=frozen_array(weight / weight.sum()),
-        mean_width=(box.mean_high - box.mean_low) / FORM_CELLS[0],
-        step=step,
+        frozen_array(mean), frozen_array(log_sd), frozen_array(weight), width, step
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Contamination:
+    """Reports that need not be of the shape: their share, uniform down to a depth."""
+
+    share: float
+    deepest_steps: float
+
+    def chance(self, evidence: GroupedIntervals) -> Vector:
+        """Probability of each interval as one of them, shape (k, 1)."""
+        low = np.minimum(evidence.stable_steps, self.deepest_steps)
+        high = np.minimum(evidence.unstable_steps, self.deepest_steps)
+        return np.asarray(self.share * (high - low) / self.deepest_steps)[:, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -555,6 +553,33 @@ class _FormDensity:
     log_chances: Vector
     prior: Prior
     scale: PriorScale
+
+    @classmethod
+    def of(
+        cls,
+        evidence: GroupedIntervals,
+        step: float,
+        trust: float,
+        contamination: _Contamination,
+        chances: Vector,
+        prior: Prior,
+        scale: PriorScale,
+    ) -> "_FormDensity":
+        both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
+        ends, place = np.unique(both, return_inverse=True)
+        half = len(evidence.weight)
+        return cls(
+            ends=ends,
+            stable=place[:half],
+            unstable=place[half:],
+            weight=(trust * evidence.weight).astype(np.float32),
+            step=step,
+            body_share=1.0 - contamination.share,
+            elsewhere=contamination.chance(evidence)[:, :, None],
+            log_chances=np.log(np.maximum(chances, _TINY)),
+            prior=prior,
+            scale=scale,
+        )
 
     def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
         """Log density of the likeliest form at points of (mean, log sd), shape of `mean`."""
@@ -615,20 +640,6 @@ def _on_grid(density: _ShapeDensity, box: "_Box", cells: tuple[int, int]) -> Sha
         shape=density.likelihood.shape,
         log_evidence=float(highest + np.log(weight.sum() * cell_area)),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Contamination:
-    """Reports that need not be of the shape: their share, uniform down to a depth."""
-
-    share: float
-    deepest_steps: float
-
-    def chance(self, evidence: GroupedIntervals) -> Vector:
-        """Probability of each interval as one of them, shape (k, 1)."""
-        low = np.minimum(evidence.stable_steps, self.deepest_steps)
-        high = np.minimum(evidence.unstable_steps, self.deepest_steps)
-        return np.asarray(self.share * (high - low) / self.deepest_steps)[:, None]
 
 
 @dataclass(frozen=True, slots=True)
