@@ -203,7 +203,10 @@ class FormGrid:
 
     @classmethod
     def of(cls, rows, step: float, scale, trust: float, strays: float, spread, cells=(80, 30)):
-        """`spread` is the centre and the width of the bell of the log standard deviation."""
+        """`spread` is the centre and the width of the bell of the log standard deviation.
+
+        Strays lie anywhere deeper than the median of the deepest passes.
+        """
         wide = (scale.mean_high - scale.mean_low) / cells[0]
         tall = math.log(scale.sd_high / scale.sd_low) / cells[1]
         means = scale.mean_low + (np.arange(cells[0]) + 0.5) * wide
@@ -211,14 +214,21 @@ class FormGrid:
         mean, sd = (each.ravel() for each in np.meshgrid(means, sds, indexing="ij"))
         prior = -0.5 * (np.log(sd / spread[0]) / spread[1]) ** 2
         height = np.tile(prior, (len(FORMS), 1))
+        passes = sorted((left, weight) for left, _, weight in rows)
+        half, middle = sum(weight for _, weight in passes) / 2, 0.0
+        while half > 0:
+            (left, weight), *passes = passes
+            middle, half = left * step, half - weight
         for left, right, weight in rows:
-            low, high = (min(end * step, scale.mean_high) for end in (left, right))
-            anywhere = strays * (high - low) / scale.mean_high
+            low, high = (max(min(end * step, scale.mean_high), middle) for end in (left, right))
+            anywhere = strays * (high - low) / (scale.mean_high - middle)
             for place, form in enumerate(FORMS):
                 inside = form_share(form, left * step, mean, sd) if left > 0 else 1.0
                 if right != NEVER_FAILED:
                     inside = inside - form_share(form, right * step, mean, sd)
-                height[place] += trust * weight * np.log((1 - strays) * inside + anywhere)
+                height[place] += (
+                    trust * weight * np.log(np.maximum((1 - strays) * inside + anywhere, 1e-30))
+                )
         return cls(FORMS, mean, sd, height)
 
     def mass(self, chances):

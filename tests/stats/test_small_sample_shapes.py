@@ -263,3 +263,10 @@ def test_one_unit_that_is_far_better_moves_a_start_shallower_by_at_most_5_mv(far
         for limits_mv in (rng.normal(110, 20, 19), 140 - rng.gamma(2, 12, 19)):
             limits = np.maximum(limits_mv // 5, 1)
             assert start_mv(limits, [one]) >= start_mv(limits) - 5.0
+
+
+def test_one_weak_unit_of_eleven_is_never_a_stray():
+    alike = [(18 + place % 3, 19 + place % 3, 1.0) for place in range(10)]
+    without = depth_of(form_fit(alike), 0.9, 0.05)
+    assert depth_of(form_fit([*alike, (4, 5, 1.0)]), 0.9, 0.05) < without - 4.0
+    assert depth_of(form_fit([*alike, (36, 37, 1.0)]), 0.9, 0.05) > without - 1.0

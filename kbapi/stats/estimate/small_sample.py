@@ -509,7 +509,7 @@ def fit_forms(
     >>> [round(float(share), 2) for share in fit.expected_share_at([0, 18, 20, 22])]
     [1.0, 0.95, 0.62, 0.04]
     """
-    elsewhere = _Contamination(contamination, scale.mean_high / step)
+    elsewhere = _Contamination(contamination, scale.mean_high / step, _middle(evidence))
     density = _FormDensity.of(evidence, step, trust, elsewhere, chances, prior, scale)
     box = _fitted_box(density)
     mean, log_sd = box.points(*FORM_CELLS)
@@ -524,16 +524,17 @@ def fit_forms(
 
 @dataclass(frozen=True, slots=True)
 class _Contamination:
-    """Reports that need not be of the shape: their share, uniform down to a depth."""
+    """Reports that need not be of the shape: their share, uniform between two depths."""
 
     share: float
     deepest_steps: float
+    shallowest_steps: float = 0.0
 
     def chance(self, evidence: GroupedIntervals) -> Vector:
         """Probability of each interval as one of them, shape (k, 1)."""
-        low = np.minimum(evidence.stable_steps, self.deepest_steps)
-        high = np.minimum(evidence.unstable_steps, self.deepest_steps)
-        return np.asarray(self.share * (high - low) / self.deepest_steps)[:, None]
+        ends = self.shallowest_steps, max(self.deepest_steps, self.shallowest_steps + 1.0)
+        low, high = (np.clip(e, *ends) for e in (evidence.stable_steps, evidence.unstable_steps))
+        return np.asarray(self.share * (high - low) / (ends[1] - ends[0]))[:, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -640,6 +641,19 @@ def _on_grid(density: _ShapeDensity, box: "_Box", cells: tuple[int, int]) -> Sha
         shape=density.likelihood.shape,
         log_evidence=float(highest + np.log(weight.sum() * cell_area)),
     )
+
+
+def _middle(evidence: GroupedIntervals) -> float:
+    """The weighted median of the deepest passes; 0 without evidence.
+
+    A shallower report is no stray: one weak unit of ten must not be explained away.
+    """
+    if len(evidence.weight) == 0:
+        return 0.0
+    order = np.argsort(evidence.stable_steps, kind="stable")
+    reached = np.cumsum(evidence.weight[order])
+    half = np.searchsorted(reached, 0.5 * reached[-1])
+    return float(evidence.stable_steps[order][half])
 
 
 @dataclass(frozen=True, slots=True)

@@ -300,8 +300,8 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
 def contamination_share(own_units: float, prior: SiblingPrior) -> float:
     """The share of own reports that need not be of any shape: 2 %, beside siblings 3 % at most.
 
-    Without siblings one report far from all others would widen every form. Beside siblings a few
-    shallow reports within the outlier cutoffs would change a shape that the siblings determine
+    Without siblings one report far deeper than all others would widen every form. Beside siblings a
+    few shallow reports within the outlier cutoffs would change a shape that the siblings determine
     well. From 30 to 60 units that share grows from 0: one weak chip of ten must not be explained
     away.
 
