@@ -1,10 +1,15 @@
 """Plain, slow second implementations: what each method means, without any cleverness."""
 
 import math
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy.special import betainc
+import scipy.stats
+from numpy.typing import NDArray
+from scipy.special import betainc, ndtr
 
+from kbapi.stats.estimate.small_sample import FORMS, Form
 from kbapi.stats.intervals import NEVER_FAILED
 from tests.stats.makers import Report
 
@@ -183,6 +188,83 @@ def sev_depth_quantile(limit_posterior: Belief, share_: float, level: float) -> 
     raise AssertionError("a level is below one")
 
 
+def form_share(form, depth, mean: float, sd: float):
+    """The stable share under a form, by the distributions of a library, at each depth."""
+    deviations = (np.asarray(depth) - mean) / sd
+    if form.skewness == 0.0:
+        body = ndtr(-deviations)
+    else:
+        law, centre, spread = _log_gamma(abs(form.skewness))
+        body = law.sf(centre + spread * deviations * np.sign(form.skewness))
+        body = body if form.skewness > 0 else 1.0 - body
+    weak = ndtr(-(deviations + form.distance) / 0.3)
+    return (1.0 - form.weak_share) * body + form.weak_share * weak
+
+
+@lru_cache
+def _log_gamma(skewness: float):
+    law = scipy.stats.loggamma(skewness**-2)
+    return law, float(law.mean()), float(law.std())
+
+
+@dataclass(frozen=True)
+class FormGrid:
+    """Log likelihood and prior of all forms on one dense grid over the whole box."""
+
+    forms: tuple[Form, ...]
+    mean: NDArray[np.float64]
+    sd: NDArray[np.float64]
+    height: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, rows, step: float, scale, trust: float, strays: float, spread, cells=(80, 30)):
+        """`spread` is the centre and the width of the bell of the log standard deviation.
+
+        Strays lie anywhere deeper than the median of the deepest passes.
+        """
+        wide = (scale.mean_high - scale.mean_low) / cells[0]
+        tall = math.log(scale.sd_high / scale.sd_low) / cells[1]
+        means = scale.mean_low + (np.arange(cells[0]) + 0.5) * wide
+        sds = scale.sd_low * np.exp((np.arange(cells[1]) + 0.5) * tall)
+        mean, sd = (each.ravel() for each in np.meshgrid(means, sds, indexing="ij"))
+        prior = -0.5 * (np.log(sd / spread[0]) / spread[1]) ** 2
+        height = np.tile(prior, (len(FORMS), 1))
+        passes = sorted((left, weight) for left, _, weight in rows)
+        half, middle = sum(weight for _, weight in passes) / 2, 0.0
+        while half > 0:
+            (left, weight), *passes = passes
+            middle, half = left * step, half - weight
+        for left, right, weight in rows:
+            low, high = (max(min(end * step, scale.mean_high), middle) for end in (left, right))
+            anywhere = strays * (high - low) / (scale.mean_high - middle)
+            for place, form in enumerate(FORMS):
+                inside = form_share(form, left * step, mean, sd) if left > 0 else 1.0
+                if right != NEVER_FAILED:
+                    inside = inside - form_share(form, right * step, mean, sd)
+                height[place] += (
+                    trust * weight * np.log(np.maximum((1 - strays) * inside + anywhere, 1e-30))
+                )
+        return cls(FORMS, mean, sd, height)
+
+    def mass(self, chances):
+        """Posterior probability of each form at each point."""
+        mass = np.exp(self.height - self.height.max()) * np.asarray(chances)[:, None]
+        return mass / mass.sum()
+
+    def by_form(self, chances) -> list[float]:
+        """Posterior probability of each form."""
+        return self.mass(chances).sum(axis=1).tolist()
+
+    def depth_mv(self, chances, share_: float, level: float) -> float:
+        """Posterior quantile of the depth that the share of units reaches."""
+        off = np.linspace(-12.0, 12.0, 4_801)
+        at = [np.interp(-share_, -form_share(form, off, 0.0, 1.0), off) for form in self.forms]
+        depths = np.concatenate([self.mean + one * self.sd for one in at])
+        order = np.argsort(depths)
+        below = np.cumsum(self.mass(chances).ravel()[order])
+        return float(depths[order][np.searchsorted(below, level)])
+
+
 def spread_first_failures(
     reports: list[Report], step: float, limit_posterior: Belief
 ) -> list[Report]:
@@ -254,8 +336,8 @@ def blended_weight(units: float) -> float:
 
 
 def trust(units: float, *, siblings: bool) -> float:
-    """Power of the likelihood of a shape: half for 60 units, 0.3 at most beside siblings."""
-    return min(60 / (60 + units), 0.3 if siblings else 1.0)
+    """Power of the likelihood: half for 300 units; beside siblings for 60, and 0.3 at most."""
+    return min(60 / (60 + units), 0.3) if siblings else 300 / (300 + units)
 
 
 def straddling_weight(reports: list[Report], depth: int) -> float:

@@ -48,9 +48,11 @@ def true_failing(truth, rng):
 @pytest.mark.parametrize("units", [3, 20, 65, 100, 1000])
 @pytest.mark.parametrize("truth", TRUTHS, ids=lambda truth: truth.name)
 def test_a_shallow_failure_is_hardly_less_likely_than_it_is(truth, units):
-    rng = np.random.default_rng([7, units])
-    mass = chances_of(a_tested_pool(rng, truth, units))
-    failing, true = np.cumsum(mass) - mass, true_failing(truth, rng)
+    # One pool of 65 units alone may show 0.06 too few failures by chance.
+    rngs = [np.random.default_rng([seed, units]) for seed in range(7, 11)]
+    masses = [chances_of(a_tested_pool(rng, truth, units)) for rng in rngs]
+    failing = np.mean([np.cumsum(mass) - mass for mass in masses], axis=0)
+    true = true_failing(truth, rngs[0])
     assert (true - failing)[true <= 0.3].max() < 0.10
 
 

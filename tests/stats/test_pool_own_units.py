@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
-from kbapi.stats.estimate.small_sample import Shape
 from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.pool import has_outgrown_siblings, shapes_alone
+from kbapi.stats.start.pool import has_outgrown_siblings
 from kbapi.stats.start.start import NO_GUARD, pool_start
 
 GRID = Grid(Fraction(125, 128))
@@ -43,19 +42,3 @@ def test_a_start_is_the_same(stable_share: float, confidence: float) -> None:
 
 def test_fewer_have_not_outgrown_them() -> None:
     assert not has_outgrown_siblings(a_pool(1, 999, 100))
-
-
-@pytest.mark.parametrize(
-    ("units", "chances"),
-    [
-        (3.0, [1 / 2, 1 / 4, 1 / 4]),
-        (10.0, [1 / 2, 1 / 4, 1 / 4]),
-        (39.0, [59 / 60, 1 / 120, 1 / 120]),
-        (40.0, [1.0]),
-        (500.0, [1.0]),
-    ],
-)
-def test_the_long_weak_tail_is_half_of_few_units_and_alone_from_40(units, chances):
-    shapes = shapes_alone(units)
-    assert shapes[0].shape is Shape.SMALLEST_EXTREME
-    assert [one.chance for one in shapes] == pytest.approx(chances)

@@ -1,20 +1,31 @@
 import numpy as np
 import pytest
+from hypothesis import given, settings
 
+from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.estimate.small_sample import (
+    FORMS,
     Bell,
     BellPrior,
+    Form,
+    FormPosterior,
     Shape,
     ShapePrior,
+    UsualSpreadPrior,
     VaguePrior,
     deviations_at,
+    fit_forms,
     fit_shape,
+    generalised_log_gamma,
     survival,
+    usual_form_chances,
 )
-from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.blend import fit_posterior
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
+from kbapi.stats.start.blend import LimitPosterior, fit_posterior
+from kbapi.stats.start.pool import fit_pool
 from tests.stats import slow
-from tests.stats.makers import a_pool
+from tests.stats.makers import a_pool, reports
 
 ROWS = [(10, 12, 3.0), (14, 15, 2.0), (18, 1 << 30, 4.0), (0, 11, 1.0)]
 PRIOR = BellPrior(Bell(90.0, 15.0), Bell(3.0, 0.3))
@@ -97,3 +108,165 @@ def test_shapes_are_averaged_by_their_posterior_probabilities():
         for part, chance in zip(limit_posterior.parts, limit_posterior.chances, strict=True)
     )
     assert below == pytest.approx(0.3, abs=0.03)
+
+
+SKEWNESSES = sorted({form.skewness for form in FORMS})
+BODIES = [form for form in FORMS if form.weak_share == 0.0]
+
+
+def form_fit(rows, scale=VOLTAGE_OFFSET, step=5.0):
+    prior = UsualSpreadPrior(0.5)
+    return fit_forms(a_pool(rows), step, scale, prior, usual_form_chances(), 0.9, 0.02)
+
+
+def depth_of(fit, share, level):
+    return float(LimitPosterior((fit,), np.ones(1)).depth_at(share, np.array([level]))[0])
+
+
+def one_point(mean_mv=100.0, sd_mv=20.0):
+    """Every form at one mean and spread, alike likely."""
+    alike = np.full((len(FORMS), 1), 1 / len(FORMS))
+    return FormPosterior(np.array([mean_mv]), np.log([sd_mv]), alike, 1.0, 1.0)
+
+
+@pytest.mark.parametrize("skewness", SKEWNESSES)
+def test_a_skewness_is_the_generalised_log_gamma_of_a_library(skewness):
+    deviations = np.linspace(-9.0, 9.0, 721)
+    plain = slow.form_share(Form(skewness), 100.0 + 20.0 * deviations, 100.0, 20.0)
+    assert generalised_log_gamma(skewness, deviations) == pytest.approx(plain, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("skewness", "shape"), [(1.0, Shape.SMALLEST_EXTREME), (0.0, Shape.NORMAL)]
+)
+def test_the_shapes_are_members_of_the_family(skewness, shape):
+    deviations = np.linspace(-6.0, 4.0, 101)
+    found = generalised_log_gamma(skewness, deviations)
+    assert found == pytest.approx(survival(shape, deviations.copy()), abs=1e-12)
+    mirrored = generalised_log_gamma(-skewness, -deviations)
+    assert mirrored == pytest.approx(1.0 - found, abs=1e-12)
+
+
+def test_each_table_is_its_form():
+    steps = np.arange(1, 400)
+    found = one_point().share_at(steps)
+    for number, form in enumerate(FORMS):
+        plain = slow.form_share(form, steps.astype(float), 100.0, 20.0)
+        assert found[:, number] == pytest.approx(plain, abs=2e-5)
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.5, 0.9, 0.95, 0.99])
+def test_the_depth_of_a_share_has_that_share_under_every_form(share):
+    for form, depth in zip(FORMS, one_point().depths_of(share), strict=True):
+        assert slow.form_share(form, depth, 100.0, 20.0) == pytest.approx(share, abs=1e-5)
+
+
+@pytest.mark.parametrize("form", BODIES)
+def test_the_main_body_of_a_form_has_the_mean_and_spread_of_its_point(form):
+    deviations = np.linspace(-16.0, 16.0, 64_001)
+    share = generalised_log_gamma(form.skewness, deviations)
+    middle, mass = (deviations[1:] + deviations[:-1]) / 2, -np.diff(share)
+    assert mass @ middle == pytest.approx(0.0, abs=1e-4)
+    assert mass @ middle**2 == pytest.approx(1.0, abs=1e-3)
+
+
+def test_the_chances_of_the_forms_sum_to_one_and_none_is_impossible():
+    assert usual_form_chances().sum() == pytest.approx(1.0)
+    assert usual_form_chances().min() > 0.0
+    assert len(set(FORMS)) == len(FORMS) == len(usual_form_chances())
+
+
+WEAK_ROWS = [
+    (0, 8, 1.0),
+    (5, 6, 1.0),
+    (15, 17, 2.0),
+    (18, 20, 4.0),
+    (21, 22, 5.0),
+    (24, 26, 2.5),
+    (20, NEVER_FAILED, 1.0),
+]
+
+
+@pytest.mark.parametrize("rows", [WEAK_ROWS, ROWS[:1]])
+def test_the_posterior_of_the_forms_is_that_of_a_dense_grid(rows):
+    fit = form_fit(rows)
+    plain = slow.FormGrid.of(rows, 5.0, VOLTAGE_OFFSET, trust=0.9, strays=0.02, spread=(20.0, 0.5))
+    assert fit.weight.sum() == pytest.approx(1.0)
+    by_form = fit.chances.sum(axis=1)
+    assert by_form == pytest.approx(plain.by_form(usual_form_chances()), abs=0.01)
+    for share, level in [(0.9, 0.05), (0.95, 0.05), (0.5, 0.1), (0.9, 0.95)]:
+        depth_mv = 5.0 * depth_of(fit, share, level)
+        slowly = plain.depth_mv(usual_form_chances(), share, level)
+        assert depth_mv == pytest.approx(slowly, abs=2.5)
+
+
+def test_a_group_before_the_others_makes_the_forms_with_a_weak_group_likely():
+    weak = np.array([form.weak_share > 0.0 for form in FORMS])
+    bell = (0.5, 2.0, 4.5, 7.0, 8.0, 7.0, 4.5, 2.0, 0.5)
+    together = [(at, at + 1, weight) for at, weight in zip(range(12, 30, 2), bell, strict=True)]
+    usual, seen = (
+        form_fit(rows).chances.sum(axis=1)[weak].sum()
+        for rows in (together, [*together, (9, 10, 4.0)])
+    )
+    assert usual < usual_form_chances()[weak].sum() < seen
+    assert seen > 2.0 * usual
+
+
+@settings(max_examples=25, deadline=None)
+@given(reports(deepest=30, most=10, weights=(0.5, 1.0)))
+def test_order_and_grouping_of_reports_do_not_matter(rows):
+    first = form_fit(rows)
+    halves = [(left, right, weight / 2) for left, right, weight in rows]
+    again = form_fit([*halves[::-1], *halves])
+    for share in (0.9, 0.5):
+        assert depth_of(first, share, 0.05) == pytest.approx(depth_of(again, share, 0.05), abs=1e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(reports(deepest=30, most=10, weights=(0.5, 1.0, 9.0)))
+def test_a_larger_share_never_lies_deeper(rows):
+    fit = form_fit(rows)
+    for level in (0.01, 0.05, 0.5, 0.95):
+        shares = (0.995, 0.99, 0.95, 0.9, 0.75, 0.5, 0.25, 0.1)
+        depths = [depth_of(fit, share, level) for share in shares]
+        assert np.all(np.diff(depths) >= 0.0)
+
+
+def test_the_expected_share_is_the_mean_over_all_distributions():
+    fit, steps = form_fit(WEAK_ROWS), np.array([0, 3, 12, 20, 26, NEVER_FAILED])
+    plain = fit.share_at(steps) @ fit.weight
+    assert fit.expected_share_at(steps) == pytest.approx(plain, abs=1e-5)
+    assert plain[0] == pytest.approx(1.0, abs=1e-6)
+    assert plain[-1] == 0.0
+    assert fit.expected_share_at([fit.deepest()])[0] < 1e-3
+
+
+def test_counts_have_the_answers_of_millivolts_in_units_of_their_own():
+    in_mv, in_counts = form_fit(WEAK_ROWS), form_fit(WEAK_ROWS, COUNT_OFFSET, 1.0)
+    for share in (0.9, 0.5):
+        assert depth_of(in_mv, share, 0.05) == pytest.approx(
+            depth_of(in_counts, share, 0.05), abs=1e-3
+        )
+
+
+@pytest.mark.parametrize("far", [30, 34, 40])
+@pytest.mark.parametrize("has_failed", [True, False])
+def test_one_unit_that_is_far_better_moves_a_start_shallower_by_at_most_5_mv(far, has_failed):
+    def start_mv(limits, better=()):
+        rows = [(int(limit), int(limit) + 1, 1.0) for limit in limits]
+        pool = fit_pool(a_pool([*rows, *better]), Siblings(), 5.0, VOLTAGE_OFFSET)
+        return 5.0 * float(pool.bound.ends(0.9, np.array([0.05])).shallow[0])
+
+    one = (far, far + 1 if has_failed else NEVER_FAILED, 1.0)
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        for limits_mv in (rng.normal(110, 20, 19), 140 - rng.gamma(2, 12, 19)):
+            limits = np.maximum(limits_mv // 5, 1)
+            assert start_mv(limits, [one]) >= start_mv(limits) - 5.0
+
+
+def test_one_weak_unit_of_eleven_is_never_a_stray():
+    alike = [(18 + place % 3, 19 + place % 3, 1.0) for place in range(10)]
+    without = depth_of(form_fit(alike), 0.9, 0.05)
+    assert depth_of(form_fit([*alike, (4, 5, 1.0)]), 0.9, 0.05) < without - 4.0
+    assert depth_of(form_fit([*alike, (36, 37, 1.0)]), 0.9, 0.05) > without - 1.0

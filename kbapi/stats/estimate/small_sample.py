@@ -7,10 +7,15 @@ to the deepest mean that the scale allows (Box & Tiao 1968, Biometrika 55:119-12
 observations of another source as a mixture with a wide density). The likelihood is raised to a
 power below one where the shape is only nearly right (Miller & Dunson 2019, J. Am. Statist. Ass.
 114:1113-1125, equation 2.3).
+
+Without siblings the shape is a parameter: a family of forms, each a main body of one skewness
+and perhaps a weak group before it. The form, the mean and the spread are averaged over together.
 """
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -84,6 +89,126 @@ def deviations_at(shape: Shape, share: float) -> float:
     return float((-np.log(-np.log1p(-share)) - _EULER) / _SD)
 
 
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A distribution up to its place and spread: a main body, and a weak group before it.
+
+    Parameters
+    ----------
+    skewness : q of the generalised log-gamma; 1, 0 and -1 are the three members of `Shape`
+    weak_share : share of the units that are in the weak group
+    distance : of its centre before the mean of the main body, whose spread is the unit
+    """
+
+    skewness: float
+    weak_share: float = 0.0
+    distance: float = 0.0
+
+
+_SKEWNESSES: Final = (1.5, 1.0, 0.5, 0.0, -0.5, -1.0, -1.5)
+_SKEWNESS_CHANCES: Final = (1.0, 2.0, 4.0, 4.0, 4.0, 2.0, 1.0)
+_WEAK_GROUPS: Final = ((0.0, 0.0), (0.05, 1.5), (0.05, 3.0), (0.1, 1.5), (0.1, 2.2), (0.1, 3.0))
+_WEAK_CHANCES: Final = (0.65, 0.07, 0.07, 0.07, 0.07, 0.07)
+_WEAK_SPREAD: Final = 0.3
+FORMS: Final = tuple(Form(q, *weak) for q, weak in product(_SKEWNESSES, _WEAK_GROUPS))
+
+# The tables: standard deviations from the mean, where nearly all units are; lines a distance.
+_REACH: Final = 16
+_LINES: Final = 128
+
+
+def generalised_log_gamma(skewness: float, deviations: Vector) -> Vector:
+    """The share that lies beyond so many standard deviations from the mean.
+
+    References
+    ----------
+    Prentice (1974), Biometrika 61:539-544, section 2: for q > 0 the limit is, up to place and
+    scale, log G where G is gamma of shape q^-2; for q < 0 it is mirrored; 0 is the normal limit.
+
+    >>> [round(float(generalised_log_gamma(q, np.zeros(1))[0]), 4) for q in (1.0, 0.0, -1.0)]
+    [0.5704, 0.5, 0.4296]
+    """
+    if skewness == 0.0:
+        return np.asarray(scipy.special.ndtr(-deviations))
+    order = skewness**-2
+    mean, sd = scipy.special.digamma(order), np.sqrt(scipy.special.polygamma(1, order))
+    off = sd * deviations if skewness > 0 else -sd * deviations
+    beyond = scipy.special.gammaincc if skewness > 0 else scipy.special.gammainc
+    return np.asarray(beyond(order, np.exp(np.minimum(mean + off, _STEEP))))
+
+
+@dataclass(frozen=True, slots=True)
+class FormTables:
+    """The stable share of every form, on lines a 128th of a standard deviation apart.
+
+    Parameters
+    ----------
+    columns : float32 array, shape (lines, c)
+        Of each main body, then of each place of a weak group.
+    slopes : the growth of each from a line to the next
+    parts : float32 array, shape (c, forms)
+        The part of each column in each form.
+    """
+
+    columns: NDArray[np.float32]
+    slopes: NDArray[np.float32]
+    parts: NDArray[np.float32]
+
+    def columns_at(self, deviations: Vector) -> NDArray[np.float32]:
+        """Each column at so many standard deviations, one more axis than these, interpolated."""
+        lines = np.clip((deviations + _REACH) * _LINES, 0.0, len(self.columns) - 1.001)
+        line = lines.astype(np.int64)
+        found = self.columns[line]
+        found += (lines - line).astype(np.float32)[..., None] * self.slopes[line]
+        return found
+
+    def deviations_of(self, share: float) -> Vector:
+        """Standard deviations from the mean to the depth the share reaches, shape (forms,)."""
+        beyond = (self.columns.astype(np.float64) @ self.parts).T
+        last = np.clip((beyond >= share).sum(axis=1) - 1, 0, beyond.shape[1] - 2)
+        rows = np.arange(len(beyond))
+        above, below = beyond[rows, last], beyond[rows, last + 1]
+        part = (above - share) / np.maximum(above - below, _TINY)
+        return np.asarray((last + np.clip(part, 0.0, 1.0)) / _LINES - _REACH)
+
+
+@lru_cache(maxsize=1)
+def form_tables() -> FormTables:
+    """The tables of `FORMS`, computed at the first use.
+
+    >>> tables = form_tables()
+    >>> tables.columns.shape[1] == tables.parts.shape[0], tables.parts.shape[1] == len(FORMS)
+    (True, True)
+    """
+    lines = np.arange(-_REACH * _LINES, _REACH * _LINES + 1) / _LINES
+    places = sorted({one.distance for one in FORMS if one.weak_share})
+    columns = [generalised_log_gamma(q, lines) for q in _SKEWNESSES]
+    columns += [scipy.special.ndtr(-(lines + place) / _WEAK_SPREAD) for place in places]
+    parts = np.zeros((len(columns), len(FORMS)), dtype=np.float32)
+    for number, one in enumerate(FORMS):
+        parts[_SKEWNESSES.index(one.skewness), number] = 1.0 - one.weak_share
+        if one.weak_share:
+            parts[len(_SKEWNESSES) + places.index(one.distance), number] = one.weak_share
+    table = np.stack(columns, axis=1)
+    slopes = np.diff(table, axis=0, append=table[-1:])
+    return FormTables(table.astype(np.float32), slopes.astype(np.float32), parts)
+
+
+@lru_cache(maxsize=256)
+def _form_deviations(share: float) -> Vector:
+    return frozen_array(form_tables().deviations_of(share))
+
+
+def usual_form_chances() -> Vector:
+    """The chance of each form before any evidence, shape (forms,), summing to one.
+
+    >>> round(float(usual_form_chances().sum()), 9)
+    1.0
+    """
+    skewness = np.array(_SKEWNESS_CHANCES) / sum(_SKEWNESS_CHANCES)
+    return np.outer(skewness, np.array(_WEAK_CHANCES) / sum(_WEAK_CHANCES)).ravel()
+
+
 Grid2 = NDArray[np.float64]
 
 
@@ -131,7 +256,27 @@ class BellPrior:
         return bell
 
 
-Prior = VaguePrior | BellPrior
+_USUAL_SPREAD: Final = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class UsualSpreadPrior:
+    """A uniform density over the means, and a bell over the log standard deviations.
+
+    The bell lies at four times the least spread of the scale: 20 mV or 4 counts.
+    """
+
+    sd: float
+
+    def log_density(self, mean: Grid2, log_sd: Grid2, scale: PriorScale) -> Grid2:
+        """Log density over (mean, log sd), shape of `mean`."""
+        low, high = np.log(scale.sd_low), np.log(scale.sd_high)
+        usual = Bell(float(np.log(_USUAL_SPREAD * scale.least_spread)), self.sd)
+        bell = usual.log_density(log_sd, low, high)
+        return np.asarray(bell - np.log(scale.mean_high - scale.mean_low))
+
+
+Prior = VaguePrior | BellPrior | UsualSpreadPrior
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +298,13 @@ FINE: Final = (33, 17)
 MEDIUM: Final = (17, 9)
 COARSE: Final = (13, 9)
 """Enough for expectations: over a bell that fills its box midpoint sums are nearly exact."""
+FORM_CELLS: Final = (33, 11)
+"""For quantiles over all forms."""
 # exp(-12) of the highest density is left outside the box of the fine grid.
 _NEGLECTED: Final = 12.0
 _TINY: Final = 1e-300
+# The same in single precision.
+_SMALLEST: Final = np.float32(1e-30)
 _MANY: Final = 300.0
 
 
@@ -215,6 +364,61 @@ class ShapePosterior:
         """Stable share at each depth under each distribution, shape (depths, g)."""
         ends = np.atleast_1d(np.asarray(steps))
         return _stable_share(ends, self.step, self.shape, self.mean, np.exp(self.log_sd))
+
+    def expected_share_at(self, steps: ArrayLike) -> Vector:
+        """Posterior mean of the stable share at each depth, shape (depths,)."""
+        return np.asarray(self.share_at(steps) @ self.weight)
+
+
+@dataclass(frozen=True, slots=True)
+class FormPosterior:
+    """Weighted distributions of the limit of all forms; as `ShapePosterior` where not said.
+
+    Parameters
+    ----------
+    mean, log_sd : float64 arrays, shape (p,)
+        Points of the grid: of the main body.
+    chances : float64 array, shape (forms, p)
+        Of each form at each point, summing to one.
+    mean_width, step : as for one shape
+    """
+
+    mean: Vector
+    log_sd: Vector
+    chances: Vector
+    mean_width: float
+    step: float
+
+    @property
+    def weight(self) -> Vector:
+        """Probability of each distribution, shape (forms * p,), form by form."""
+        return self.chances.ravel()
+
+    def deepest(self) -> int:
+        """A depth in whole steps, 1 or more, that fewer than one unit in 10,000 reaches."""
+        return max(1, int(np.ceil(self.depths_of(1e-4).max())))
+
+    def depths_of(self, share: float) -> Vector:
+        """The depth in steps that this share of units reaches, shape (forms * p,)."""
+        off = _form_deviations(share)[:, None] * np.exp(self.log_sd)
+        return np.asarray((self.mean + off).ravel() / self.step)
+
+    def share_at(self, steps: ArrayLike) -> Vector:
+        """Stable share at each depth under each distribution, shape (depths, forms * p)."""
+        columns = self._columns_at(steps)
+        shares = np.swapaxes(columns @ form_tables().parts, 1, 2)
+        return shares.reshape(len(columns), -1).astype(np.float64)
+
+    def expected_share_at(self, steps: ArrayLike) -> Vector:
+        """Posterior mean of the stable share at each depth, shape (depths,)."""
+        columns = self._columns_at(steps)
+        by_column = (form_tables().parts.astype(np.float64) @ self.chances).T
+        return np.asarray(columns.reshape(len(columns), -1) @ by_column.ravel())
+
+    def _columns_at(self, steps: ArrayLike) -> NDArray[np.float32]:
+        return _stable_columns(
+            np.atleast_1d(np.asarray(steps)), self.step, self.mean, np.exp(self.log_sd)
+        )
 
 
 def fit_sev(
@@ -277,6 +481,123 @@ def fit_shape(
     return _on_grid(density, _fitted_box(density), cells)
 
 
+def fit_forms(
+    evidence: GroupedIntervals,
+    step: float,
+    scale: PriorScale,
+    prior: Prior,
+    chances: Vector,
+    trust: float = 1.0,
+    contamination: float = 0.0,
+) -> FormPosterior:
+    """The posterior over form, mean and log standard deviation, on a grid where it lies.
+
+    Parameters
+    ----------
+    evidence, step, scale, prior, trust, contamination
+        As for `fit_shape`; mean and standard deviation are those of the main body.
+    chances
+        Of the `FORMS` before any evidence, shape (forms,).
+
+    References
+    ----------
+    Prentice (1974), Biometrika 61:539-544: the shape as a parameter beside place and scale.
+
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
+    >>> fit = fit_forms(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), usual_form_chances())
+    >>> [round(float(share), 2) for share in fit.expected_share_at([0, 18, 20, 22])]
+    [1.0, 0.95, 0.62, 0.04]
+    """
+    elsewhere = _Contamination(contamination, scale.mean_high / step, _middle(evidence))
+    density = _FormDensity.of(evidence, step, trust, elsewhere, chances, prior, scale)
+    box = _fitted_box(density)
+    mean, log_sd = box.points(*FORM_CELLS)
+    log_density = density.of_forms(mean, log_sd)
+    weight = np.exp(log_density - log_density.max())
+    weight /= weight.sum()
+    width = (box.mean_high - box.mean_low) / FORM_CELLS[0]
+    return FormPosterior(
+        frozen_array(mean), frozen_array(log_sd), frozen_array(weight), width, step
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Contamination:
+    """Reports that need not be of the shape: their share, uniform between two depths."""
+
+    share: float
+    deepest_steps: float
+    shallowest_steps: float = 0.0
+
+    def chance(self, evidence: GroupedIntervals) -> Vector:
+        """Probability of each interval as one of them, shape (k, 1)."""
+        ends = self.shallowest_steps, max(self.deepest_steps, self.shallowest_steps + 1.0)
+        low, high = (np.clip(e, *ends) for e in (evidence.stable_steps, evidence.unstable_steps))
+        return np.asarray(self.share * (high - low) / (ends[1] - ends[0]))[:, None]
+
+
+@dataclass(frozen=True, slots=True)
+class _FormDensity:
+    """The posterior density of all forms, up to a constant factor.
+
+    Single precision: the contamination keeps every chance far above its rounding.
+    """
+
+    ends: NDArray[np.int64]
+    stable: NDArray[np.intp]
+    unstable: NDArray[np.intp]
+    weight: NDArray[np.float32]
+    step: float
+    body_share: float
+    elsewhere: Vector
+    log_chances: Vector
+    prior: Prior
+    scale: PriorScale
+
+    @classmethod
+    def of(
+        cls,
+        evidence: GroupedIntervals,
+        step: float,
+        trust: float,
+        contamination: _Contamination,
+        chances: Vector,
+        prior: Prior,
+        scale: PriorScale,
+    ) -> "_FormDensity":
+        both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
+        ends, place = np.unique(both, return_inverse=True)
+        half = len(evidence.weight)
+        return cls(
+            ends=ends,
+            stable=place[:half],
+            unstable=place[half:],
+            weight=(trust * evidence.weight).astype(np.float32),
+            step=step,
+            body_share=1.0 - contamination.share,
+            elsewhere=contamination.chance(evidence)[:, :, None],
+            log_chances=np.log(np.maximum(chances, _TINY)),
+            prior=prior,
+            scale=scale,
+        )
+
+    def log_at(self, mean: Vector, log_sd: Vector) -> Vector:
+        """Log density of the likeliest form at points of (mean, log sd), shape of `mean`."""
+        return np.asarray(self.of_forms(mean, log_sd).max(axis=0))
+
+    def of_forms(self, mean: Vector, log_sd: Vector) -> Vector:
+        """Log density of each form at points of (mean, log sd), shape (forms, p)."""
+        columns = _stable_columns(self.ends, self.step, mean, np.exp(log_sd))
+        inside = columns[self.stable] - columns[self.unstable]
+        chance = inside @ (form_tables().parts * np.float32(self.body_share))
+        chance += self.elsewhere.astype(np.float32)
+        np.log(np.maximum(chance, _SMALLEST, out=chance), out=chance)
+        log_likelihood = np.tensordot(self.weight, chance, axes=1).T
+        log_prior = self.prior.log_density(mean, log_sd, self.scale)
+        return np.asarray(log_likelihood + self.log_chances[:, None] + log_prior)
+
+
 @dataclass(frozen=True, slots=True)
 class _ShapeDensity:
     """The posterior density of one shape, up to a constant factor."""
@@ -291,7 +612,7 @@ class _ShapeDensity:
         return self.likelihood.log_at(mean, log_sd) + log_prior
 
 
-def _fitted_box(density: _ShapeDensity) -> "_Box":
+def _fitted_box(density: _ShapeDensity | _FormDensity) -> "_Box":
     """The part of the scale's range where the density is not negligible."""
     scale = density.scale
     box = _Box(scale.mean_low, scale.mean_high, np.log(scale.sd_low), np.log(scale.sd_high))
@@ -322,18 +643,17 @@ def _on_grid(density: _ShapeDensity, box: "_Box", cells: tuple[int, int]) -> Sha
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Contamination:
-    """Reports that need not be of the shape: their share, uniform down to a depth."""
+def _middle(evidence: GroupedIntervals) -> float:
+    """The weighted median of the deepest passes; 0 without evidence.
 
-    share: float
-    deepest_steps: float
-
-    def chance(self, evidence: GroupedIntervals) -> Vector:
-        """Probability of each interval as one of them, shape (k, 1)."""
-        low = np.minimum(evidence.stable_steps, self.deepest_steps)
-        high = np.minimum(evidence.unstable_steps, self.deepest_steps)
-        return np.asarray(self.share * (high - low) / self.deepest_steps)[:, None]
+    A shallower report is no stray: one weak unit of ten must not be explained away.
+    """
+    if len(evidence.weight) == 0:
+        return 0.0
+    order = np.argsort(evidence.stable_steps, kind="stable")
+    reached = np.cumsum(evidence.weight[order])
+    half = np.searchsorted(reached, 0.5 * reached[-1])
+    return float(evidence.stable_steps[order][half])
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,6 +740,16 @@ def _span(included: NDArray[np.bool_]) -> tuple[int, int]:
     """First and past-the-last index of what is included, with one neighbour on either side."""
     places = np.flatnonzero(included)
     return max(int(places[0]) - 1, 0), min(int(places[-1]) + 2, len(included))
+
+
+def _stable_columns(
+    steps: NDArray[np.int64], step: float, mean: Vector, sd: Vector
+) -> NDArray[np.float32]:
+    """P(T >= steps) of each column of the forms, shape (steps, g, columns)."""
+    share = form_tables().columns_at((steps[:, None] * step - mean) / sd)
+    share[steps <= 0] = 1.0
+    share[steps >= NEVER_FAILED] = 0.0
+    return share
 
 
 def _stable_share(

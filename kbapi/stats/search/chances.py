@@ -21,8 +21,6 @@ Vector = NDArray[np.float64]
 
 # A unit may differ from all reported ones: its limit could lie anywhere.
 _UNIFORM: Final = 0.01
-# A distribution that is left out weighs less than this in all.
-_NEGLECTED: Final = 1e-4
 _REACH: Final = 4.0
 
 FALSE_FAILURE: Final = 0.05
@@ -122,7 +120,7 @@ def limit_chances(pool: PoolFit, deepest: int) -> Vector:
     >>> units = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
     >>> chances = limit_chances(fit_pool(units, Siblings(), 5.0, VOLTAGE_OFFSET), 32)
     >>> int(chances.argmax()), round(float(chances[:18].sum()), 2)
-    (20, 0.08)
+    (20, 0.06)
     """
     if deepest < 1:
         raise ValueError("at least one step must be allowed")
@@ -266,10 +264,7 @@ def _likelihood(runs: Sequence[Run], failed_minutes: float, deepest: int) -> Vec
 
 
 def _posterior_share(pool: PoolFit, deepest: int) -> Vector:
-    limit_posterior = pool.bound.posterior
-    weight = limit_posterior.weight
-    likely = weight > _NEGLECTED / len(weight)
-    share = limit_posterior.share_at(np.arange(deepest + 1))[:, likely] @ weight[likely]
+    share = pool.bound.posterior.expected_share_at(np.arange(deepest + 1))
     return np.asarray(share / share[0])
 
 

@@ -14,7 +14,13 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 
 from kbapi.stats.estimate.npmle import StableShareFit
-from kbapi.stats.estimate.small_sample import FINE, ShapePosterior, ShapePrior, fit_shape
+from kbapi.stats.estimate.small_sample import (
+    FINE,
+    FormPosterior,
+    ShapePosterior,
+    ShapePrior,
+    fit_shape,
+)
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, known_weight_at
 from kbapi.stats.scale import PriorScale
 
@@ -27,12 +33,12 @@ class LimitPosterior:
 
     Parameters
     ----------
-    parts : posteriors, one a shape
+    parts : posteriors, one a shape, or one of all forms
     chances : float64 array, shape (parts,)
-        Posterior probability of each shape, summing to one.
+        Posterior probability of each part, summing to one.
     """
 
-    parts: tuple[ShapePosterior, ...]
+    parts: tuple[ShapePosterior | FormPosterior, ...]
     chances: Vector
 
     @property
@@ -54,6 +60,11 @@ class LimitPosterior:
         """Stable share at each depth under each distribution, shape (depths, g)."""
         return np.concatenate([part.share_at(steps) for part in self.parts], axis=1)
 
+    def expected_share_at(self, steps: ArrayLike) -> Vector:
+        """Posterior mean of the stable share at each depth, shape (depths,)."""
+        expected = [part.expected_share_at(steps) for part in self.parts]
+        return np.asarray(self.chances @ np.stack(expected))
+
     def depth_at(self, share: float, levels: Vector) -> Vector:
         """Posterior quantiles of the depth in steps that this share of units reaches.
 
@@ -62,8 +73,9 @@ class LimitPosterior:
         """
         corners, turns = [], []
         for part, chance in zip(self.parts, self.chances, strict=True):
-            depths, half = part.depths_of(share), 0.5 * part.mean_width / part.step
-            slope = part.weight * (chance / (2.0 * half))
+            half = 0.5 * part.mean_width / part.step
+            depths, weight = _merged(part.depths_of(share), part.weight, half / _MERGED)
+            slope = weight * (chance / (2.0 * half))
             corners += [depths - half, depths + half]
             turns += [slope, -slope]
         places = np.concatenate(corners)
@@ -71,6 +83,20 @@ class LimitPosterior:
         places, slopes = places[order], np.cumsum(np.concatenate(turns)[order])
         reached = np.concatenate([[0.0], np.cumsum(slopes[:-1] * np.diff(places))])
         return np.asarray(np.interp(levels, reached, places))
+
+
+# Depths within a 32nd of half a cell are as one.
+_MERGED: Final = 32.0
+
+
+def _merged(depths: Vector, weight: Vector, width: float) -> tuple[Vector, Vector]:
+    """The same mass at fewer depths: that within a width lies at its mean."""
+    place = np.floor(depths / width).astype(np.int64)
+    place -= place.min()
+    total = np.bincount(place, weight)
+    kept = total > 0.0
+    mean = np.bincount(place, weight * depths)[kept] / total[kept]
+    return mean, np.asarray(total[kept], dtype=np.float64)
 
 
 def fit_posterior(

@@ -17,12 +17,12 @@ from kbapi.stats.estimate.siblings import (
 )
 from kbapi.stats.estimate.small_sample import (
     COARSE,
-    NO_POSTERIOR,
-    Shape,
     ShapePosterior,
-    ShapePrior,
+    UsualSpreadPrior,
     VaguePrior,
+    fit_forms,
     fit_sev,
+    usual_form_chances,
 )
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
 from kbapi.stats.scale import PriorScale
@@ -78,7 +78,7 @@ def _spread(
 ) -> NDArray[np.float64]:
     """Weight at each whole step before the deepest of the failures, shape (max(unstable),)."""
     unstable = np.minimum(unstable, posterior.deepest())
-    share = posterior.share_at(np.arange(int(unstable.max()) + 1)) @ posterior.weight
+    share = posterior.expected_share_at(np.arange(int(unstable.max()) + 1))
     # The floor avoids 0 / 0 where the posterior rules all these steps out.
     chance = np.maximum(-np.diff(share), 1e-300)
     by_end = np.bincount(unstable - 1, weight / np.cumsum(chance)[unstable - 1])
@@ -172,8 +172,9 @@ def _median_slope(clock: NDArray[np.float64], stock: NDArray[np.float64]) -> flo
     return float(np.median((stock[second] - stock[first])[apart] / run[apart]))
 
 
-_HALF_TO: Final = 10.0
-_LONG_WEAK_TAIL_FROM: Final = 40.0
+_SPREAD_OF_LOG_SDS: Final = 0.65
+_TRUSTED_UNITS_ALONE: Final = 300.0
+_CONTAMINATION_ALONE: Final = 0.02
 _TRUSTED_UNITS: Final = 60.0
 _TRUST_BESIDE_SIBLINGS: Final = 0.3
 _OUTGROWN_UNITS: Final = 1_000.0
@@ -247,14 +248,12 @@ def _limit_posterior(
     own: GroupedIntervals, prior: SiblingPrior, step: float, scale: PriorScale
 ) -> LimitPosterior:
     units = own.total_weight
-    return fit_posterior(
-        own,
-        step,
-        scale,
-        shapes_alone(units) if prior.level is Level.NONE else prior.shapes,
-        trust=likelihood_trust(units, prior),
-        contamination=contamination_share(units, prior),
-    )
+    trust, contamination = likelihood_trust(units, prior), contamination_share(units, prior)
+    if prior.level is Level.NONE:
+        spread = UsualSpreadPrior(_SPREAD_OF_LOG_SDS)
+        alone = fit_forms(own, step, scale, spread, usual_form_chances(), trust, contamination)
+        return LimitPosterior((alone,), np.ones(1))
+    return fit_posterior(own, step, scale, prior.shapes, trust=trust, contamination=contamination)
 
 
 def _own_bound(
@@ -282,34 +281,11 @@ def _whole_steps(depth: float, step: float) -> int:
     return int(min(depth / step + 1e-9, NEVER_FAILED))
 
 
-def shapes_alone(own_units: float) -> tuple[ShapePrior, ...]:
-    """The shapes of a pool without siblings: the long weak tail half, alone from 40 units.
-
-    A few units say little of the shape, and the long weak tail alone is needlessly cautious for
-    them. More units show the shape of the main body, but not whether a weak group lies apart from
-    it: their likelihood would exclude the long weak tail where it is needed. So its chance grows
-    from 10 units.
-
-    References
-    ----------
-    Hoeting, Madigan, Raftery & Volinsky (1999), Statist. Sci. 14:382-401 (averaged models).
-
-    >>> [[round(one.chance, 3) for one in shapes_alone(units)] for units in (10.0, 25.0, 40.0)]
-    [[0.5, 0.25, 0.25], [0.75, 0.125, 0.125], [1.0]]
-    """
-    grown = (own_units - _HALF_TO) / (_LONG_WEAK_TAIL_FROM - _HALF_TO)
-    other = (1.0 - min(max(grown, 0.0), 1.0)) / 4.0
-    if other == 0.0:
-        return NO_POSTERIOR
-    chances = dict.fromkeys(Shape, other) | {Shape.SMALLEST_EXTREME: 1.0 - 2.0 * other}
-    return tuple(ShapePrior(shape, chances[shape], VaguePrior()) for shape in Shape)
-
-
 def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
     """Power of the own units' likelihood, as no shape is ever quite right.
 
-    Alone 60 / (60 + n). Beside siblings at most 0.3: a few units of a weak chip look like those of
-    its siblings, and a sharp likelihood would only confirm the siblings.
+    Alone 300 / (300 + n). Beside siblings 60 / (60 + n), 0.3 at most: a few units of a weak chip
+    look like those of its siblings, and a sharp likelihood would only confirm the siblings.
 
     References
     ----------
@@ -317,30 +293,32 @@ def likelihood_trust(own_units: float, prior: SiblingPrior) -> float:
 
     >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
     >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
-    >>> round(likelihood_trust(30.0, alone), 3)
-    0.667
+    >>> round(likelihood_trust(100.0, alone), 3)
+    0.75
     """
-    alone = _TRUSTED_UNITS / (_TRUSTED_UNITS + own_units)
-    return alone if prior.level is Level.NONE else min(_TRUST_BESIDE_SIBLINGS, alone)
+    if prior.level is Level.NONE:
+        return _TRUSTED_UNITS_ALONE / (_TRUSTED_UNITS_ALONE + own_units)
+    return min(_TRUST_BESIDE_SIBLINGS, _TRUSTED_UNITS / (_TRUSTED_UNITS + own_units))
 
 
 def contamination_share(own_units: float, prior: SiblingPrior) -> float:
-    """The share of own reports that need not be of any shape: 3 % from 60 units beside siblings.
+    """The share of own reports that need not be of any shape: 2 %, beside siblings 3 % at most.
 
-    Beside siblings a few shallow reports within the outlier cutoffs would change a shape that the
-    siblings determine well. From 30 to 60 units the share grows from 0: one weak chip of ten must
-    not be explained away. Without siblings no shape is known well, and the share is 0.
+    Without siblings one report far deeper than all others would widen every form. Beside siblings a
+    few shallow reports within the outlier cutoffs would change a shape that the siblings determine
+    well. From 30 to 60 units that share grows from 0: one weak chip of ten must not be explained
+    away.
 
     >>> from kbapi.stats.estimate.small_sample import NO_POSTERIOR
     >>> alone = SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
     >>> beside = SiblingPrior(NO_POSTERIOR, Level.SERIES, 4, 400.0, 0.0)
     >>> contamination_share(100.0, alone)
-    0.0
+    0.02
     >>> contamination_share(45.0, beside), contamination_share(100.0, beside)
     (0.015, 0.03)
     """
     if prior.level is Level.NONE:
-        return 0.0
+        return _CONTAMINATION_ALONE
     grown = (own_units - _CONTAMINATED_FROM) / (_FULLY_CONTAMINATED_AT - _CONTAMINATED_FROM)
     return _CONTAMINATION * min(max(grown, 0.0), 1.0)
 
