@@ -323,6 +323,5 @@ def _differing(units: PoolUnits, inside: Flags, weight: Vector) -> Integers:
         return _NO_NUMBERS
     stable, unstable = units.stable_steps[inside], units.unstable_steps[inside]
     fit = fit_npmle(group_intervals(stable, unstable, weight[inside]))
-    ones = np.ones(int(alone.sum()), dtype=np.int64)
-    places = place_contributors(_some(units, weight, alone), ones, units.contributor[alone], fit)
+    places = place_contributors(_some(units, weight, alone), units.contributor[alone], fit)
     return places.contributor[places.z > _LARGEST_Z]

@@ -288,30 +288,22 @@ def model_free_start(reports: list[Report], masses, stable_share: float, width: 
         depth += 1
 
 
-def walsh_averages(values: list[float]) -> list[float]:
-    """The means of all pairs, each number with itself as well, in order."""
-    return sorted((one + other) / 2 for place, one in enumerate(values) for other in values[place:])
-
-
-def signed_rank_chances(units: int) -> list[float]:
-    """P(V <= v) for every v, by trying every choice of signs."""
-    ways = [0] * (units * (units + 1) // 2 + 1)
-    for signs in range(2**units):
-        ways[sum(rank + 1 for rank in range(units) if signs >> rank & 1)] += 1
-    return [sum(ways[: v + 1]) / 2**units for v in range(len(ways))]
-
-
 def pooled_shift(
-    values: list[float], confidence: float, chances: list[float]
-) -> tuple[float, float, float, float]:
-    """Estimate, low, high, attained confidence: the innermost averages that are sure enough."""
-    averages = walsh_averages(values)
-    middle = len(averages)
-    estimate = (averages[(middle - 1) // 2] + averages[middle // 2]) / 2
+    values: list[float], confidence: float
+) -> tuple[float, float, float, float, float]:
+    """Estimate, low, high, attained confidence, p-value, from counts of coins."""
+    ordered, units = sorted(values), len(values)
+    estimate = (ordered[(units - 1) // 2] + ordered[units // 2]) / 2
+
+    def chance(heads: int) -> float:
+        return sum(math.comb(units, k) for k in range(heads + 1)) / 2**units
+
     place = 1
-    while 1 - 2 * chances[place] >= confidence - 1e-12:
+    while 2 * place < units and 1 - 2 * chance(place) >= confidence - 1e-12:
         place += 1
-    return estimate, averages[place - 1], averages[-place], 1 - 2 * chances[place - 1]
+    against = min(sum(value <= 0 for value in values), sum(value >= 0 for value in values))
+    attained = 1 - 2 * chance(place - 1)
+    return estimate, ordered[place - 1], ordered[-place], attained, min(1, 2 * chance(against))
 
 
 def never_falling(heights: list[float], weights: list[float]) -> list[float]:
