@@ -124,8 +124,8 @@ class SuggestedStart:
     method: StartMethod
     """How the start was computed."""
     setting_if_untold_failed: float | None
-    """The setting in its unit, negative is lower, if each untold stop had failed soon after its
-    pass; 0 for no start; null without untold stops."""
+    """The setting in its unit, negative is lower, if each stop without a stated end had failed soon
+    after its pass. It is 0 for no start, null without such stops."""
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
@@ -156,8 +156,8 @@ class StartWarning:
     code: StartWarningCode
     """`no_contributor_established`: false results would count in full. `mostly_new_contributors`:
     new contributors together weigh more than the others. `untold_stops`: the start moves by more
-    than 10 mV (2 counts) if all stops without a stated end had failed soon.
-    `moved_by_one_contributor`: it does without one contributor."""
+    than 10 mV (2 counts) if all stops without a stated end fail soon. `moved_by_one_contributor`:
+    it moves as far without one contributor."""
     text: str
     """The warning in one sentence; it is also in `summary`."""
 
