@@ -180,6 +180,10 @@ PowerScope = Literal["package", "core", "board", "wall"]
 """What a power is measured of."""
 POWER_SCOPES: Final[tuple[PowerScope, ...]] = get_args(PowerScope)
 
+RunsSummary = Literal["mean", "median", "best"]
+"""What the numbers of a reading are of its runs."""
+RUNS_SUMMARIES: Final[tuple[RunsSummary, ...]] = get_args(RunsSummary)
+
 ClockKind = Literal["effective", "requested"]
 """Whether a clock was reached or requested."""
 CLOCK_KINDS: Final[tuple[ClockKind, ...]] = get_args(ClockKind)

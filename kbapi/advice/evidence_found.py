@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
+from math import floor
 from typing import Final
 
 import numpy as np
@@ -17,6 +18,7 @@ from kbapi.advice.documented import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
+from kbapi.advice.stored_answers import Kept
 from kbapi.chips.catalogue import Catalogue
 from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
@@ -28,6 +30,8 @@ from kbapi.evidence.locks import (
     reported_controls,
 )
 from kbapi.evidence.pools import (
+    FEW_OWN_UNITS,
+    Lenders,
     PoolEvidence,
     PoolFound,
     PoolWanted,
@@ -35,6 +39,7 @@ from kbapi.evidence.pools import (
     evidence_from,
     find_pool,
     floor_steps,
+    load_all_chips,
     load_pool,
     load_related,
     stored_outliers_of,
@@ -72,7 +77,7 @@ def peers_of(pool: PoolEvidence) -> PeersByDepth:
     """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
     if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
         return NO_PEERS
-    intervals, units = pool.intervals, pool.unit_counts
+    intervals, units = pool.reported, pool.reported.weight
     failed = intervals.unstable_steps < NEVER_FAILED
     deepest = max(
         int(intervals.stable_steps.max(initial=0)),
@@ -138,6 +143,11 @@ class EvidenceFound:
         return self.related.siblings
 
     @property
+    def other_lines(self) -> int:
+        """How many other lines lend; 0 where related chips do, or none does."""
+        return len(self.siblings.all_chips)
+
+    @property
     def has_results(self) -> bool:
         """Whether the chip itself has any."""
         return self.own is not None
@@ -181,20 +191,24 @@ def find_evidence(
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
-    pool = None if line is None else _pool(connection, line, question, catalogue, what_if)
     standing = load_standing_in(connection, instance)
+    lenders = Lenders(connection, catalogue, standing, question.filters)
+    pool = None if line is None else _pool(line, question, lenders, what_if)
     base = _without_results(connection, question, line, pool, catalogue, standing)
-    if line is None or any(absent.is_certain for absent in base.absences):
+    if any(absent.is_certain for absent in base.absences):
         return base
     own = None
     if pool is not None and pool.own is not None:
         asked = standing, floor_steps(base.control, base.grid), question.filters, what_if
         own = load_pool(connection, pool.own, *asked, is_delayed=is_delayed)
+    related = _related(base, pool, question, lenders, own, is_wanted=with_all_siblings)
+    if related.key is not None and (pool is None or pool.own is None):
+        pool = PoolFound(related.key, None, (), ())
     return replace(
         base,
         pool=pool,
         own=own,
-        related=_related(connection, pool, catalogue, standing, own, is_wanted=with_all_siblings),
+        related=related,
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
     )
@@ -231,20 +245,20 @@ def _absences(question: Question, catalogue: Catalogue) -> tuple[Absence, ...]:
     return tuple(find_absences(catalogue, question.chip, domains, question.control))
 
 
-def _pool(
-    connection: Connection,
-    line: LineRow,
-    question: Question,
-    catalogue: Catalogue,
-    what_if: WhatIf | None,
-) -> PoolFound | None:
-    wanted = PoolWanted(
-        control=question.control,
+def _wanted(question: Question, catalogue: Catalogue, control: LimitControl | None) -> PoolWanted:
+    return PoolWanted(
+        control=control,
         domain=question.domain,
         moved_with=question.moved_with,
         clock_band_mhz=catalogue.find_clock_band(question.chip, question.clock_mhz),
     )
-    found = find_pool(connection, line.id, question.chip, wanted, what_if)
+
+
+def _pool(
+    line: LineRow, question: Question, lenders: Lenders, what_if: WhatIf | None
+) -> PoolFound | None:
+    wanted = _wanted(question, lenders.catalogue, question.control)
+    found = find_pool(lenders.connection, line.id, question.chip, wanted, what_if, lenders)
     check_time("pools of the line")
     return found
 
@@ -298,19 +312,30 @@ def find_with_peers(
 
 
 def _related(
-    connection: Connection,
+    base: EvidenceFound,
     pool: PoolFound | None,
-    catalogue: Catalogue,
-    standing: Standing,
+    question: Question,
+    lenders: Lenders,
     own: PoolEvidence | None,
     *,
     is_wanted: bool,
 ) -> RelatedChips:
-    """What related chips lend; unless wanted, nothing to a chip with enough units of its own."""
+    """What other chips lend; unless wanted, nothing to a chip with enough units of its own.
+
+    All chips of its kind lend only where no related one does, and beside few units of its own.
+    """
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
-    if pool is None or (is_enough and not is_wanted):
-        return RelatedChips()
-    return load_related(connection, pool, catalogue, standing, own)
+    related = RelatedChips()
+    if pool is not None and (is_wanted or not is_enough):
+        related = load_related(pool, lenders, own)
+    has_few = own is None or own.intervals.total_weight < FEW_OWN_UNITS
+    if related.siblings != Siblings() or not has_few or base.is_ruled_out:
+        return related
+    line_id = None if base.line is None else base.line.id
+    wanted = _wanted(question, lenders.catalogue, base.control)
+    key = None if pool is None or pool.own is None else pool.key
+    everywhere = load_all_chips(question.chip, line_id, wanted, key, lenders, own)
+    return replace(everywhere, unused=related.unused)
 
 
 def _stock_line(
@@ -349,6 +374,16 @@ def _locks(
     )
 
 
+def kept_of(found: EvidenceFound) -> Kept:
+    """What is kept of an answer: none that depends on what other lines lend.
+
+    Their results do not outdate it. What was found in the own pool is then kept once a day.
+    """
+    if found.related.lines is None:
+        return Kept.ANSWER
+    return Kept.NOTHING if found.peers is None else Kept.FINDINGS
+
+
 def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:
     """Store the peers and the outliers of the chip's pool, for contributors and curators."""
     own = found.own
@@ -377,6 +412,12 @@ class EvidenceSummary:
     where no units are borrowed."""
     failures: int
     """Units of the chip itself that failed at some setting."""
+    failures_at_first_setting: int
+    """Units of the chip itself whose first setting failed: nothing shows how far before it their
+    limit lies."""
+    untold_stops: float
+    """Share of the units that never failed and state no planned end of the search, 0 to 1. They
+    may have stopped because the next setting would have failed."""
     units_unverified: int
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
@@ -433,8 +474,10 @@ def evidence_summary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
-        sibling_agreement=round(agreement, 4) if borrowed_units > 0 else None,
+        sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
+        failures_at_first_setting=0 if own is None else own.failures_at_first_setting,
+        untold_stops=round(own.untold_stops / own.units, 4) if own and own.units else 0.0,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
         mostly_new_contributors=own is None
@@ -442,7 +485,8 @@ def evidence_summary(
         or own.outlier_report.is_mostly_new,
         drift_alarm=own is not None and own.drift.found.is_drift,
         latest_month=None if own is None else own.latest_month,
-        optimality_gap=optimality_gap,
+        # Two digits: the rest is rounding of the fit.
+        optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
 
@@ -470,6 +514,16 @@ def setting_of(control: str, grid: Grid, steps: int) -> float:
     return (-grid.enter(steps) if control == "count_offset" else -grid.below_stock(steps)) + 0
 
 
+def rounded_down(confidence: float) -> float:
+    """A confidence with three digits, never more than was attained, nor 1.
+
+    >>> rounded_down(0.95), rounded_down(0.9998)
+    (0.95, 0.999)
+    """
+    # Without the small part 0.95 could come out as 0.949.
+    return floor(1_000 * confidence + 1e-6) / 1_000
+
+
 def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
     """A percentile with its interval, in the unit of the control."""
     in_counts = control == "count_offset"
@@ -479,5 +533,5 @@ def percentile_of(control: str, grid: Grid, depth: ShareDepth) -> Percentile:
         setting_mv=None if in_counts else setting,
         setting_counts=int(setting) if in_counts else None,
         interval=(setting_of(control, grid, depth.deep), setting_of(control, grid, depth.shallow)),
-        attained_confidence=round(depth.confidence, 4),
+        attained_confidence=rounded_down(depth.confidence),
     )

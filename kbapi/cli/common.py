@@ -200,3 +200,23 @@ def paragraph(text: str, indent: str = "") -> str:
 def bullet(text: str) -> str:
     """The text as an entry of a list, 80 columns wide."""
     return textwrap.fill(text, COLUMNS, initial_indent="  - ", subsequent_indent="    ")
+
+
+def changes_of(named: Iterable[str]) -> dict[str, Any]:
+    """The fields of a document for changes, each with its day in use or without.
+
+    >>> changes_of(["season", "firmware=41"])
+    {'changed': ['season'], 'change_days': [{'change': 'firmware', 'day': 41}]}
+    """
+    without, dated = [], []
+    for text in named:
+        change, has_day, day = text.strip().partition("=")
+        if not has_day:
+            without.append(change)
+            continue
+        try:
+            dated.append({"change": change, "day": int(day)})
+        except ValueError:
+            raise click.UsageError(f"Write the day as a whole number: {change}=41.") from None
+    fields = {"changed": without, "change_days": dated}
+    return {name: values for name, values in fields.items() if values}

@@ -8,7 +8,7 @@ import click
 import orjson
 
 from kbapi.advice.phrases import percent, range_text
-from kbapi.cli.common import answer_of, bullet, client_options, connected, paragraph
+from kbapi.cli.common import answer_of, bullet, changes_of, client_options, connected, paragraph
 from kbapi.cli.questions import print_with_cautions
 
 
@@ -23,6 +23,7 @@ def gains_in_lines(answer: dict[str, Any]) -> str:
             lines.append(bullet(gain["text"]))
             if gain["own"] is not None:
                 lines.append(paragraph(gain["own"]["text"], "    "))
+    lines += ["", paragraph(answer["self_selected"]["text"])] if answer["by_load"] else []
     return "\n".join([*lines, *_withheld(answer)])
 
 
@@ -42,6 +43,7 @@ def power_in_lines(answer: dict[str, Any]) -> str:
             lines += [bullet(text) for text in _curve(curve)]
     if answer["at_limit"] is not None:
         lines += ["", paragraph(answer["at_limit"]["text"])]
+    lines += ["", paragraph(answer["self_selected"]["text"])] if answer["tuned"] else []
     return "\n".join([*lines, *_withheld(answer)])
 
 
@@ -118,14 +120,21 @@ def _others(answer: dict[str, Any]) -> Iterator[str]:
 @click.command("gains")
 @click.argument("chip")
 @click.option("--load", help="Use only readings under this load class.")
+@click.option("--own-performance-stock", help="Your runs at stock, such as 41.2,41.0,41.5.")
+@click.option("--own-performance-tuned", help="Your tuned runs, in the same unit.")
+@click.option("--own-power-stock-w", help="Power of your runs at stock, in W.")
+@click.option("--own-power-tuned-w", help="Power of your tuned runs, in W.")
 @client_options
-def gains_command(chip: str, load: str | None, home: Path, url: str | None, as_json: bool) -> None:
+def gains_command(
+    chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
+) -> None:
     """Show what tuning changed on CHIP.
 
-    The answer compares each change with the noise of the measurements.
+    The answer compares each change with the noise of the measurements, and
+    your own change with the noise of your own runs.
     """
     with connected(home, url) as api_client:
-        reply = api_client.request("GET", "/v1/gains", query=_sent(chip=chip, load=load))
+        reply = api_client.request("GET", "/v1/gains", query=_sent(chip=chip, **asked))
     print_with_cautions(answer_of(reply), as_json, gains_in_lines)
 
 
@@ -173,8 +182,11 @@ def longevity_command(
 @click.option("--setting", type=float, help="Setting in mV or counts; negative is lower.")
 @click.option("--days", type=int, help="Number of days that the setting was stable.")
 @click.option(
-    "--changed", multiple=True, help="Change since then, such as firmware. Repeat it for more."
+    "--changed",
+    multiple=True,
+    help="Change since then, such as firmware, or firmware=41 for day 41. Repeat it for more.",
 )
+@click.option("--last-stable-day", type=int, help="Last day in use on which a test passed.")
 @click.option("--failure", help="Kind of failure, such as wrong_result.")
 @click.option("--load", help="Load class of the failure.")
 @click.option(
@@ -196,7 +208,7 @@ def diagnose_command(
     body = {
         "chip": chip,
         **{name: value for name, value in asked.items() if value is not None},
-        **({"changed": list(changed)} if changed else {}),
+        **changes_of(changed),
         **({"effect": {"shown_by": shown_by}} if shown_by else {}),
     }
     with connected(home, url) as api_client:

@@ -1,7 +1,7 @@
 """`kbapi next-step`: a search in the terminal; each step is saved before it is tried."""
 
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import click
 import orjson
@@ -31,8 +31,6 @@ from kbapi.cli.sender_file import SenderFile, sender_option
 from kbapi.cli.sending import machine_option, offer_to_send, report_stored, require_terminal
 from kbapi.errors import UnsafeSetup
 from kbapi.vocabulary import LOADS
-
-_USUAL_MINUTES: Final = 20.0
 
 
 @click.command("next-step")
@@ -147,8 +145,8 @@ def _walk(api_client: ApiClient, path: Path, search: SearchRecord) -> dict[str, 
         while search.stock_passed is None:
             search.stock_passed = ask_stock()
     while answer["next_step"] is not None:
-        value, minutes = _value_of(answer, search), _minutes_of(search)
-        click.echo(step_card(answer, value, minutes))
+        value = _value_of(answer, search)
+        click.echo(step_card(answer, value, answer["next_step"]["minutes"]))
         wish = click.prompt("Now", type=click.Choice(["begin", "finish", "later"]), default="begin")
         if wish == "later":
             _leave(path, search)
@@ -171,10 +169,6 @@ def _value_of(answer: dict[str, Any], search: SearchRecord) -> float:
     return float(search.asked["stock_mv"] + enter)
 
 
-def _minutes_of(search: SearchRecord) -> float:
-    return float(search.asked.get("trial_minutes", _USUAL_MINUTES))
-
-
 def _keep_domains(answer: dict[str, Any], search: SearchRecord) -> None:
     """Fix domains and control: another pool may be the largest at the next step."""
     for name in ("domain", "control", "moved_with"):
@@ -190,6 +184,7 @@ def _run_of(answer: dict[str, Any], value: float, search: SearchRecord) -> dict[
     }
     if "clock_mhz" in search.asked:
         run["clock_mhz"] = search.asked["clock_mhz"]
+    run["seconds"] = round(60 * answer["next_step"]["minutes"])
     return run
 
 
@@ -201,12 +196,12 @@ def _ask_how_it_ended(path: Path, search: SearchRecord) -> None:
     if end == "later":
         _leave(path, search)
     if end != "not_tried":
-        search.trials.append(_ended(run, end, search))
+        search.trials.append(_ended(run, end))
     search.under_way = None
     save_record(path, search)
 
 
-def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any]:
+def _ended(run: dict[str, Any], end: str) -> dict[str, Any]:
     # A run that the rules refuse must not be recorded: all later requests would be refused.
     minutes = ask_until("Minutes of the run", minutes_in, "Enter a number.")
     load = ask_until(
@@ -215,8 +210,9 @@ def _ended(run: dict[str, Any], end: str, search: SearchRecord) -> dict[str, Any
         f"Enter one of: {', '.join(LOADS)}.",
     )
     ended = {**run, "outcome": "stable" if end == "passed" else "failed"}
-    if minutes is None and end == "passed":
-        minutes = _minutes_of(search)
+    # A run that passed lasted as planned; a failure ends it early.
+    if end == "failed":
+        ended.pop("seconds", None)
     if minutes is not None:
         ended["seconds"] = round(60 * minutes)
     if load is not None:

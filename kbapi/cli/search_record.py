@@ -183,6 +183,8 @@ def closing_card(answer: dict[str, Any]) -> str:
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
     recommended = answer["recommended_in_use"]["text"]
     lines = ["", "-" * 40, paragraph(why)]
+    if answer["going_on"]:
+        lines.append(paragraph(answer["going_on"]["text"]))
     if answer["reason"] and answer["reason"]["code"] == "too_risky" and _can_risk_more(answer):
         lines.append(
             paragraph(f"To go on, run the command again with --max-risk, up to {MOST_RISK:g}.")
@@ -201,10 +203,12 @@ def _can_risk_more(answer: dict[str, Any]) -> bool:
 
 
 def _chance(answer: dict[str, Any]) -> str:
+    if answer["next_step"]["purpose"] == "confirm":
+        return "This long run confirms your deepest pass. Use two load classes."
     chance = answer["next_step"]["chance_stable"]
     if chance is None:
-        return "The step is small, because no results show how likely it passes."
-    return f"{percent(chance)} of machines like yours pass, as far as results show."
+        return "Steps are short, because no results show how likely they pass."
+    return f"{percent(chance)} of machines like yours are stable there, as far as results show."
 
 
 def _unit(answer: dict[str, Any]) -> str:

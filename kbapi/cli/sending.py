@@ -17,6 +17,7 @@ from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
     REFUSED,
     answer_of,
+    changes_of,
     client_options,
     connected,
     paragraph,
@@ -285,7 +286,8 @@ def _only_setting(
 @click.option("--days", type=int, help="Number of days in use.")
 @click.option("--load", help="Load class of the failure.")
 @click.option("--failure", help="Kind of failure.")
-@click.option("--changed", help="Changes since the result, separated by commas.")
+@click.option("--changed", help="Changes, separated by commas; firmware=41 for day 41.")
+@click.option("--last-stable-day", type=int, help="Last day in use on which a test passed.")
 @click.option("--shown-by", help="Proof that the setting still has an effect.")
 @receipt_option
 @sender_option
@@ -312,7 +314,7 @@ def follow_up_command(
     document = {name: value for name, value in given.items() if value is not None}
     document["outcome"] = outcome
     if changed:
-        document["changed"] = [name.strip() for name in changed.split(",")]
+        document |= changes_of(changed.split(","))
     if shown_by:
         document["effect"] = {"shown_by": shown_by}
     own = SenderFile(sender_path, server_of(home, url))

@@ -39,6 +39,7 @@ from kbapi.vocabulary import (
     PERFORMANCE_UNITS,
     POWER_SCOPES,
     READING_STATES,
+    RUNS_SUMMARIES,
     TEMPERATURE_SENSORS,
     THROTTLE_REASONS,
     Control,
@@ -174,6 +175,7 @@ class Reading:
     settings: tuple[InForce, ...] = ()
     load: str | None = None
     runs: int | None = None
+    runs_summary: str | None = None
     minutes: float | None = None
     power_w: float | None = None
     power_scope: str | None = None
@@ -288,7 +290,13 @@ class ReadingSchema(RecordSchema):
     runs = WholeNumber(
         allow_none=True,
         validate=validate.Range(1, MOST_RUNS),
-        metadata=described("Number of runs that the numbers are the mean of.", 3),
+        metadata=described("Number of runs behind the numbers.", 3),
+    )
+    runs_summary = choice(
+        RUNS_SUMMARIES,
+        "What the numbers are of these runs. Send the mean; the best of several runs counts only "
+        "beside the best of equally many.",
+        "mean",
     )
     minutes = number("Length of one run, in minutes.", 25, validate=MINUTES)
     power_w = number("Mean power draw, in W.", 60.0)

@@ -149,6 +149,19 @@ def _hotter_at_equal_power(reading: Reading, result: SubmittedResult) -> Iterato
                 yield name, "Check the ambient temperature and the fan speed."
 
 
+def _best_of_runs(reading: Reading, result: SubmittedResult) -> Iterator[Fault]:
+    if reading.runs_summary != "best":
+        return
+    alike = {
+        (other.runs_summary, other.runs)
+        for other in result.readings
+        if other.load == reading.load and other.performance is not None
+    }
+    if len(alike) > 1:
+        for name, _ in _sent(reading, _PERFORMANCES):
+            yield name, "Send the mean of all runs."
+
+
 READING_RULES: Final = (
     ReadingRule(
         "sensor_sentinel",
@@ -189,6 +202,11 @@ READING_RULES: Final = (
         "performance_not_positive",
         "Performance is more than zero.",
         _performance_not_positive,
+    ),
+    ReadingRule(
+        "best_of_runs",
+        "The best of several runs is compared only with the best of equally many.",
+        _best_of_runs,
     ),
     ReadingRule(
         "hotter_at_equal_power",

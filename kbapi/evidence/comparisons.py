@@ -357,9 +357,10 @@ class DatedRows:
 def dated_rows(results: ResultRows, established: Integers) -> DatedRows:
     """The results without follow-ups; `established` are the numbers of such contributors.
 
-    Most follow-ups that count are failures, and would make everything old look weak.
+    Most follow-ups that count are failures, and would make everything old look weak. First
+    failures without a passed test at stock are left out too: a test of ranks has no weights.
     """
-    sent = results.some(np.flatnonzero(~results.is_follow_up))
+    sent = results.some(np.flatnonzero(~results.is_follow_up & ~results.is_stock_unproven))
     never = sent.unstable_steps >= NEVER_FAILED
     stable = np.where(never, sent.stable_steps - sent.early_stop_steps, sent.stable_steps)
     return DatedRows(

@@ -98,8 +98,13 @@ _FEWEST_REPEATED: Final = 5
 """The noise of runs is not learnt from units of fewer contributors that were read again."""
 
 NoiseSource = Literal["repeated_runs", "reported_spread", "spread_over_units"]
-Significance = Literal["larger", "hidden", "none"]
-"""Larger than the noise; real over units but hidden in the noise of one unit; or neither."""
+Significance = Literal["larger", "hidden", "unclear", "none", "too_few"]
+"""Larger than the noise; real over units but hidden in the noise of one unit; not clearly above the
+noise; within it; or from too few units to compare with it."""
+
+KNOWN_NOISE_ERROR: Final = 0.03
+UNKNOWN_NOISE_ERROR: Final = 0.05
+"""The most often that a change is said to be larger than the noise where tuning has no effect."""
 
 
 @dataclass(frozen=True)
@@ -308,9 +313,24 @@ def _reported(measure: Measure, gains: UnitGains, has_value: NDArray[np.bool_]) 
 
 
 def _significance(shift: PairedShift, noise: float | None) -> Significance:
-    if not shift.excludes_no_change:
-        return "none"
+    if shift.units < fewest_to_compare(noise):
+        return "too_few"
+    if shift.p_value > _error_of(noise):
+        return "unclear" if shift.low > 0 or shift.high < 0 else "none"
     return "hidden" if noise is not None and abs(shift.estimate) <= noise else "larger"
+
+
+def _error_of(noise: float | None) -> float:
+    return UNKNOWN_NOISE_ERROR if noise is None else KNOWN_NOISE_ERROR
+
+
+def fewest_to_compare(noise: float | None) -> int:
+    """The fewest units that can show a change with so small a chance of error, all of one sign.
+
+    >>> fewest_to_compare(None), fewest_to_compare(0.02)
+    (6, 7)
+    """
+    return 1 + math.ceil(-math.log2(_error_of(noise)))
 
 
 def _expected(rises_c: Vector) -> float | None:

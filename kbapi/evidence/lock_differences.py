@@ -16,7 +16,7 @@ from kbapi.evidence.locks import (
     OpenShare,
 )
 from kbapi.evidence.small_cells import FEWEST_SHOWN
-from kbapi.evidence.units import newcomer_factor
+from kbapi.evidence.units import newcomer_fade
 from kbapi.stats.locks.exact_shares import compare_shares, find_change
 from kbapi.stats.locks.shares import SharePrior, estimate_share
 from kbapi.stats.time.two_groups import holm_adjusted
@@ -133,7 +133,7 @@ def counted_reports(tried: Iterable[TriedLock], reporters: LockReporters) -> lis
     newcomers = [one for one in latest if one.contributor_id not in established]
     # Without the tenth that they keep in a share: ten of them beside a hundred others would be a
     # change in a month that has few reports.
-    factor = newcomer_factor(float(len(counted)), np.inf)
+    factor = newcomer_fade(float(len(counted)))
     if factor < 1.0:
         newcomers = sorted(newcomers, key=_BY_CONTENT)[: int(factor * len(newcomers))]
     return [*counted, *newcomers]

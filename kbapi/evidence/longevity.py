@@ -1,7 +1,7 @@
 """Follow-ups become survival times and rates of failure after changes."""
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import compress, groupby
 from math import ceil
 from operator import attrgetter
@@ -92,9 +92,10 @@ class LongevityEvidence:
         """The margin that kept 95 % stable for 90 days where that is known, else the usual."""
         place = np.array([one.band - 1 for one in self.settings], dtype=np.int64)
         place[place >= len(self.margins) - 1] = -1
-        return recommended_margin(
+        found = recommended_margin(
             self._days(), self._failed(), self._weights(), place, self.margins[1:]
         )
+        return replace(found, is_of_chip=self.level is Level.CHIP)
 
     def _days(self) -> NDArray[np.int64]:
         return np.array([one.days for one in self.settings], dtype=np.int64)
@@ -251,7 +252,8 @@ def is_proven(row: FollowedRow) -> bool:
     It was when the result was sent; after an update that may have closed the control, only a
     new proof of an effect shows that it still is.
     """
-    may_be_closed = row.outcome == "still_stable" and row.changed & _CAN_CLOSE_A_CONTROL
+    named = row.changed.union(change for change, _ in row.change_days)
+    may_be_closed = row.outcome == "still_stable" and named & _CAN_CLOSE_A_CONTROL
     return row.is_effect_shown or not may_be_closed
 
 
@@ -286,6 +288,14 @@ class UnitAfterChanges:
     contributor_id: int
     failed: bool
     changed: frozenset[str]
+    by_memory: frozenset[str] = frozenset()
+    """Those of them without a known day."""
+
+
+LEAST_RATIO: Final = 1.1
+"""Owners of settings that kept forget some changes. A change stands out only beyond this ratio."""
+RECALL_RATIO: Final = 1.5
+"""The same where days are missing: owners of settings that failed also name older changes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,6 +308,14 @@ class ChangeCompared:
     failed_without: int
     kept_without: int
     lift: RiskRatio | None
+    is_by_memory: bool = False
+    """Whether a unit has the change without a known day."""
+
+    @property
+    def stands_out(self) -> bool:
+        """Whether failures follow the change more often, beyond chance and memory."""
+        least = RECALL_RATIO if self.is_by_memory else LEAST_RATIO
+        return self.lift is not None and self.lift.lower > least
 
 
 @dataclass(frozen=True)
@@ -345,6 +363,7 @@ def compare_changes(
 def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
     """Each unit once: by its failures if it has any, else by what it kept through.
 
+    Changes whose day is known count only between the last good and the first bad day.
     A setting that nothing shows to be in effect any more keeps through everything: it is left out.
     """
     counted = sorted((row for row in rows if row.status == "counted"), key=_UNIT)
@@ -354,10 +373,43 @@ def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
         failures = [row for row in rows_of_unit if is_failure(row)]
         kept = [row for row in rows_of_unit if row.outcome == "still_stable" and is_proven(row)]
         if ends := failures or kept:
-            seen = frozenset().union(*(row.changed for row in ends))
+            first, last = _window(failures, kept)
+            dated = [one for row in ends for one in row.change_days]
+            by_memory = frozenset().union(*(row.changed for row in ends))
+            by_memory -= {change for change, _ in dated}
+            seen = by_memory | changes_within(dated, first, last)
             contributor = rows_of_unit[0].contributor_id
-            found.append(UnitAfterChanges(unit_id, contributor, bool(failures), seen))
+            found.append(UnitAfterChanges(unit_id, contributor, bool(failures), seen, by_memory))
     return found
+
+
+def _window(failures: list[FollowedRow], kept: list[FollowedRow]) -> tuple[int, int]:
+    """The last day before a change of a unit counts, and the last day on which it does.
+
+    These are the last good and the first bad day of a failure. What kept did so from the first day.
+    """
+    if not failures:
+        return -1, max(row.days for row in kept)
+    bad = min(row.days for row in failures)
+    good = [row.days for row in kept if row.days < bad]
+    good += [row.last_stable_day for row in failures if row.last_stable_day is not None]
+    return max(good, default=-1), bad
+
+
+def changes_within(
+    dated: Iterable[tuple[str, int]], last_good: int | None, first_bad: int | None
+) -> frozenset[str]:
+    """The changes after the last good day, up to the first bad one; None where that is unknown.
+
+    >>> sorted(changes_within([("firmware", 41), ("driver", 12), ("os", 80)], 30, 64))
+    ['firmware']
+    """
+    return frozenset(
+        change
+        for change, day in dated
+        if day > (-1 if last_good is None else last_good)
+        and (first_bad is None or day <= first_bad)
+    )
 
 
 def _who_has(units: list[UnitAfterChanges], change: str) -> Which:
@@ -394,6 +446,7 @@ def _compare(
         failed_without=int(failed_without.sum()),
         kept_without=int(kept_without.sum()),
         lift=None if _are_few(units, has_it, known) else _lift(weights, confidence),
+        is_by_memory=any(change in unit.by_memory for unit in units),
     )
 
 

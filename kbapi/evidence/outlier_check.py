@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.evidence.units import MILLION, PoolUnits, month_text, newcomer_factor
+from kbapi.evidence.units import MILLION, PoolUnits, month_text, newcomer_factor, newcomer_fade
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.estimate.outlier_cutoffs import fit_deep_cutoff, place_contributors, too_deep
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
@@ -31,6 +31,12 @@ LONE_FAILURE_WEIGHT: Final = 0.1
 """Weight of a first setting that failed, from a contributor without a pass, alone in its place."""
 _NEAR_SPREADS: Final = 3.0
 """A failure of another is near within 15 mV or 3 counts: three times the least spread."""
+_SOON_SPREADS: Final = 3.0
+"""An untold stop may come 15 mV or 3 counts before the failure that the person felt coming."""
+_EVEN_CHANCE: Final = 0.05
+"""Half of an untold stop counts as failed where this share of units fails so soon."""
+_AGEING_SPREADS: Final = 4.0
+"""A unit that failed later had its limit at most 20 mV or 4 counts before, when it was new."""
 
 Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
@@ -71,7 +77,7 @@ class OutlierReport:
 
     @property
     def is_mostly_new(self) -> bool:
-        """Whether the others outweigh them: the limit by 2^(-E / 3) lets a large crowd do that."""
+        """Whether the others outweigh them, as they may beside fewer than five units of these."""
         return self.new_weight > self.established_weight
 
 
@@ -134,29 +140,98 @@ def newcomer_weight(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
 
 @dataclass(frozen=True, slots=True)
 class CountedUnits:
-    """What is left of a pool, or of a part of it, after its check; arrays of shape (k,)."""
+    """What is left of a pool, or of a part of it, after its check."""
 
     intervals: GroupedIntervals
-    unit_counts: Integers
+    """Weighed; a part of each untold stop has failed."""
+    reported: GroupedIntervals
+    """As they were reported, each unit with weight one."""
     units: int
     """Units without a limit are among them."""
     failures: int
+    failures_at_first_setting: int
+    """Units whose first setting failed."""
+    untold_stops: int
+    """Units that never failed and state no planned end."""
     latest_month: str | None
 
 
-def counted_units(units: PoolUnits, outlier_report: OutlierReport) -> CountedUnits:
+def counted_units(
+    units: PoolUnits, outlier_report: OutlierReport, floor_steps: float
+) -> CountedUnits:
     """The units that a check did not exclude, weighed; they may be a filtered part."""
-    stands, uninformative = standing_flags(units, outlier_report), ~units.informative
+    stands = standing_flags(units, outlier_report)
     stable, unstable = units.stable_steps[stands], units.unstable_steps[stands]
-    counted = stands | uninformative
+    counted = stands | ~units.informative
     latest = int(units.month[counted].max(initial=0))
+    at_first = (units.stable_steps == 0) & (units.unstable_steps < NEVER_FAILED)
     return CountedUnits(
-        intervals=group_intervals(stable, unstable, weight_under(units, outlier_report)[stands]),
-        unit_counts=_counts(stable, unstable),
+        intervals=weighed_intervals(units, outlier_report, floor_steps),
+        reported=group_intervals(stable, unstable, np.ones(len(stable))),
         units=int(counted.sum()),
         failures=int((unstable < NEVER_FAILED).sum()),
+        failures_at_first_setting=int((stands & at_first & ~units.failed_later).sum()),
+        untold_stops=int((stands & units.untold_stop).sum()),
         latest_month=month_text(latest) if latest else None,
     )
+
+
+def weighed_intervals(
+    units: PoolUnits,
+    outlier_report: OutlierReport,
+    floor_steps: float,
+    *,
+    if_untold_failed: bool = False,
+) -> GroupedIntervals:
+    """The intervals of the units that a check did not exclude, as the estimate takes them.
+
+    A part of each untold stop counts as failed soon after its pass, all of it `if_untold_failed`.
+    A unit that failed later had its limit little before that setting.
+    """
+    stands = standing_flags(units, outlier_report)
+    untold = units.untold_stop[stands]
+    stable, unstable = units.stable_steps[stands], units.unstable_steps[stands]
+    weight = weight_under(units, outlier_report)[stands]
+    aged = unstable - max(1, round(_AGEING_SPREADS * floor_steps))
+    stable = np.where(units.failed_later[stands], np.maximum(stable, aged), stable)
+    soon = max(1, round(_SOON_SPREADS * floor_steps))
+    chance = chance_of_failing_soon(stable, unstable, weight, soon)
+    part = np.ones(len(stable)) if if_untold_failed else chance / (chance + _EVEN_CHANCE)
+    part = np.where(untold, part, 0.0)
+    shares = np.concatenate([weight * (1.0 - part), weight * part])
+    ends = np.concatenate([unstable, np.where(untold, stable + soon, unstable)])
+    has_weight = shares > 0.0
+    return group_intervals(np.tile(stable, 2)[has_weight], ends[has_weight], shares[has_weight])
+
+
+def chance_of_failing_soon(
+    stable: Integers, unstable: Integers, weight: Vector, soon: int
+) -> Vector:
+    """The share of the weight beyond each unit's pass that fails within so many steps, shape (n,).
+
+    A failure lies in the middle of its interval. Units that stopped within the steps count half.
+
+    References
+    ----------
+    Cutler & Ederer (1958), J. Chronic Dis. 8:699-712 (actuarial life table).
+
+    >>> stable, unstable = np.array([10, 10, 14, 40]), np.array([20, 60, 18, NEVER_FAILED])
+    >>> chance_of_failing_soon(stable, unstable, np.ones(4), 10).round(2).tolist()
+    [0.5, 0.5, 0.5, 0.0]
+    """
+    has_failed = unstable < NEVER_FAILED
+    # Twice the depth, so that middles are whole numbers; sums of millionths have no order.
+    limit = np.where(has_failed, stable + unstable - 1, 2 * stable)
+    order = np.argsort(limit, kind="stable")
+    millionths = np.rint(weight[order] * MILLION).astype(np.int64)
+    beyond, until = (np.searchsorted(limit[order], 2 * (stable + further)) for further in (0, soon))
+    failing, stopping = (
+        np.concatenate([[0], np.cumsum(millionths * which)])
+        for which in (has_failed[order], ~has_failed[order])
+    )
+    failed, stopped = failing[until] - failing[beyond], stopping[until] - stopping[beyond]
+    reached = failing[-1] - failing[beyond] + stopping[-1] - stopping[beyond]
+    return np.asarray(failed / np.maximum(reached - stopped / 2, 1.0))
 
 
 def weight_for_related(units: PoolUnits, outlier_report: OutlierReport) -> Vector:
@@ -168,13 +243,9 @@ def weight_for_related(units: PoolUnits, outlier_report: OutlierReport) -> Vecto
     all of the others.
     """
     weight = weight_under(units, outlier_report)
-    faded = newcomer_factor(outlier_report.established_weight, np.inf)
-    weight *= np.where(units.established, 1.0, faded / outlier_report.newcomer_factor)
+    faded = newcomer_fade(outlier_report.established_weight) / outlier_report.newcomer_factor
+    weight *= np.where(units.established, 1.0, min(faded, 1.0))
     return weight * standing_flags(units, outlier_report)
-
-
-def _counts(stable: Integers, unstable: Integers) -> Integers:
-    return group_intervals(stable, unstable, np.ones(len(stable))).weight.astype(np.int64)
 
 
 def _some(units: PoolUnits, weight: Vector, flags: Flags) -> GroupedIntervals:
@@ -213,7 +284,7 @@ def _lone_failures(units: PoolUnits, floor_steps: float) -> Flags:
     """
     owner = np.unique(units.contributor, return_inverse=True)[1]
     has_passed = np.bincount(owner, units.stable_steps > 0) > 0
-    failed = np.flatnonzero(units.unstable_steps < NEVER_FAILED)
+    failed = np.flatnonzero((units.unstable_steps < NEVER_FAILED) & ~units.stock_unproven)
     order = np.lexsort((owner[failed], units.unstable_steps[failed]))
     failed = failed[order]
     depth, whose = units.unstable_steps[failed], owner[failed]
@@ -226,7 +297,7 @@ def _lone_failures(units: PoolUnits, floor_steps: float) -> Flags:
     distance = np.minimum(depth - before, after - depth)
     lone = np.zeros(len(units.unit), dtype=np.bool_)
     lone[failed] = distance > _NEAR_SPREADS * floor_steps * (1.0 + 1e-9)
-    at_first = (units.stable_steps == 0) & ~has_passed[owner]
+    at_first = (units.stable_steps == 0) & ~units.failed_later & ~has_passed[owner]
     return np.asarray(lone & at_first & ~units.confirmed_by_curator)
 
 
@@ -252,6 +323,5 @@ def _differing(units: PoolUnits, inside: Flags, weight: Vector) -> Integers:
         return _NO_NUMBERS
     stable, unstable = units.stable_steps[inside], units.unstable_steps[inside]
     fit = fit_npmle(group_intervals(stable, unstable, weight[inside]))
-    ones = np.ones(int(alone.sum()), dtype=np.int64)
-    places = place_contributors(_some(units, weight, alone), ones, units.contributor[alone], fit)
+    places = place_contributors(_some(units, weight, alone), units.contributor[alone], fit)
     return places.contributor[places.z > _LARGEST_Z]

@@ -28,6 +28,9 @@ class OwnRun:
     below_stock: float
     """The setting, in mV or counts below stock."""
     is_stable: bool
+    minutes: float | None = None
+    """Its length; None where it was not sent."""
+    load: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +53,8 @@ class OwnRuns:
     failures: int
     has_failed_at_stock: bool
     unused: tuple[UnusedRun, ...]
+    used: tuple[OwnRun, ...] = ()
+    """Every failure, and the passes short of all of them."""
 
 
 def contradictions_in(runs: Sequence[OwnRun]) -> Iterator[tuple[OwnRun, OwnRun]]:
@@ -98,6 +103,7 @@ def merge_runs(runs: Sequence[OwnRun], grid: Grid, unused: Sequence[UnusedRun] =
         failures=len(failed),
         has_failed_at_stock=shallowest == 0,
         unused=tuple(sorted([*unused, *contradicted], key=lambda one: one.place)),
+        used=tuple(run for run in runs if run in kept or not run.is_stable),
     )
 
 
@@ -167,7 +173,8 @@ def _run_of(
         return UnusedRun(place, "other_domains")
     if not has_passed and not is_failure_of(setting, trial, result):
         return UnusedRun(place, "failure_not_isolated")
-    return OwnRun(place, below_stock, has_passed)
+    minutes = None if trial.seconds is None else trial.seconds / 60
+    return OwnRun(place, below_stock, has_passed, minutes, trial.load)
 
 
 def _passed_below(trial: Trial, setting: SubmittedSetting) -> float | None:

@@ -29,6 +29,8 @@ UNITS_OF_FULL_WEIGHT: Final = 3
 POOL_FOR_EACH_UNIT: Final = 30
 """A contributor weighs one unit for each so much weight of the pool, at least one."""
 ESTABLISHED_AFTER: Final = timedelta(days=30)
+UNPROVEN_COUNTS_AS_ONE: Final = 10
+"""So many first failures without a proof of stock weigh one unit."""
 OTHERS_NEEDED: Final = 5
 """With fewer other contributors in the pool no contributor is established."""
 MILLION: Final = 1_000_000
@@ -123,6 +125,12 @@ class MergedRows:
     unstable_steps: Integers
     """`NEVER_FAILED` if the unit never failed under these conditions."""
     early_stop_steps: Integers
+    passed_steps: Integers
+    """What the result itself passed, even at or beyond the failure; 0 without a pass."""
+    failed_later: Flags
+    """Whether only follow-ups report the shallowest failure."""
+    stock_unproven: Flags
+    """Whether its first setting failed, and no test at stock passed."""
     confirmed_by_curator: Flags
     """Whether a curator included the pass or the failure that the row still has."""
     month: Integers
@@ -138,6 +146,7 @@ def merge_results(results: ResultRows) -> MergedRows:
     Results of a unit under conditions with neither a pass nor a failure are left out. The order of
     the results does not matter.
     """
+    results = _without_needless_unproven(results)
     place = results.unit * (int(results.conditions.max(initial=0)) + 1) + results.conditions
     order = np.lexsort((results.stable_steps, place))
     rows = results.some(order)
@@ -153,11 +162,24 @@ def merge_results(results: ResultRows) -> MergedRows:
         stable_steps=np.where(holds, rows.stable_steps, 0),
         unstable_steps=shallowest,
         early_stop_steps=np.where(holds, rows.early_stop_steps, 0),
+        passed_steps=np.maximum(rows.stable_steps, 0),
+        failed_later=has_failure & (_most(fails & ~rows.is_follow_up, first)[owner] == 0),
+        stock_unproven=rows.is_stock_unproven,
         confirmed_by_curator=rows.confirmed_by_curator & (holds | fails),
         month=rows.month,
     )
     has_limit = has_failure | (_most(rows.stable_steps, first)[owner] >= 0)
     return merged if has_limit.all() else merged.some(np.flatnonzero(has_limit))
+
+
+def _without_needless_unproven(results: ResultRows) -> ResultRows:
+    """The results without first failures of unproven stock whose unit has another limit."""
+    unproven = results.is_stock_unproven
+    if not unproven.any():
+        return results
+    has_limit = (results.stable_steps >= 0) | (results.unstable_steps < NEVER_FAILED)
+    proven = np.unique(results.unit[has_limit & ~unproven])
+    return results.some(np.flatnonzero(~unproven | ~np.isin(results.unit, proven)))
 
 
 @dataclass(frozen=True)
@@ -223,6 +245,12 @@ class PoolUnits:
     confirmed_by_curator: Flags
     stable_steps: Integers
     unstable_steps: Integers
+    untold_stop: Flags
+    """Never failed, and no planned end is stated for the deepest pass."""
+    failed_later: Flags
+    """Only follow-ups report the failure, and a result had passed as deep or deeper."""
+    stock_unproven: Flags
+    """The first setting failed, and no test at stock passed."""
     weight_ppm: Integers
     month: Integers
     chosen: ChosenRows
@@ -282,10 +310,12 @@ def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
         of_era.stable_steps, of_era.early_stop_steps, failed[owner], first
     )
     contributor = of_era.contributor[first]
-    confirmed_by_curator = _most(of_era.confirmed_by_curator.astype(np.int64), first) == 1
+    confirmed_by_curator = _most(of_era.confirmed_by_curator, first) == 1
     established = confirmed_by_curator | np.isin(contributor, rows.established)
     never = failed >= NEVER_FAILED
     stable = np.where(never, np.maximum(stable - early_stop, 0), stable)
+    unproven = _most(of_era.stock_unproven, first) == 1
+    weight_ppm = weight_ppm_of(contributor, established, (stable > 0) | ~never)
     return PoolUnits(
         unit=unit,
         contributor=contributor,
@@ -293,11 +323,23 @@ def units_of(rows: PoolRows, filters: Filters = EVERYTHING) -> PoolUnits:
         confirmed_by_curator=confirmed_by_curator,
         stable_steps=stable,
         unstable_steps=failed,
-        weight_ppm=weight_ppm_of(contributor, established, (stable > 0) | ~never),
+        untold_stop=never & (early_stop > 0) & (stable > 0),
+        failed_later=_have_failed_later(of_era, failed, first, owner),
+        stock_unproven=unproven,
+        weight_ppm=np.where(unproven, weight_ppm // UNPROVEN_COUNTS_AS_ONE, weight_ppm),
         month=_most(of_era.month, first),
         chosen=ChosenRows(owner, place, of_era.stable_steps > 0),
         conditions=conditions,
     )
+
+
+def _have_failed_later(
+    of_era: MergedRows, failed: Integers, first: Integers, owner: Integers
+) -> Flags:
+    """Which units failed in follow-ups alone, at a setting that they had passed or before it."""
+    in_result = (of_era.unstable_steps == failed[owner]) & ~of_era.failed_later
+    has_passed = _most(of_era.passed_steps, first) >= failed
+    return np.asarray(has_passed & (_most(in_result, first) == 0))
 
 
 def _rows_of_latest_era(
@@ -325,8 +367,9 @@ def _least(values: Integers, first: Integers) -> Integers:
     return np.minimum.reduceat(values, first) if len(first) else values
 
 
-def _most(values: Integers, first: Integers) -> Integers:
-    return np.maximum.reduceat(values, first) if len(first) else values
+def _most(values: Integers | Flags, first: Integers) -> Integers:
+    numbers = values.astype(np.int64, copy=False)
+    return np.maximum.reduceat(numbers, first) if len(first) else numbers
 
 
 def _firmware_eras(conditions: tuple[ConditionsRow, ...]) -> Integers:
@@ -382,21 +425,34 @@ def _shared(cap: int, units: Integers) -> Integers:
 
 _HALVED_BY: Final = 3.0
 _NEWCOMERS_AT_LEAST: Final = 0.1
+_CROWD: Final = 50.0
+"""Beside one established unit so many newcomers count, beside two half as many."""
+
+
+def newcomer_fade(established: float) -> float:
+    """What is left of a newcomer's weight, by that of established contributors: half beside three.
+
+    >>> [newcomer_fade(weight) for weight in (0.0, 3.0, 6.0)]
+    [1.0, 0.5, 0.25]
+    """
+    return float(2.0 ** (-established / _HALVED_BY))
 
 
 def newcomer_factor(established: float, newcomers: float) -> float:
     """What newcomers keep of their weight beside so much weight of established contributors.
 
-    All of it while no contributor is established, half with three units established, a quarter with
-    six, until a tenth of the established weight is left to them.
+    All of it while no contributor is established. Beside E units 50 / E newcomers fade and the
+    others do not count, so that no crowd weighs more. Together they keep a tenth of E at least.
 
     >>> [round(newcomer_factor(weight, 20.0), 3) for weight in (0.0, 1.0, 3.0, 12.0, 60.0)]
-    [1.0, 0.794, 0.5, 0.062, 0.3]
+    [1.0, 0.794, 0.417, 0.06, 0.3]
+    >>> [round(300 * newcomer_factor(weight, 300.0), 3) for weight in (1.0, 3.0, 10.0)]
+    [39.685, 8.333, 1.0]
     """
-    if newcomers <= 0.0:
+    if newcomers <= 0.0 or established <= 0.0:
         return 1.0
-    share = _NEWCOMERS_AT_LEAST * established / newcomers
-    return float(min(1.0, max(2.0 ** (-established / _HALVED_BY), share)))
+    faded = min(newcomers, _CROWD / established) * newcomer_fade(established)
+    return float(min(1.0, max(faded, _NEWCOMERS_AT_LEAST * established) / newcomers))
 
 
 def month_text(month: int) -> str:

@@ -132,8 +132,8 @@ def conditions_of(
     unnamed = f"~{month}"
     conditions = replace(
         found_under,
-        firmware=unnamed if "firmware" in sent.changed else found_under.firmware,
-        microcode=unnamed if "microcode" in sent.changed else found_under.microcode,
+        firmware=unnamed if "firmware" in sent.all_changes else found_under.firmware,
+        microcode=unnamed if "microcode" in sent.all_changes else found_under.microcode,
     )
     if status == "counted" and sent.outcome == "still_stable":
         conditions = replace(conditions, grade="in_use_30_days")

@@ -165,7 +165,8 @@ def _new_reading(reading: Reading, result: SubmittedResult) -> NewReading:
         state=reading.state,
         is_below_stock=int(reading.state == "tuned" and _is_below_stock(reading, result)),
         load=reading.load or "",
-        runs=reading.runs,
+        # The best of several varies nearly as much as one run does.
+        runs=None if reading.runs_summary == "best" else reading.runs,
         minutes=reading.minutes,
         power_w=reading.power_w,
         power_scope=reading.power_scope or "",

@@ -273,13 +273,6 @@ SCREENING_RULES: Final = (
         _fails_at_stock,
     ),
     ScreeningRule(
-        "stock_unproven",
-        "excluded",
-        "The first setting failed, and no test at stock passed. Test at stock and send "
-        "stock_passed.",
-        _stock_unproven,
-    ),
-    ScreeningRule(
         "only_short_test",
         "excluded",
         "The test ran for less than ten minutes, or its length is missing. Test for ten minutes "
@@ -313,6 +306,13 @@ SCREENING_RULES: Final = (
         "The test ran for less than ten minutes, or its length is missing. The failure counts; "
         "the pass does not.",
         _short_test,
+    ),
+    ScreeningRule(
+        "stock_unproven",
+        "remark",
+        "The first setting failed, and no test at stock passed. The failure counts as a tenth of "
+        "a machine. Test at stock and send stock_passed.",
+        _stock_unproven,
     ),
     ScreeningRule(
         "failure_not_isolated",

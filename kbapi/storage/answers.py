@@ -111,7 +111,7 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
 
     Its revision is empty. Beyond the limit, the chip's oldest answers are deleted.
     """
-    if not _is_current(connection, place.line_id, stamp):
+    if not is_current(connection, place.line_id, stamp):
         return False
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.question) == place.question))
     _delete_oldest(connection, place.chip_key)
@@ -146,7 +146,8 @@ def _delete_oldest(connection: Connection, chip_key: str) -> None:
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.id).in_(oldest)))
 
 
-def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
+def is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
+    """Whether the line has not changed since the stamp."""
     revision = connection.execute(
         select(col(Line.revision)).where(col(Line.id) == line_id)
     ).scalar_one_or_none()

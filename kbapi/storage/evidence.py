@@ -48,6 +48,8 @@ class ResultRows:
     confirmed_by_curator: NDArray[np.bool_]
     """Where a curator included it."""
     is_follow_up: NDArray[np.bool_]
+    is_stock_unproven: NDArray[np.bool_]
+    """Where the first setting failed and no test at stock passed."""
     month: Integers
     """Twelve times the year and the month of the year, 1 to 12."""
     arrival: Integers
@@ -65,9 +67,10 @@ _FAILED, _EARLY, _FLAG = 2048, 1024, 2
 _MONTHS, _AFTER_RESULTS = 1 << 20, 1 << 40
 _RESULTS: Final = f"""
     SELECT counted.unit_id, unit.contributor_id, conditions_id,
-           ((((COALESCE(stable_steps, -1) + 1) * {_FAILED}
+           (((((COALESCE(stable_steps, -1) + 1) * {_FAILED}
               + COALESCE(unstable_steps, {_FAILED - 1})) * {_EARLY}
-             + early_stop_steps) * {_FLAG} + confirmed_by_curator) * {_FLAG} + is_follow_up,
+             + early_stop_steps) * {_FLAG} + confirmed_by_curator) * {_FLAG} + is_follow_up)
+           * {_FLAG} + is_stock_unproven,
            substr(measured_month, 1, 4) * 12 + substr(measured_month, 6) + {_MONTHS} * CASE
                WHEN is_follow_up THEN (received_day >= ?2) * {_AFTER_RESULTS}
                ELSE max(0, submission_id - ?3)
@@ -88,6 +91,7 @@ def read_results(
     rows = find_rows(connection, with_what_if(what_if, _RESULTS), values)
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
+    packed, is_stock_unproven = np.divmod(packed, _FLAG)
     packed, is_follow_up = np.divmod(packed, _FLAG)
     packed, confirmed_by_curator = np.divmod(packed, _FLAG)
     packed, early_stop = np.divmod(packed, _EARLY)
@@ -102,6 +106,7 @@ def read_results(
         early_stop_steps=early_stop,
         confirmed_by_curator=confirmed_by_curator == 1,
         is_follow_up=is_follow_up == 1,
+        is_stock_unproven=is_stock_unproven == 1,
         month=month,
         arrival=arrival,
     )
@@ -139,7 +144,7 @@ _SHALLOWEST_FAILURE: Final = f"""
     JOIN conditions AS other ON other.id = counted.conditions_id
      AND other.firmware = own.firmware AND other.microcode = own.microcode
     JOIN unit ON unit.id = ?2
-    WHERE counted.pool_id = ?1 AND counted.unit_id = ?2
+    WHERE counted.pool_id = ?1 AND counted.unit_id = ?2 AND NOT is_stock_unproven
       AND (unit.token_hash IS NOT NULL OR counted.submission_id = ?4)
     """  # noqa: S608 - put together from constants
 
@@ -148,6 +153,8 @@ def read_shallowest_failure(
     connection: Connection, key: EvidenceKey, submission_id: int
 ) -> int | None:
     """Where the unit failed first in this pool and firmware era, None where it never did.
+
+    Failures of a first setting without a passed test at stock contradict no pass.
 
     Without a unit token, only by this submission: equal documents of others are no one's business.
     """

@@ -227,6 +227,10 @@ class FollowedRow:
     failure: str
     is_effect_shown: bool
     changed: frozenset[str]
+    """Named, with a day or without."""
+    change_days: tuple[tuple[str, int], ...] = ()
+    """Changes with their day in use."""
+    last_stable_day: int | None = None
     failed_after: int | None = None
     """Days from the arrival of the result to that of a later one that failed here or nearer to
     stock; None without such a result."""
@@ -331,6 +335,8 @@ def _followed_row(row: Row[*tuple[Any, ...]]) -> FollowedRow | None:
         failure=document.get("failure") or "",
         is_effect_shown=_is_effect_shown(document.get("effect") or {}),
         changed=frozenset(document.get("changed") or ()),
+        change_days=tuple((one["change"], one["day"]) for one in document.get("change_days") or ()),
+        last_stable_day=document.get("last_stable_day"),
         failed_after=(row.failed_day - row.sent_day).days if row.failed_day else None,
     )
 

@@ -21,6 +21,7 @@ from sqlalchemy import (
     func,
     insert,
     literal,
+    or_,
     select,
     table,
     update,
@@ -32,10 +33,12 @@ from kbapi.storage.sqlite.engine import change_rows, find_number, find_row, find
 from kbapi.storage.tables import (
     Chip,
     Conditions,
+    Contributor,
     Line,
     Pool,
     SettingResult,
     Submission,
+    Unit,
 )
 from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import DOMAINS, ChipKind, Domain, Grade, LimitControl
@@ -106,11 +109,13 @@ TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'in
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
            measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
+           stable_steps IS NULL AND decision <> 'include'
+             AND instr(reasons, '"stock_unproven"') > 0 AS is_stock_unproven,
            submission_id, CAST(NULL AS NUMERIC) AS received_day
     FROM setting_result WHERE status = 'counted'
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1,
+           measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1, 0,
            submission_id, received_day
     FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
     """  # noqa: S608 - put together from constants of this file
@@ -423,6 +428,49 @@ def load_pools(connection: Connection, ids: Sequence[int]) -> list[PoolSize]:
     """The pools with these numbers, in a fixed order, with the units that are counted in each."""
     values = (orjson.dumps(list(ids)).decode(),)
     return _pool_sizes(find_rows(connection, _POOLS + _OF_THESE + _IN_ORDER, values))
+
+
+def load_pools_of_others(
+    connection: Connection, line_id: int | None, control: str, kind: str
+) -> dict[PoolSize, int]:
+    """Every pool of this control in chips of this kind outside the line, with its line."""
+    lines = connection.execute(
+        select(col(Pool.id), col(Chip.line_id))
+        .join(Chip, col(Chip.id) == col(Pool.chip_id))
+        .where(col(Pool.control) == control, col(Chip.kind) == kind)
+    ).all()
+    line_of = {row[0]: row[1] for row in lines if row[1] != line_id}
+    return {pool: line_of[pool.id] for pool in load_pools(connection, list(line_of))}
+
+
+_MOST_TRUSTED: Final = 60
+"""Pools with as many trusted units are not compared further: more would have to be read."""
+
+
+def count_trusted_units(
+    connection: Connection, ids: Sequence[int], established_by: date, without_token: bytes
+) -> dict[int, int]:
+    """How many units of contributors who may be established each pool has, at most sixty."""
+    first_seen = col(Contributor.first_seen_day)
+    units = (
+        select(col(SettingResult.unit_id))
+        .join(Unit, col(Unit.id) == col(SettingResult.unit_id))
+        .join(Contributor, col(Contributor.id) == col(Unit.contributor_id))
+        .where(
+            col(SettingResult.pool_id) == col(Pool.id),
+            col(SettingResult.status) == "counted",
+            or_(first_seen <= established_by, col(Contributor.is_vouched) == 1),
+            col(Contributor.token_hash) != without_token,
+        )
+        .distinct()
+        .limit(_MOST_TRUSTED)
+        .correlate(Pool)
+        .subquery()
+    )
+    counted = select(func.count()).select_from(units).correlate(Pool).scalar_subquery()
+    wanted = select(func.json_each(orjson.dumps(list(ids)).decode()).table_valued("value").c.value)
+    rows = connection.execute(select(col(Pool.id), counted).where(col(Pool.id).in_(wanted)))
+    return {row[0]: row[1] for row in rows}
 
 
 def _pool_sizes(rows: Iterable[tuple[Any, ...]]) -> list[PoolSize]:

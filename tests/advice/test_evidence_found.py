@@ -10,10 +10,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.chips.catalogue import Catalogue
+from kbapi.evidence import pools
 from kbapi.instance.instance import Instance
-from kbapi.intake.my_submissions import read_own_result
+from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.rescreen import find_outliers
 from kbapi.intake.responses import Accepted
 from kbapi.storage.pools import load_all_pools
@@ -95,9 +97,11 @@ def test_an_answer_warns_where_new_contributors_outweigh_the_established(tmp_pat
     clock = HandMovedClock()
     clock.moment = NOON - timedelta(days=31)
     instance = an_instance(tmp_path, clock)
-    for number in range(6):
+    for number in range(4):
         a_member(instance, number)
     clock.moment = NOON
+    for number in range(4, 6):
+        a_member(instance, number)
     assert answer(instance)["warnings"] == []
     for number in range(100, 130):
         a_member(instance, number)
@@ -369,3 +373,216 @@ def test_outside_the_catalogue_a_chip_lends_once_a_curator_includes_a_result(
     found = answer(waiting)
     assert found["evidence"]["borrowed_units"] > 0
     assert found["evidence"]["related_chips_unused"] == 2
+
+
+def test_only_related_pools_that_lend_choose_the_kind_of_pool(waiting: Instance) -> None:
+    """More results of new tokens with other domains cannot take the place of a club that lends."""
+    for number in range(36):
+        moved = a_setting(stable_at=-140, unstable_at=-146, moved_with=["ring"])
+        send(waiting, a_submission(moved, chip=SERIES[number % 3], number=90_000 + number))
+    a_related_club(waiting, 5, units=2)
+    found = answer(waiting)
+    assert (found["moved_with"], found["start"]["level"]) == ([], "series")
+
+
+def test_real_lenders_are_read_before_a_crowd_of_invented_names(
+    waiting: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pools, "_MOST_READ", len(SERIES))
+    a_related_club(waiting, 5, units=2)
+    real = answer(waiting)
+    assert real["evidence"]["borrowed_units"] == 15
+    for number in range(36):
+        invented = f"norvane-sable-5-48{number % 3 + 1}1mx"
+        send(
+            waiting,
+            a_submission(
+                a_setting(stable_at=-150, unstable_at=-156), chip=invented, number=90_000 + number
+            ),
+        )
+    crowded = answer(waiting)
+    assert crowded["evidence"]["borrowed_units"] == 15
+    assert crowded["start"] == real["start"]
+
+
+LINES = ("norvane-tarnel-5-2130y", "ketterly-drift-8-2382z", "ketterly-quorrel-9-3190x")
+
+
+def a_club_of_lines(
+    instance: Instance,
+    members: int,
+    units: int = 3,
+    first: int = 0,
+    chips: tuple[str, ...] = LINES,
+    **changes: Any,
+) -> list[Accepted]:
+    """Results about one chip of each line, of each so many units of each member."""
+    return [
+        send(
+            instance,
+            a_submission(
+                a_setting(stable_at=-95 - 2 * unit, unstable_at=-101 - 2 * unit),
+                chip=chip,
+                number=1_000_000 * (place + 1) + 100 * (first + member) + unit,
+                contributor_token=f"tidewater-member-{first + member:06}",
+                **changes,
+            ),
+        )
+        for place, chip in enumerate(chips)
+        for member in range(members)
+        for unit in range(units)
+    ]
+
+
+def test_a_chip_without_relatives_gets_a_start_from_all_chips_that_says_so(
+    waiting: Instance,
+) -> None:
+    a_club_of_lines(waiting, 12)
+    found = answer(waiting)
+    assert found["start"]["level"] == "all_chips"
+    assert found["start"]["setting_mv"] < 0
+    assert found["evidence"]["borrowed_units"] == 36
+    first, second, third = found["summary"].split(". ")[:3]
+    assert first.startswith("Start at ")
+    assert first.endswith("core, from all chips of this kind")
+    assert second == "No related chip has enough results"
+    assert third == "Based on 36 machines of 3 other lines"
+
+
+@pytest.mark.parametrize(("lines", "lends"), [(2, False), (3, True)])
+def test_all_chips_need_three_lines(waiting: Instance, lines: int, lends: bool) -> None:
+    a_club_of_lines(waiting, 12, chips=LINES[:lines])
+    found = answer(waiting)
+    assert (found["start"] is not None) is lends
+    if not lends:
+        assert found["reason"]["code"] == "no_results"
+        assert (
+            "Of other lines, 2 have enough results; a start takes three."
+            in (found["reason"]["text"])
+        )
+
+
+def test_lines_of_new_tokens_alone_lend_nothing(waiting: Instance) -> None:
+    a_club_of_lines(waiting, 30, first=5_000)
+    found = answer(waiting)
+    assert found["start"] is None
+    assert found["evidence"]["borrowed_units"] == 0
+
+
+def test_lines_outside_the_catalogue_lend_nothing(waiting: Instance) -> None:
+    waiting.catalogue = cast(Catalogue, WithoutSeries(waiting.catalogue))
+    a_club_of_lines(waiting, 12)
+    assert answer(waiting)["start"] is None
+
+
+@pytest.mark.parametrize(("own", "level"), [(3, "all_chips"), (9, "all_chips"), (10, "chip")])
+def test_ten_own_units_say_more_than_all_chips(waiting: Instance, own: int, level: str) -> None:
+    a_club_of_lines(waiting, 12)
+    for number in range(20, 20 + own):
+        a_member(waiting, number)
+    found = answer(waiting)
+    assert found["evidence"]["units"] == own
+    assert found["start"]["level"] == level
+
+
+def test_a_related_chip_that_lends_comes_before_all_chips(waiting: Instance) -> None:
+    a_club_of_lines(waiting, 12)
+    a_related_club(waiting, 5, units=3, first=20)
+    found = answer(waiting)
+    assert found["start"]["level"] == "series"
+    assert found["evidence"]["borrowed_units"] == 15
+
+
+def test_an_answer_of_all_chips_follows_every_change_of_other_lines_at_once(
+    waiting: Instance,
+) -> None:
+    for number in range(20, 23):
+        a_member(waiting, number)
+    club = a_club_of_lines(waiting, 4)
+    alone = answer(waiting)
+    assert alone["start"]["level"] == "chip"
+    fifth = a_club_of_lines(waiting, 1, first=4)
+    assert answer(waiting)["start"]["level"] == "all_chips"
+    for result in (*club[:3], *fifth[:3]):
+        withdraw_own_result(waiting, result.id, result.receipt)
+    assert answer(waiting)["start"] == alone["start"]
+
+
+def test_a_chip_of_a_line_without_any_result_gets_a_start_too(waiting: Instance) -> None:
+    a_club_of_lines(waiting, 12)
+    asked = a_question(waiting, chip="norvane-sable-9-4890k")
+    found = orjson.loads(advise_start(waiting, asked).body)
+    assert (found["start"]["level"], found["moved_with"]) == ("all_chips", [])
+
+
+def filtered(instance: Instance, **filters: str) -> dict[str, Any]:
+    found = advise_start(instance, a_question(instance, **filters))
+    return cast(dict[str, Any], orjson.loads(found.body))
+
+
+def test_a_filter_reaches_what_related_chips_lend(waiting: Instance) -> None:
+    a_related_club(waiting, 6, units=2)
+    assert answer(waiting)["evidence"]["borrowed_units"] == 18
+    unknown = filtered(waiting, machine="tillwater-99")
+    assert unknown["start"] is None
+    assert unknown["evidence"]["borrowed_units"] == 0
+    assert unknown["reason"]["code"] == "no_results"
+    assert (
+        "Without a filter there are 0 machines of this chip and 36 of related chips."
+        in (unknown["reason"]["text"])
+    )
+
+
+def on_harbour(instance: Instance, members: int, units: int = 2, first: int = 0) -> None:
+    """Results about one related chip on another machine class, shallower than the others."""
+    for member in range(first, first + members):
+        for unit in range(units):
+            send(
+                instance,
+                a_submission(
+                    a_setting(stable_at=-100 - unit, unstable_at=-106 - unit),
+                    chip=SERIES[0],
+                    number=500_000 + 100 * member + unit,
+                    contributor_token=f"tidewater-member-{member:06}",
+                    platform={"machine": "harbour-15"},
+                ),
+            )
+
+
+def test_only_related_results_that_fit_the_filter_are_lent(
+    waiting: Instance, clock: HandMovedClock
+) -> None:
+    a_related_club(waiting, 6, units=2)
+    on_harbour(waiting, 5, first=10)
+    clock.moment += timedelta(days=1)
+    everything, harbour = answer(waiting), filtered(waiting, machine="harbour-15")
+    assert everything["evidence"]["borrowed_units"] > 15
+    assert harbour["evidence"]["borrowed_units"] == 5
+    assert harbour["start"]["setting_mv"] > everything["start"]["setting_mv"]
+    assert "5 machines of related chips that fit the filter" in harbour["summary"]
+    curve = advise_stability(waiting, a_question(waiting, machine="harbour-15"))
+    assert orjson.loads(curve.body)["evidence"]["borrowed_units"] == 5
+
+
+@pytest.mark.parametrize(("members", "units", "lends"), [(4, 3, False), (5, 2, True)])
+def test_a_filter_leaves_a_related_chip_its_small_cells(
+    waiting: Instance, clock: HandMovedClock, members: int, units: int, lends: bool
+) -> None:
+    a_related_club(waiting, 6, units=2)
+    on_harbour(waiting, members, units, first=10)
+    clock.moment += timedelta(days=1)
+    assert (filtered(waiting, machine="harbour-15")["start"] is not None) is lends
+
+
+def test_related_results_of_the_day_wait_under_a_filter(
+    waiting: Instance, clock: HandMovedClock
+) -> None:
+    on_harbour(waiting, 5)
+    clock.moment += timedelta(days=1)
+    before = filtered(waiting, machine="harbour-15")
+    on_harbour(waiting, 4, first=5)
+    after = filtered(waiting, machine="harbour-15")
+    assert after["evidence"]["borrowed_units"] == before["evidence"]["borrowed_units"] == 5
+    clock.moment += timedelta(days=1)
+    later = filtered(waiting, machine="harbour-15")
+    assert later["evidence"]["borrowed_units"] == 9

@@ -48,6 +48,65 @@ def test_a_chip_without_results_has_no_start(instance: Instance) -> None:
     assert answer["reason"]["text"].startswith("No counted results exist for ")
 
 
+def searches(instance: Instance, stops: int, *, planned: bool) -> None:
+    """Twelve units that failed from 21 counts on, and some that stopped at 12 without a failure."""
+    for number in range(12):
+        send(instance, a_count_submission(20 + number % 4, 21 + number % 4, number))
+    for number in range(12, 12 + stops):
+        stop = a_count_submission(12, None, number)
+        stop["settings"][0]["planned_end"] = -12 if planned else None
+        send(instance, stop)
+
+
+def test_an_answer_says_how_many_stops_are_untold_and_what_they_would_change(
+    instance: Instance,
+) -> None:
+    searches(instance, 8, planned=False)
+    answer = count_answer(instance)
+    start, evidence = answer["start"], answer["evidence"]
+    assert (evidence["units"], evidence["failures"]) == (20, 12)
+    assert evidence["untold_stops"] == 0.4
+    tipping = start["setting_if_untold_failed"]
+    assert tipping - start["setting_counts"] > 2
+    codes = [one["code"] for one in answer["warnings"]]
+    assert codes[-1] == "untold_stops"
+    then = "there would be no start" if tipping == 0 else f"the start would be {tipping:.0f} counts"
+    text = f"Some stops have no stated reason: if they were failures, {then}."
+    assert answer["warnings"][-1]["text"] == text
+    assert answer["summary"].endswith(text)
+
+
+@pytest.mark.parametrize(("stops", "planned"), [(8, True), (0, False)])
+def test_without_untold_stops_an_answer_says_nothing_of_them(
+    instance: Instance, stops: int, planned: bool
+) -> None:
+    searches(instance, stops, planned=planned)
+    answer = count_answer(instance)
+    assert answer["evidence"]["untold_stops"] == 0.0
+    assert answer["start"]["setting_if_untold_failed"] is None
+    assert "untold_stops" not in [one["code"] for one in answer["warnings"]]
+
+
+def test_a_small_difference_by_untold_stops_is_a_number_and_no_warning(instance: Instance) -> None:
+    searches(instance, 0, planned=False)
+    for number in (30, 31):
+        send(instance, a_count_submission(24, None, number))
+    # Two numbers would show more of the latest result than the start alone: it waits for others.
+    assert count_answer(instance)["start"]["setting_if_untold_failed"] is None
+    send(instance, a_count_submission(24, None, 32))
+    answer = count_answer(instance)
+    start = answer["start"]
+    assert abs(start["setting_if_untold_failed"] - start["setting_counts"]) <= 2
+    assert "untold_stops" not in [one["code"] for one in answer["warnings"]]
+
+
+def test_evidence_counts_the_units_whose_first_setting_failed(instance: Instance) -> None:
+    searches(instance, 0, planned=False)
+    send(instance, a_count_submission(None, 18, 20))
+    evidence = count_answer(instance)["evidence"]
+    assert (evidence["failures"], evidence["failures_at_first_setting"]) == (13, 1)
+
+
 def test_a_domain_that_the_chip_lacks_has_no_start_and_the_answer_names_what_it_has(
     instance: Instance,
 ) -> None:
@@ -154,6 +213,47 @@ def test_many_failures_at_the_first_step_give_no_start(instance: Instance) -> No
     answer = count_answer(instance)
     assert reason_of(answer) == "fails_near_stock"
     assert (answer["evidence"]["units"], answer["evidence"]["failures"]) == (120, 120)
+    reason = answer["reason"]
+    assert (reason["units_failed_at_first"], reason["start_for_lower_share"]) == (60, None)
+    assert "60 of 120 machines failed at their first setting." in reason["text"]
+    assert reason["text"].endswith("Lower shares have no start either: stay at stock.")
+
+
+def test_where_too_many_fail_near_stock_the_start_for_a_lower_share_is_given(
+    instance: Instance,
+) -> None:
+    a_line_of_units(instance, [0] * 8 + [20] * 22)
+    answer = count_answer(instance)
+    assert reason_of(answer) == "fails_near_stock"
+    reason = answer["reason"]
+    lower = reason["start_for_lower_share"]
+    assert (reason["units_needed"], reason["units_failed_at_first"]) == (None, 8)
+    assert lower == count_answer(instance, stable_share="0.75")["start"]
+    assert lower["stable_share"] == 0.75
+    text = f"For 75 % of machines the start is {lower['value_to_enter']} counts (95 % confidence)."
+    assert text in reason["text"]
+
+
+def test_a_share_that_takes_more_units_is_out_of_reach(instance: Instance) -> None:
+    a_line_of_units(instance, [20] * 40)
+    answer = count_answer(instance, stable_share="0.99")
+    assert reason_of(answer) == "share_out_of_reach"
+    assert answer["summary"].endswith(
+        "No start: there are too few results for 99 % of machines with 95 % confidence."
+    )
+    reason = answer["reason"]
+    assert (reason["units_needed"], reason["units_failed_at_first"]) == (332, None)
+    assert reason["text"].startswith(
+        "99 % at 95 % confidence takes results of 332 machines or more; 40 are counted. "
+    )
+    assert reason["start_for_lower_share"] == count_answer(instance, stable_share="0.95")["start"]
+
+
+def test_fewer_than_five_first_failures_are_not_counted(instance: Instance) -> None:
+    a_line_of_units(instance, [0] * 4 + [20] * 8)
+    reason = count_answer(instance)["reason"]
+    assert (reason["code"], reason["units_failed_at_first"]) == ("fails_near_stock", None)
+    assert "first setting" not in reason["text"]
 
 
 def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: float) -> int:

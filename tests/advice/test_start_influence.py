@@ -91,6 +91,7 @@ def drawn_rows(seed: int, units: int) -> PoolRows:
         zeros,
         no,
         no,
+        no,
         zeros + 2026 * 12 + 7,
         zeros,
     )

@@ -81,6 +81,106 @@ def test_five_units_reach_a_lower_confidence_which_the_answer_gives(
     assert power["interval"] == pytest.approx([0.84, 0.88], abs=1e-4)
     assert power["attained_confidence"] == 0.9375
     assert "93.8 %" in power["text"]
+    # Five coins of one side: one time in sixteen.
+    assert power["is_larger_than_noise"] is None
+    assert power["text"].endswith("A comparison with noise takes 6 machines.")
+
+
+def test_without_noise_of_runs_the_differences_between_machines_are_named(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        post(client, saver(number, 12 + number))
+    (cell,) = gains(client)["by_load"]
+    power = gain(cell["overall"], "power")
+    assert (power["noise"], power["is_larger_than_noise"]) == (None, True)
+    assert power["text"] == (
+        "Power: 14.5 % less (17.0 % less to 12.0 % less, 96.9 % confidence), more than the "
+        "differences between machines (too few repeated runs to measure run-to-run noise)."
+    )
+
+
+def test_a_skewed_change_is_that_of_the_median_machine(client: FlaskClient) -> None:
+    for number, percent in enumerate((1, 1.5, 2, 2.5, 3, 4, 5, 12, 30)):
+        post(client, saver(number, percent))
+    (cell,) = gains(client)["by_load"]
+    power = gain(cell["overall"], "power")
+    assert (power["estimate"], power["interval"]) == (0.97, [0.88, 0.985])
+    assert power["attained_confidence"] == pytest.approx(1 - 20 / 512, abs=1e-4)
+
+
+def own_changes(client: FlaskClient, **asked: Any) -> dict[str, dict[str, Any]]:
+    return {one["measure"]: one for one in gains(client, **asked)["own_changes"]}
+
+
+SLOW, FAST = "40.0,40.4,39.6", "42.0,42.4,41.6"
+
+
+def test_one_person_alone_learns_whether_a_change_exceeds_the_noise_of_own_runs(
+    client: FlaskClient,
+) -> None:
+    asked = {"own_performance_stock": SLOW, "own_performance_tuned": FAST}
+    answer = gains(client, **asked)
+    (own,) = answer["own_changes"]
+    assert (own["ratio"], own["runs_stock"], own["runs_tuned"]) == (1.05, 3, 3)
+    # Runs differ by 1 %: 2.776 times the root of two thirds of it, with four degrees of freedom.
+    assert own["noise"] == pytest.approx(0.0225, abs=0.0003)
+    assert own["is_larger_than_noise"] is True
+    assert own["text"] == (
+        "Your performance: 5.0 % more, above the noise of your own runs (2.2 %)."
+    )
+    assert answer["summary"] == f"{own['text']} No other gains can be shown yet."
+    within = own_changes(client, own_performance_stock=SLOW, own_performance_tuned="40.5,40,41")
+    assert within["performance"]["is_larger_than_noise"] is False
+    assert "within the noise of your own runs" in within["performance"]["text"]
+
+
+def test_single_own_runs_are_asked_to_be_repeated(client: FlaskClient) -> None:
+    own = own_changes(client, own_performance_stock=40, own_performance_tuned="42,42.2,42.1")
+    assert own["performance"]["noise"] is None
+    assert own["performance"]["is_larger_than_noise"] is None
+    assert "send three runs or more at stock and tuned, in turn." in own["performance"]["text"]
+
+
+def test_own_performance_per_watt_is_compared_run_by_run(client: FlaskClient) -> None:
+    # Runs that draw more do more: the ratio hardly differs between runs.
+    asked = {
+        "own_performance_stock": SLOW,
+        "own_performance_tuned": FAST,
+        "own_power_stock_w": "60,60.6,59.4",
+        "own_power_tuned_w": "60,60.6,59.4",
+    }
+    own = own_changes(client, **asked)
+    assert list(own) == ["performance", "power", "performance_per_watt"]
+    assert own["performance_per_watt"]["noise"] < 0.001 < own["performance"]["noise"]
+    uneven = own_changes(client, **asked | {"own_power_tuned_w": "60,60"})
+    assert uneven["power"]["noise"] is None
+    assert uneven["performance_per_watt"]["noise"] is None
+    assert uneven["performance_per_watt"]["ratio"] == 1.05
+
+
+@pytest.mark.parametrize("runs", ["40,", "40,x", "40;41", "40,-1", ",".join(["40"] * 21), "1,0"])
+def test_own_runs_are_numbers_above_zero_separated_by_commas(
+    client: FlaskClient, runs: str
+) -> None:
+    response = client.get(
+        "/v1/gains",
+        query_string={
+            "chip": "norvane-sable-7-4820mx",
+            "own_performance_stock": runs,
+            "own_performance_tuned": 42,
+        },
+    )
+    assert response.status_code == 422
+    pointers = {one["pointer"] for one in response.get_json()["errors"]}
+    assert pointers == {"own_performance_stock"}
+
+
+def test_the_answer_states_that_people_chose_to_send(client: FlaskClient) -> None:
+    self_selected = gains(client)["self_selected"]
+    assert self_selected["direction"] == "gains_too_large"
+    assert self_selected["text"].startswith("People chose to send")
+    assert ask(client, "/v1/power")["self_selected"] == self_selected
 
 
 def test_equal_performance_gives_the_saving_and_equal_power_the_speed(
@@ -228,7 +328,7 @@ def test_seconds_for_a_job_are_inverted_before_repeats_are_compared_with_watts(
 
 
 def test_the_spread_of_the_clock_is_its_noise_where_it_was_sent(client: FlaskClient) -> None:
-    for number in range(6):
+    for number in range(7):
         stock = a_reading("stock", clock_spread_mhz=54, runs=1)
         tuned = a_reading("tuned", clock_mhz=2862.0 + number, runs=1)
         post(client, a_measured(number, stock, tuned))
@@ -238,6 +338,24 @@ def test_the_spread_of_the_clock_is_its_noise_where_it_was_sent(client: FlaskCli
     assert clock["noise_source"] == "reported_spread"
     assert clock["noise"] == pytest.approx(0.057, abs=0.001)
     assert clock["is_larger_than_noise"]
+
+
+def test_the_best_of_several_runs_counts_beside_the_best_of_equally_many(
+    client: FlaskClient,
+) -> None:
+    for number in range(6):
+        best = {"runs_summary": "best", "runs": 5}
+        tuned = a_reading("tuned", performance=42.0 + number / 10, **best)
+        mixed = post(client, a_measured(number, a_reading("stock"), tuned))
+        assert [one["code"] for one in mixed["reading_ignored"]] == ["best_of_runs"]
+    (cell,) = gains(client)["by_load"]
+    assert "performance" not in {one["measure"] for one in cell["overall"]["gains"]}
+    for number in range(6, 12):
+        stock = a_reading("stock", **best)
+        tuned = a_reading("tuned", performance=42.0 + number / 10, **best)
+        assert post(client, a_measured(number, stock, tuned))["reading_ignored"] == []
+    (cell,) = gains(client)["by_load"]
+    assert gain(cell["overall"], "performance")["units"] == 6
 
 
 def test_an_unverified_setting_is_neither_a_gain_nor_the_lack_of_one(client: FlaskClient) -> None:

@@ -277,6 +277,70 @@ def test_without_own_changes_all_are_listed(client: FlaskClient) -> None:
     assert diagnosed(client, changed=["season"])["summary"].startswith("No change stands out")
 
 
+def test_only_changes_between_the_last_good_and_the_first_bad_day_are_compared(
+    client: FlaskClient,
+) -> None:
+    a_planted_update(client)
+    dates = [{"change": "firmware", "day": 41}, {"change": "season", "day": 12}]
+    asked = {"days": 50, "last_stable_day": 30, "change_days": dates}
+    answer = diagnosed(client, **asked)
+    assert [one["change"] for one in answer["after_changes"]] == ["firmware"]
+    assert answer["changes_outside"] == ["season"]
+    codes = [one["code"] for one in answer["next_actions"]]
+    assert "find_days_of_changes" not in codes
+    # A change that is named in both ways has its day.
+    again = diagnosed(client, **asked, changed=["season"])
+    assert again["changes_outside"] == ["season"]
+    also = diagnosed(client, **asked, changed=["driver"])
+    assert also["withheld_changes"] == 1
+    assert "find_days_of_changes" in [one["code"] for one in also["next_actions"]]
+
+
+def test_own_changes_on_other_days_are_no_cause(client: FlaskClient) -> None:
+    a_planted_update(client)
+    dates = [{"change": "firmware", "day": day} for day in (-5, 12)]
+    answer = diagnosed(client, days=50, last_stable_day=30, change_days=dates)
+    assert answer["after_changes"] == []
+    assert answer["changes_outside"] == ["firmware"]
+    text = "None of your changes lies between the last good day and the failure."
+    assert answer["summary"].startswith(text)
+
+
+def test_days_that_cannot_be_are_refused_by_name(client: FlaskClient) -> None:
+    body = {"chip": CHIP, "domain": "core", "control": "voltage_offset", "days": 20}
+    wrong = {"last_stable_day": 30}
+    assert pointers(client, body | wrong) == {"/last_stable_day"}
+    wrong = {"change_days": [{"change": "weather", "day": 1.5}, {"change": "os"}]}
+    assert pointers(client, body | wrong) == {
+        "/change_days/0/change",
+        "/change_days/0/day",
+        "/change_days/1/day",
+    }
+
+
+def pointers(client: FlaskClient, body: dict[str, Any]) -> set[str]:
+    response = client.post("/v1/diagnose", json=body)
+    assert response.status_code == 422
+    return {error["pointer"] for error in response.get_json()["errors"]}
+
+
+def test_follow_ups_with_days_name_a_cause_that_is_not_by_memory(client: FlaskClient) -> None:
+    for number in range(40):
+        is_updated = number % 2 == 0
+        outcome = "failed_later" if is_updated and number < 30 else "still_stable"
+        dated = [{"change": "firmware", "day": 50}] if is_updated else []
+        followed(client, number, outcome, 60, change_days=dated, last_stable_day=20)
+    answer = diagnosed(client)
+    (first,) = answer["after_changes"]
+    assert (first["change"], first["is_by_memory"]) == ("firmware", False)
+    assert first["units_with_change"]["failed"] == 15
+    assert "people remember more changes" not in answer["summary"]
+    followed(client, 50, changed=["firmware"])
+    by_memory = diagnosed(client)
+    assert by_memory["after_changes"][0]["is_by_memory"]
+    assert "people remember more changes after a failure" in by_memory["summary"]
+
+
 @pytest.mark.parametrize(
     ("setting", "by", "to"), [(-74, 10, -64), (-4, 10, 0), (0, 10, 0), (None, 10, None)]
 )

@@ -208,28 +208,109 @@ def test_a_machine_that_fails_at_stock_gets_a_stop(client: FlaskClient) -> None:
 
 @pytest.mark.usefixtures("pool")
 def test_a_bracket_as_fine_as_wanted_ends_the_search(client: FlaskClient) -> None:
-    answer = ask(client, a_run(-80), a_run(-84, "failed"))
+    runs = a_run(-80), a_run(-84, "failed"), a_run(-80, seconds=3600)
+    answer = ask(client, *runs)
     assert (answer["next_step"], answer["reason"]["code"]) == (None, "bracketed")
     assert answer["expected_search"]["trials"] == 0
     assert answer["recommended_in_use"]["setting"]["setting_mv"] == round(-71 * STEP_MV, 2)
-    finer = ask(client, a_run(-80), a_run(-84, "failed"), resolution_mv=2, max_risk=0.25)
+    finer = ask(client, *runs, resolution_mv=2, max_risk=0.25)
     assert finer["reason"] is None or finer["reason"]["code"] == "too_risky"
+
+
+@pytest.mark.usefixtures("pool")
+def test_the_end_of_a_search_is_confirmed_by_a_long_run_of_a_stated_length(
+    client: FlaskClient,
+) -> None:
+    bracket = a_run(-80), a_run(-84, "failed")
+    confirm = ask(client, *bracket)
+    following = confirm["next_step"]
+    assert (following["purpose"], following["minutes"], following["value_to_enter"]) == (
+        "confirm",
+        60,
+        -80,
+    )
+    assert confirm["reason"] is None
+    for part in ("-80 mV", "60 minutes"):
+        assert part in confirm["summary"]
+    busy = ask(client, *bracket, a_run(-80, seconds=3600, load="vector_heavy"))
+    assert (busy["next_step"], busy["reason"]["code"]) == (None, "bracketed")
+    # Idle hours show less than hours under load, and minutes less than hours.
+    for weak in ({"seconds": 2400, "load": "idle_resume"}, {"seconds": 60}):
+        again = ask(client, *bracket, a_run(-80, **weak))["next_step"]
+        assert (again["purpose"], again["minutes"]) in {("confirm", 30), ("confirm", 60)}
+    failed = ask(client, a_run(-60), *bracket, a_run(-80, "failed", seconds=900))
+    assert limits_of(failed) == (61, 82)
+
+
+@pytest.mark.usefixtures("pool")
+@pytest.mark.parametrize("max_risk", [0.10, 0.25])
+def test_a_search_without_own_runs_begins_at_the_start(
+    client: FlaskClient, max_risk: float
+) -> None:
+    start = client.get(f"/v1/start?chip={CHIP}&domain=core").get_json()["start"]
+    first = ask(client, max_risk=max_risk)["next_step"]
+    for name in ("setting_mv", "grid_steps", "value_to_enter"):
+        assert first[name] == start[name]
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_search_that_risk_ends_says_what_is_left_and_what_going_on_takes(
+    client: FlaskClient,
+) -> None:
+    trials: list[dict[str, Any]] = []
+    while (following := (answer := ask(client, *trials))["next_step"]) is not None:
+        trials.append(a_run(following["value_to_enter"], seconds=60 * following["minutes"]))
+    assert answer["reason"]["code"] == "too_risky"
+    assert answer["reason"]["text"].startswith("No setting has failed")
+    left = answer["going_on"]
+    low, high = left["interval"]
+    assert 0 <= low < left["left"] < high
+    assert f"{round(left['left'])} mV deeper" in left["text"]
+    assert left["max_risk"] == 0.25
+    bolder = ask(client, *trials, max_risk=0.25)
+    assert left["next_step"] == bolder["next_step"]
+    assert left["expected_search"] == bolder["expected_search"]
+    assert left["expected_search"]["failures"] > 0
+    assert left["expected_search"]["stable_at"] < answer["own_bracket"]["stable"]["setting_mv"]
+    assert (bolder["going_on"], ask(client)["going_on"]) == (None, None)
 
 
 def test_without_evidence_steps_are_small_and_the_answer_states_it(client: FlaskClient) -> None:
     answer = ask(client)
     assert (answer["basis"], answer["level"]) == ("no_evidence", "none")
     assert (answer["next_step"]["value_to_enter"], answer["next_step"]["chance_stable"]) == (
-        -5,
+        -19,
         None,
     )
     assert (answer["expected_search"], answer["fixed_step_search"]) == (None, None)
     assert "no results show where this chip fails" in answer["summary"]
     assert len(answer["stop_rules"]) >= 3
-    failed = ask(client, a_run(-20, rails=["core"]), a_run(-25, "failed", rails=["core"]))
+    core = {"rails": ["core"], "seconds": 3600}
+    failed = ask(client, a_run(-20, **core), a_run(-25, "failed", **core))
     assert (failed["next_step"], failed["reason"]["code"]) == (None, "bracketed")
-    deep = ask(client, a_run(-159, rails=["core"]))
+    assert failed["going_on"] is None
+    deep = ask(client, a_run(-159, **{**core, "seconds": 14_400}))
     assert (deep["next_step"], deep["reason"]["code"]) == (None, "deepest_allowed_reached")
+
+
+@pytest.mark.parametrize(
+    ("resolution_mv", "most_trials"), [(5, 9), (10, 7), (20, 7)], ids=lambda value: str(value)
+)
+def test_without_evidence_the_search_follows_the_resolution(
+    client: FlaskClient, resolution_mv: int, most_trials: int
+) -> None:
+    trials: list[dict[str, Any]] = []
+    while True:
+        answer = ask(client, *trials, resolution_mv=resolution_mv)
+        if (following := answer["next_step"]) is None:
+            break
+        value = following["value_to_enter"]
+        outcome = "stable" if value >= -80 else "failed"
+        run = a_run(value, outcome, rails=["core"], seconds=60 * following["minutes"])
+        trials.append(run)
+    assert len(trials) <= most_trials
+    assert answer["reason"]["code"] == "bracketed"
+    assert -80 <= answer["own_bracket"]["stable"]["setting_mv"] <= -80 + min(resolution_mv, 10) + 1
 
 
 def test_counts_are_whole_steps_with_their_own_widths(
@@ -426,7 +507,7 @@ def test_a_bolder_risk_goes_as_deep_or_deeper_and_a_shorter_step_as_shallow_or_s
 def test_no_runs_lead_to_an_answer_outside_its_bounds(client: FlaskClient) -> None:
     rng = np.random.default_rng(20260920)
     outcomes = {200: 0, 422: 0}
-    for _ in range(250):
+    for _ in range(120):
         risk = float(rng.choice([0.02, 0.1, 0.25]))
         trials = [
             a_run(
@@ -446,11 +527,15 @@ def test_no_runs_lead_to_an_answer_outside_its_bounds(client: FlaskClient) -> No
         stable, unstable = limits_of(answer)
         for shown in (answer["next_step"], *(line["next_step"] for line in answer["plan"])):
             if shown is not None:
-                assert -160 <= shown["setting_mv"] < 0
-                assert shown["setting_mv"] <= shown["value_to_enter"] < 0
+                assert shown["setting_mv"] < 0
+                if shown["purpose"] == "confirm":
+                    # It has passed already, so its risk is that of a false pass.
+                    assert shown["minutes"] >= 30
+                    continue
+                assert -160 <= shown["setting_mv"] <= shown["value_to_enter"] < 0
                 assert shown["chance_stable"] >= 1 - risk - 1e-4
         if answer["next_step"] is not None:
-            assert (stable or 0) < answer["next_step"]["grid_steps"] < (unstable or 1 << 30)
+            assert (stable or 0) <= answer["next_step"]["grid_steps"] < (unstable or 1 << 30)
         assert (answer["next_step"] is None) is (answer["reason"] is not None)
         settled = answer["recommended_in_use"]["setting"]
         assert settled is None or settled["grid_steps"] < (stable or 0)

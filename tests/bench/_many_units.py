@@ -30,7 +30,7 @@ class _Units:
 def fill_pool(connection: Connection, place: int, units: int) -> None:
     """A pool of units with one result each: people with one to nine machines.
 
-    A hundredth is far too deep. Half of the people were first seen long ago.
+    One in two hundred is far too deep. Half of the people were first seen long ago.
     """
     made = _add_units(connection, place, units)
     columns = (made.number, made.stable_steps, made.unstable_steps)
@@ -97,8 +97,9 @@ def _add_units(connection: Connection, place: int, units: int) -> _Units:
     pool = a_tested_pool(rng, TRUTHS[0], units)
     owner = rng.permutation(np.repeat(np.arange(len(pool.weight)), pool.weight.astype(int)))
     stable, unstable = pool.stable_steps[owner], pool.unstable_steps[owner]
-    wrong = rng.choice(units, units // 100, replace=False)
-    stable[wrong], unstable[wrong] = round(290 / STEP_MV), NEVER_FAILED
+    # Deeper than eight spreads. With more than 1 % of the weight there is no cutoff.
+    wrong = rng.choice(units, max(1, units // 200), replace=False)
+    stable[wrong], unstable[wrong] = round(450 / STEP_MV), NEVER_FAILED
     machines = np.where(rng.random(units) < 0.7, 1, 1 + rng.geometric(0.4, units).clip(1, 8))
     person = np.repeat(np.arange(units), machines)[:units]
     first = 1 + place * units

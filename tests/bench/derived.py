@@ -215,9 +215,8 @@ class _ComputedFindings:
         standing = load_standing_in(connection, self._instance)
         rows = released(load_pool_rows(connection, pool_id, standing))
         whole = units_of(rows)
-        stands = counted_units(whole, check_outliers(whole, self._floor))
-        counts = {"intervals": stands.intervals, "unit_counts": stands.unit_counts}
-        spread = peers_of(SimpleNamespace(**counts, rows=rows, whole=whole))
+        stands = counted_units(whole, check_outliers(whole, self._floor), self._floor)
+        spread = peers_of(SimpleNamespace(reported=stands.reported, rows=rows, whole=whole))
         place = min(steps, len(spread.known) - 1)
         return Peers(spread.known[place], spread.stable[place])
 

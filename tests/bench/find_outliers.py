@@ -17,7 +17,7 @@ from tests.bench._many_units import fill_pool
 from tests.makers import an_instance
 from tests.report import Row, measured
 
-POOLS, UNITS, SET_ASIDE = 10, 100_000, 1_000
+POOLS, UNITS = 10, 100_000
 
 
 def measure(*, short: bool) -> list[Row]:

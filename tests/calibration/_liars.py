@@ -162,6 +162,15 @@ def twice_or_half(rng: Rng, honest: Reports) -> Reports:
     return wrong.where(stable * STEP_MV <= SOFT_BOUND_MV)
 
 
+def _fresh(count: int) -> Callable[[Rng, Reports], Reports]:
+    """So many new accounts of one unit each, where they move the start most."""
+
+    def crowd(rng: Rng, honest: Reports) -> Reports:
+        return deepest_of(honest, tried_places(rng, honest, count, established=False))
+
+    return crowd
+
+
 def two_fresh(rng: Rng, honest: Reports) -> Reports:
     """Two new accounts, with as many units each as serves them best."""
     tried = [
@@ -197,7 +206,8 @@ class Scene:
     units: int
     crowd: Callable[[Rng, Reports], Reports]
     people: int = 0
-    is_young: bool = False
+    established: bool | None = None
+    """Whether all honest people are; None as drawn."""
     reference: Callable[[Reports], Reports] = lambda liars: liars.where(liars.honest)
     wanted: Wanted = Wanted()
 
@@ -205,7 +215,9 @@ class Scene:
         """Honest pools of the world."""
         for pool in draw_pools(rng, world, self.units, runs):
             chosen = pool.where(pool.contributor < self.people) if self.people else pool
-            yield replace(chosen, established=chosen.established & (not self.is_young))
+            if self.established is not None:
+                chosen = replace(chosen, established=np.full_like(chosen.honest, self.established))
+            yield chosen
 
 
 def _of(share: float, *, dense: bool) -> Callable[[Rng, Reports], Reports]:
@@ -271,7 +283,23 @@ SCENES: tuple[Scene, ...] = (
         wanted=Wanted(given=">= 0.95"),
     ),
     Scene(
-        "young, two fresh accounts", 60, two_fresh, people=25, is_young=True, wanted=Wanted("<= 6")
+        "young, two fresh accounts",
+        60,
+        two_fresh,
+        people=25,
+        established=False,
+        wanted=Wanted("<= 6"),
+    ),
+    *(
+        Scene(
+            f"{count} fresh accounts beside ten established",
+            60,
+            _fresh(count),
+            people=10,
+            established=True,
+            wanted=Wanted("<= 8"),
+        )
+        for count in (40, 100, 300)
     ),
     *(
         Scene(
@@ -279,7 +307,7 @@ SCENES: tuple[Scene, ...] = (
             60,
             _flood(units),
             people=25,
-            is_young=is_young,
+            established=False if is_young else None,
             reference=_first_of_flood,
             wanted=Wanted("<= 1"),
         )

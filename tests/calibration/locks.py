@@ -226,7 +226,7 @@ def _flips(runs: int) -> list[Row]:
             established = round(part * honest)
             moved = [_moved(rng, honest, established) for _ in range(runs)]
             where = f"{honest} honest units, {established} of them established"
-            wanted = "<= 0.10" if established >= 12 else ""
+            wanted = "<= 0.10" if established >= 8 else ""
             rows.append(
                 measured(
                     f"{FRESH} fresh accounts move the open share at most, {where}",

@@ -5,6 +5,10 @@ nearest step. The fixed-step search: first 50 mV, deeper by 10 mV until one fail
 5 mV beyond the last that passed; where the first fails, toward stock by 10 mV until one passes,
 then 5 mV deeper. Nothing is tried twice, a failure ends the way down, and both searches count every
 trial alike. Without a cap both end in brackets of 5 mV on a grid of 5 mV: equal resolution.
+
+In drawn worlds outcomes mislead: a stable setting fails in one run of twenty, and an unstable one
+passes 5 minutes in three runs of ten, longer runs more rarely. The long run that confirms the end
+is counted apart, as the fixed-step search has none.
 """
 
 from collections.abc import Iterator
@@ -13,9 +17,19 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from kbapi.evidence.outlier_check import check_outliers, counted_units
 from kbapi.stats.estimate.siblings import Siblings
+from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.search.chances import LimitChances, chances_of_unit, limit_chances
+from kbapi.stats.search.chances import (
+    FALSE_FAILURE,
+    LimitChances,
+    Run,
+    chances_of_unit,
+    limit_chances,
+    missed_failure,
+    weak_limit_chances,
+)
 from kbapi.stats.search.next_step import (
     Choose,
     ExpectedSearch,
@@ -23,12 +37,22 @@ from kbapi.stats.search.next_step import (
     SearchPlan,
     SearchTerms,
     Stop,
+    UnitSearch,
     expected_of_plan,
     expected_search,
     plan_search,
+    search_unit,
+)
+from kbapi.stats.search.recommended_margin import (
+    RecommendedMargin,
+    recommended_margin,
+    setting_in_use,
 )
 from kbapi.stats.start.pool import fit_pool
-from kbapi.stats.start.start import share_depth
+from kbapi.stats.start.start import Guard, depth_in_reach, is_informative, share_depth
+from tests.calibration._drawn import World, draw_pools, draw_world
+from tests.calibration._reports import FLOOR_STEPS
+from tests.calibration._rows import GRID
 from tests.calibration.testers import STEP_MV, TRUTHS, Truth, a_tested_pool
 from tests.report import Row, measured
 
@@ -60,8 +84,24 @@ BOLD = Cap("max_risk 0.25", 0.25, has_max_step=True, ratio="<= 0.65", left_mv="<
 USUAL = Cap("default", 0.10, has_max_step=True, ratio="<= 0.5", failures="<= 0.35", left_mv="<= 17")
 
 
-def measure(*, short: bool, runs: int | None = None) -> list[Row]:
-    """Costs against the fixed-step search, ends of simulated searches, chances against truths."""
+SHORT_SEEDS, FULL_SEEDS = (9001, 9002), (9001, 9040)
+WORLD_UNITS, WORLD_OWN = (0, 5, 20, 100), 6
+"""Units in a pool of a drawn world, and units that search with it behind them."""
+DEEPEST = int(POOL_DEEPEST_MV / STEP_MV)
+FOLLOWED = 200
+DRIFT_MV = (1.0, 4.0)
+"""Mean of the exponential distance by which limits move toward stock in 90 days, in a world."""
+
+
+def measure(
+    *, short: bool, runs: int | None = None, seeds: tuple[int, int] | None = None
+) -> list[Row]:
+    """Costs against the fixed-step search, ends of simulated searches, chances against truths.
+
+    With seeds, the searches in the worlds of these alone.
+    """
+    if seeds:
+        return list(_in_worlds(range(seeds[0], seeds[1] + 1)))
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     rows = [row for costs in COSTS for row in _against_fixed_steps(5.0, costs)]
     rows += [_rounded_down(costs) for costs in COSTS]
@@ -70,6 +110,8 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
     for truth in TRUTHS:
         for units in SHORT_UNITS if short else FULL_UNITS:
             rows += _with_a_pool(truth, units, runs)
+    first, last = SHORT_SEEDS if short else FULL_SEEDS
+    rows += _in_worlds(range(first, last + 1))
     return rows
 
 
@@ -221,3 +263,157 @@ def _with_a_pool(truth: Truth, units: int, runs: int) -> Iterator[Row]:
         f"proposed settings that fail, {where}", failed / max(proposed, 1), "share", "<= 0.1"
     )
     yield measured(f"cost over fixed_step_search, {where}", ours / theirs, "ratio", "")
+
+
+@dataclass(frozen=True)
+class Searched:
+    """One unit's search beside the fixed-step search, and where it lives in the end.
+
+    `in_use` and `lasts`: the distance from the limit in mV, and whether the setting stays stable
+    for 90 days; with the usual margin, and with one that is learned from follow-ups.
+    """
+
+    trials: int
+    failures: int
+    fixed_trials: int
+    fixed_failures: int
+    confirming_minutes: float
+    steps: int
+    limit: int
+    in_use: tuple[float, float]
+    lasts: tuple[bool, bool]
+
+
+def _in_worlds(seeds: range) -> Iterator[Row]:
+    """Searches on noisy outcomes in drawn worlds, by the highest risk."""
+    for cap in (USUAL, BOLD):
+        found: dict[int, list[Searched]] = {}
+        for seed in seeds:
+            world = draw_world(seed).without_hidden_habits()
+            for units in WORLD_UNITS:
+                found.setdefault(units, []).extend(_searches(world, units, cap))
+        for units, some in found.items():
+            yield from _world_rows(f"{cap.name}, n = {units}", some, cap, is_wanted=False)
+        evidence = [one for units, some in found.items() if units for one in some]
+        yield from _world_rows(f"{cap.name}, n >= 5", evidence, cap, is_wanted=True)
+
+
+def _searches(world: World, units: int, cap: Cap) -> Iterator[Searched]:
+    """The searches of some units with one pool behind them."""
+    rng = np.random.default_rng([SEED, world.seed, units])
+    mass, start, careful = _evidence_of(rng, world, units)
+    terms = SearchTerms(20, 10, 6, cap.max_risk, int(MAX_STEP_MV // STEP_MV), start, 2, careful)
+    drift_mv = rng.uniform(*DRIFT_MV)
+    margins = RecommendedMargin(MARGIN_MV, "default", None), _learned(rng, drift_mv)
+    for limit_mv in world.truth.draw(rng, WORLD_OWN):
+        limit = int(limit_mv / STEP_MV)
+        trials, failures, minutes, search = noisy_walk(rng, mass, terms, limit)
+        chances = search.plan.chances
+        in_use = [setting_in_use(chances, margin, GRID).steps for margin in margins]
+        left = [(limit - steps) * STEP_MV for steps in in_use]
+        drifted_mv = rng.exponential(drift_mv)
+        # Whoever stays at stock does not depend on the limit.
+        lasts = [one >= drifted_mv or steps == 0 for one, steps in zip(left, in_use, strict=True)]
+        fixed = _noisy_fixed_walk(rng, limit)
+        end = chances.stable_steps
+        yield Searched(trials, failures, *fixed, minutes, end, limit, tuple(left), tuple(lasts))
+
+
+def _evidence_of(
+    rng: np.random.Generator, world: World, units: int
+) -> tuple[np.ndarray, int, int | None]:
+    """Chances of a limit, the start, and from where steps are short, as the product has them."""
+    if units:
+        reports = draw_pools(rng, world, units, 1)[0].units()
+        checked = check_outliers(reports, FLOOR_STEPS)
+        counted = counted_units(reports, checked, FLOOR_STEPS).intervals
+        pool = fit_pool(counted, Siblings(), STEP_MV, VOLTAGE_OFFSET)
+        if is_informative(pool):
+            guard = Guard(checked.flagged_share, drift_alarm=False)
+            used = guard.stable_share_used(0.90, pool.own_units)
+            start = max(0, depth_in_reach(pool, used, 0.95).shallow)
+            return limit_chances(pool, DEEPEST), start, None
+    mass = weak_limit_chances(VOLTAGE_OFFSET, STEP_MV, DEEPEST)
+    return mass, 0, int(np.searchsorted(np.cumsum(mass) - mass, 0.20))
+
+
+def _passes(rng: np.random.Generator, steps: int, limit: int, minutes: float) -> bool:
+    chance = 1.0 - FALSE_FAILURE if steps <= limit else missed_failure(minutes)
+    return bool(rng.random() < chance)
+
+
+def noisy_walk(
+    rng: np.random.Generator, mass: np.ndarray, terms: SearchTerms, limit: int
+) -> tuple[int, int, float, UnitSearch]:
+    """Trials, failures, minutes of the runs that confirm, and the search in the end."""
+    runs: list[Run] = []
+    bracket, trials, failures, confirming = (0, NEVER_FAILED), 0, 0, 0.0
+    search = search_unit(mass, terms, bracket, runs)
+    while (following := search.next_run()) is not None:
+        passed = _passes(rng, following.steps, limit, following.minutes)
+        if following.is_confirmation:
+            confirming += following.minutes
+        else:
+            trials, failures = trials + 1, failures + (not passed)
+        runs.append(Run(following.steps, following.minutes, passed))
+        failed = min((run.steps for run in runs if not run.is_stable), default=NEVER_FAILED)
+        runs = [run for run in runs if not run.is_stable or run.steps < failed]
+        bracket = max((run.steps for run in runs if run.is_stable), default=0), failed
+        search = search_unit(mass, terms, bracket, runs)
+    return trials, failures, confirming, search
+
+
+def _noisy_fixed_walk(rng: np.random.Generator, limit: int) -> tuple[int, int]:
+    """Trials and failures of the fixed-step search on the same unit."""
+    choose = fixed_step_search(STEP_MV, DEEPEST)
+    stable, unstable, trials, failures = 0, DEEPEST + 1, 0, 0
+    while (setting := choose(stable, unstable)) is not None:
+        trials += 1
+        if _passes(rng, setting, limit, 20.0):
+            stable = setting
+        else:
+            unstable, failures = setting, failures + 1
+    return trials, failures
+
+
+def _learned(rng: np.random.Generator, drift_mv: float) -> RecommendedMargin:
+    """The margin learned from follow-ups over 100 days, of settings 0 to 30 mV before a pass."""
+    margin_mv = rng.uniform(0, 30, FOLLOWED)
+    beyond_mv = rng.uniform(0, 10, FOLLOWED)
+    daily_mv = rng.exponential(drift_mv, FOLLOWED) / 90
+    days = np.minimum((margin_mv + beyond_mv) / daily_mv, 100).astype(int)
+    place = np.searchsorted([10.0, 20.0, 30.0], margin_mv)
+    return recommended_margin(days, days < 100, np.ones(FOLLOWED), place, (10.0, 20.0, 30.0))
+
+
+def _world_rows(where: str, found: list[Searched], cap: Cap, *, is_wanted: bool) -> Iterator[Row]:
+    is_usual = cap is USUAL
+
+    def mean(value: str) -> float:
+        return float(np.mean([getattr(one, value) for one in found]))
+
+    trials, failures = mean("trials"), mean("failures")
+    fixed_trials, fixed_failures = mean("fixed_trials"), mean("fixed_failures")
+    cost = (20 * trials + 10 * failures) / (20 * fixed_trials + 10 * fixed_failures)
+    beyond = float(np.mean([one.steps > one.limit for one in found]))
+    figures = [
+        ("proposals that fail", failures / trials, "share", f"<= {cap.max_risk + 0.02:.2f}"),
+        ("searches that end beyond the limit", beyond, "share", "<= 0.05"),
+        ("cost over fixed_step_search", cost, "ratio", "<= 0.50" if is_usual else "<= 0.62"),
+        (
+            "failures over fixed_step_search",
+            failures / fixed_failures,
+            "ratio",
+            "<= 0.40" if is_usual else "<= 1.0",
+        ),
+        ("trials", trials, "count", ""),
+        ("minutes of the confirming run", mean("confirming_minutes"), "minutes", ""),
+        ("searches without a pass", float(np.mean([one.steps == 0 for one in found])), "share", ""),
+    ]
+    for place, margin in enumerate(("usual margin", "learned margin")):
+        left = float(np.median([one.in_use[place] for one in found]))
+        lasts = float(np.mean([one.lasts[place] for one in found]))
+        figures.append((f"in use, mV before the limit, median, {margin}", left, "mV", "<= 20"))
+        figures.append((f"in use, stable after 90 days, {margin}", lasts, "share", ">= 0.95"))
+    for what, value, unit, wanted in figures:
+        yield measured(f"worlds: {what}, {where}", value, unit, wanted if is_wanted else "")

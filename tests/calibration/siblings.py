@@ -1,8 +1,17 @@
-"""What siblings bring when they agree, what they cost when they do not, and invented ones."""
+"""What siblings bring when they agree, what they cost when they do not, and invented ones.
+
+Also what one chip of each other line brings to a chip without siblings, in drawn worlds.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
+from kbapi.stats.intervals import GroupedIntervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from tests.calibration._liars import cluster, lent_by
 from tests.calibration._rows import (
@@ -22,14 +31,22 @@ FULL_UNITS, FULL_RUNS = (0, 3, 5, 10, 20, 30, 50, 100, 200, 500, 2000), 2000
 SIBLINGS, BETWEEN_CHIPS_MV, DISAGREEMENT_MV = 4, 12.0, 25.0
 AGREE, DISAGREE = "agreeing siblings", "disagreeing siblings"
 TIMIDITY = {0: "<= 35", 100: "<= 18", 500: "<= 8"}
+LINES, BETWEEN_LINES_MV, BESIDE_LINES = (4, 8, 12), (10.0, 25.0, 40.0), (0, 3)
+SHORT_LINES, SHORT_BETWEEN_MV, SHORT_SEEDS = (4,), (10.0, 40.0), range(1, 6)
+FULL_SEEDS = range(1, 201)
+MOST_LENT = 8
 
 
-def measure(*, short: bool, runs: int | None = None) -> list[Row]:
+def measure(
+    *, short: bool, runs: int | None = None, seeds: tuple[int, int] | None = None
+) -> list[Row]:
     """Coverage and timidity for each truth, kind of siblings and number of own units.
 
     From 200 own units on siblings are not leaned on; with siblings that disagree the cells end
-    there.
+    there. With `seeds`, from the first to the last, only worlds of several lines are drawn.
     """
+    if seeds is not None:
+        return rows_of_lines(range(seeds[0], seeds[1] + 1), LINES, BETWEEN_LINES_MV)
     units = SHORT_UNITS if short else FULL_UNITS
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     agreeing: list[Row] = []
@@ -48,7 +65,10 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
             rows += rows_of_depths(
                 f"{truth.name}, {DISAGREE}, n = {n}", truth, depths[n], ">= 0.85"
             )
-    return [*rows, *_invented(rng=np.random.default_rng([SEED, 3]), runs=runs)]
+    rows += _invented(rng=np.random.default_rng([SEED, 3]), runs=runs)
+    if short:
+        return [*rows, *rows_of_lines(SHORT_SEEDS, SHORT_LINES, SHORT_BETWEEN_MV)]
+    return [*rows, *rows_of_lines(FULL_SEEDS, LINES, BETWEEN_LINES_MV)]
 
 
 def _invented(rng: np.random.Generator, runs: int) -> list[Row]:
@@ -81,3 +101,70 @@ def some_siblings(rng: np.random.Generator, truth: Truth, kind: str) -> Siblings
     shifts = agreeing if kind == AGREE else np.full(SIBLINGS, DISAGREEMENT_MV)
     pools = [a_tested_pool(rng, truth, int(rng.integers(100, 121)), shift) for shift in shifts]
     return Siblings(tuple(summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET) for pool in pools))
+
+
+@dataclass(frozen=True)
+class LinesWorld:
+    """A chip of one line, and the largest pools of other lines, one for each."""
+
+    siblings: Siblings
+    own: dict[int, GroupedIntervals]
+    """The chip's own units, by their number."""
+    depth_90_mv: float
+    """The depth that 90 % of the units of the chip reach."""
+
+
+def a_world_of_lines(seed: int, lines: int, between_mv: float) -> LinesWorld:
+    """A drawn world: lines differ by `between_mv`, chips within a line by 12 mV.
+
+    With an odd seed each line has a truth of its own, else all have the same. Nine of ten units of
+    every chip reach below stock: a chip that fails at stock is not sold.
+    """
+    rng = np.random.default_rng([seed, lines, int(between_mv)])
+    truths = [TRUTHS[place] for place in rng.integers(0, len(TRUTHS), lines + 1)]
+    truths = truths if seed % 2 else truths[:1] * (lines + 1)
+    shifts = rng.normal(0, between_mv, lines + 1) + rng.normal(0, BETWEEN_CHIPS_MV, lines + 1)
+    units = rng.integers(20, 121, lines)
+    for place, truth in enumerate(truths):
+        while truth.depth_90_mv + shifts[place] <= 0:
+            shifts[place] = rng.normal(0, between_mv) + rng.normal(0, BETWEEN_CHIPS_MV)
+    pools = [
+        a_tested_pool(rng, truth, int(number), float(shift))
+        for truth, number, shift in zip(truths[1:], units, shifts[1:], strict=True)
+    ]
+    pools = sorted(pools, key=lambda pool: -pool.total_weight)[:MOST_LENT]
+    lent = tuple(summarise_sibling(pool, STEP_MV, VOLTAGE_OFFSET) for pool in pools)
+    own = {n: a_tested_pool(rng, truths[0], n, float(shifts[0])) for n in BESIDE_LINES}
+    return LinesWorld(Siblings(all_chips=lent), own, truths[0].depth_90_mv + float(shifts[0]))
+
+
+def rows_of_lines(
+    seeds: Iterable[int], numbers: Iterable[int], apart_mv: Iterable[float]
+) -> list[Row]:
+    """Coverage of the starts that are given, their share, and timidity, in each cell of worlds.
+
+    Timidity counts a start that is not given as stock.
+    """
+    rows: list[Row] = []
+    for lines, between_mv in product(numbers, apart_mv):
+        worlds = [a_world_of_lines(seed, lines, between_mv) for seed in seeds]
+        true_mv = np.array([world.depth_90_mv for world in worlds])
+        for n in BESIDE_LINES:
+            starts = np.array([start_mv(world.own[n], world.siblings) for world in worlds])
+            where = f"{lines} lines {between_mv:g} mV apart, n = {n}"
+            rows += _rows_of_starts(where, starts, true_mv)
+    return rows
+
+
+def _rows_of_starts(
+    where: str, starts: NDArray[np.float64], true_mv: NDArray[np.float64]
+) -> list[Row]:
+    given = starts > 0
+    covered = float(np.mean(starts[given] <= true_mv[given]))
+    error = f"binomial error {np.sqrt(covered * (1 - covered) / given.sum()):.3f}"
+    timid = round(float(np.mean(true_mv - starts)), 2)
+    return [
+        measured(f"coverage of given starts, {where}", covered, "share", ">= 0.90", error),
+        measured(f"starts given, {where}", float(np.mean(given)), "share", ""),
+        measured(f"timidity, {where}", timid, "mV", ""),
+    ]

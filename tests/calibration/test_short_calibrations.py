@@ -66,6 +66,12 @@ def test_siblings_that_disagree_cost_less_than_before(reports):
     assert min(values(reports["siblings"], "coverage", "disagreeing")) >= 0.60
 
 
+def test_chips_of_other_lines_give_starts_that_cover_before_any_unit(reports):
+    rows = reports["siblings"]
+    assert min(values(rows, "coverage of given starts", "lines")) >= 0.75
+    assert min(values(rows, "starts given", "10 mV apart")) >= 0.75
+
+
 def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):
     again = siblings.measure(short=True, runs=4)
     assert again == siblings.measure(short=True, runs=4)
@@ -103,6 +109,14 @@ def test_proposed_settings_fail_about_as_rarely_as_reported(reports):
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
 
 
+def test_noisy_searches_rarely_end_beyond_the_limit_and_the_setting_in_use_lasts(reports):
+    # Two worlds with twelve units a cell: what is broken shows, a figure does not.
+    rows = reports["next_step"]
+    assert max(values(rows, "worlds: searches that end beyond the limit")) <= 0.1
+    assert min(values(rows, "worlds: in use, stable after 90 days")) >= 0.75
+    assert max(values(rows, "worlds: failures over fixed_step_search", "n >= 5")) <= 1.0
+
+
 def test_a_shift_is_found_and_false_alarms_are_rare(reports):
     rows = reports["time"]
     # Thirty runs a cell: three binomial errors below 0.86, the least share, and below 0.46.
@@ -126,11 +140,23 @@ def test_a_planted_update_is_ranked_first(reports):
     assert min(values(reports["time"], "planted update ranked first")) >= 0.85
 
 
-def test_intervals_of_gains_cover_as_often_as_stated(reports):
-    # A thousand runs a cell: three binomial errors are two points.
+def test_intervals_of_gains_hold_for_symmetric_and_skewed_changes(reports):
+    # Five hundred runs a cell: three binomial errors below 0.948 are 0.918.
     rows = reports["gains"]
-    assert max(values(rows, "largest distance")) <= 0.025
-    assert min(values(rows, "coverage less attained", "told to half a percent")) >= -0.025
+    for units in (8, 20, 60):
+        for shape in ("symmetric", "skewed"):
+            held = values(rows, f"coverage of the median, {units} units, {shape}")
+            assert min(held) >= 0.918
+
+
+def test_nothing_is_rarely_called_larger_than_the_noise(reports):
+    # Two hundred runs a cell: the 0.1 % points of 3 and 5 in a hundred.
+    rows = reports["gains"]
+    assert max(values(rows, "called larger without an effect", "noise known")) <= 0.075
+    assert max(values(rows, "called larger without an effect", "noise unknown")) <= 0.105
+    assert min(values(rows, "a gain of 5 % found", "20 units")) >= 0.9
+    # Five hundred runs a cell.
+    assert max(values(rows, "own runs, larger without an effect")) <= 0.085
 
 
 def test_the_power_limit_for_a_share_is_found(reports):
@@ -138,7 +164,24 @@ def test_the_power_limit_for_a_share_is_found(reports):
     assert max(values(rows, "mean distance")) <= 2.0
     assert min(values(rows, "within 2 W")) >= 0.75
     assert min(values(rows, "coverage of the limit")) >= 0.80
-    assert min(values(rows, "coverage of the gain")) >= 0.80
+
+
+def test_the_gain_under_a_power_limit_holds_or_is_withheld(reports):
+    rows = reports["power"]
+    assert max(values(rows, "gain given, 5 units")) == 0.0
+    # Forty runs a cell, fewer where a gain is withheld.
+    assert min(values(rows, "coverage of the gain", "8 units")) >= 0.75
+    assert np.mean(values(rows, "coverage of the gain", "8 units")) >= 0.89
+
+
+def test_days_of_changes_remove_the_causes_that_memory_makes(reports):
+    # Sixty pools a cell: three binomial errors beside what 300 pools of other seeds show.
+    rows = reports["time"]
+    by_memory = values(rows, "false cause named by any bound", "much forgotten")
+    assert min(by_memory) >= 0.2
+    assert max(values(rows, "false cause named with days")) <= 0.13
+    assert max(values(rows, "false cause named without days")) < min(by_memory)
+    assert min(values(rows, "planted update named with days")) >= 0.25
 
 
 def test_a_change_of_locks_is_found_near_its_month_with_few_false_alarms(reports):
@@ -160,7 +203,14 @@ def test_months_that_belong_to_machines_are_no_change_of_locks(reports):
 
 def test_fresh_accounts_hardly_move_a_share_of_open_machines(reports):
     rows = reports["locks"]
-    for established in ("30 of them", "15 of them", "25 of them", "100 of them", "33 of them"):
+    for established in (
+        "30 of them",
+        "15 of them",
+        " 10 of them",
+        "25 of them",
+        "100 of them",
+        "33 of them",
+    ):
         assert max(values(rows, "22 fresh accounts move", established)) <= 0.10
     # While none is established nothing limits them.
     assert min(values(rows, "22 fresh accounts move", " 0 of them")) > 0.15
@@ -186,7 +236,7 @@ def test_the_same_attacker_learns_what_is_not_promised(reports):
 
 def test_starts_hold_in_drawn_worlds(reports):
     rows = reports["worlds"]
-    assert min(values(rows, "mean coverage")) >= 0.90
+    assert min(values(rows, "mean coverage, ")) >= 0.90
     assert max(values(rows, "honest units that lose")) <= 0.03
 
 
@@ -195,4 +245,6 @@ def test_small_crowds_of_liars_neither_silence_a_pool_nor_make_its_start_deep(re
     assert min(values(rows, "starts still given, one fresh account")) == 1.0
     assert max(values(rows, "start deeper by, young, two fresh accounts")) <= 12
     assert max(values(rows, "start deeper by", "without a token")) <= 2.5
+    # A crowd of newcomers without a limit of its own moved it by 35 mV and more.
+    assert max(values(rows, "start deeper by", "beside ten established")) <= 10
     assert max(values(rows, "start deeper by, invented related chips")) == 0.0

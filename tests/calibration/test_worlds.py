@@ -29,19 +29,33 @@ from tests.calibration._liars import (
     ten_of_three_units,
     two_fresh,
 )
-from tests.calibration._reports import Reports, answered
+from tests.calibration._reports import USUAL, Reports, answered
 from tests.calibration._world_report import (
+    COARSE,
+    HIDDEN,
+    ONE_DEEP,
     PLAIN,
+    STRICT,
     Cell,
     Measured,
+    asked_pairs,
     compared,
     low_quantile,
+    moved_by_one,
     read_worlds,
+    rows_of,
     summaries,
     write_worlds,
 )
 from tests.calibration.testers import STEP_MV
-from tests.calibration.worlds import Plan, cells_of, measure_world, measure_worlds
+from tests.calibration.worlds import (
+    Plan,
+    beside_one_deep,
+    cells_of,
+    measure_world,
+    measure_worlds,
+    world_of,
+)
 
 SOME = range(1, 41)
 MANY = [draw_world(seed) for seed in range(1, 301)]
@@ -180,6 +194,14 @@ def test_without_hidden_habits_a_world_keeps_all_the_rest():
     assert replace(plain, testers=world.testers) == world
 
 
+def test_coarse_testers_take_steps_of_25_and_50_mv():
+    world, coarse = draw_world(3), world_of(COARSE, draw_world(3))
+    assert coarse.testers.step_shares == (0.0, 0.0, 0.5, 0.5)
+    plain = world.without_hidden_habits()
+    assert world_of(PLAIN, world) == replace(coarse, testers=plain.testers) == plain
+    assert world_of(HIDDEN, world) == world
+
+
 def test_open_testers_find_the_limit():
     pool = a_pool(World(1, a_point(100.2), OPEN), 500)
     assert np.all(pool.stable * STEP_MV <= 100.2)
@@ -259,7 +281,8 @@ def test_none_is_established_among_few_contributors():
 )
 def test_the_low_quantile_is_that_of_the_worlds_without_binomial_noise(drawn, quantile, off):
     rng = np.random.default_rng(8)
-    found = [low_quantile(rng.binomial(60, drawn(rng)), 60) for _ in range(3)]
+    runs, alike = np.full(300, 60), np.ones(300)
+    found = [low_quantile(rng.binomial(runs, drawn(rng)), runs, alike) for _ in range(3)]
     assert np.mean(found) == pytest.approx(quantile, abs=off)
 
 
@@ -268,26 +291,122 @@ def test_the_raw_quantile_would_have_the_noise():
     assert raw < 0.92
 
 
-def some_cells(start_mv: float, covered: int) -> list[Measured]:
-    cell = Cell(20, 0.90, 10, covered, 80.0, start_mv, 0, 0.0)
-    return [Measured(1, PLAIN, "one", (cell,)), Measured(2, PLAIN, "two", (cell,))]
+def a_cell(start_mv: float, **changed) -> Cell:
+    cell = Cell(
+        units=20,
+        share=0.90,
+        confidence=0.95,
+        runs=10,
+        covered=10,
+        depth_mv=80.0,
+        start_mv=start_mv,
+        none=0,
+        lost=0.0,
+    )
+    return replace(cell, **changed)
 
 
-def test_worlds_are_written_read_and_compared_where_the_earlier_run_covered(tmp_path):
-    write_worlds(tmp_path / "worlds.json", some_cells(50.0, 10))
-    before = read_worlds(tmp_path / "worlds.json")
-    assert before == some_cells(50.0, 10)
-    (row,) = compared(some_cells(47.0, 10), before)
-    assert (row.value, row.met) == (3.0, True)
-    (row,) = compared(some_cells(45.0, 10), before)
-    assert (row.value, row.met) == (5.0, False)
-    assert compared(some_cells(45.0, 10), some_cells(50.0, 9)) == []
+def two_worlds(cell: Cell, label: str = PLAIN) -> list[Measured]:
+    return [Measured(1, label, "one", (cell,)), Measured(2, label, "two", (cell,))]
+
+
+def by_name(rows):
+    return {row.what: row for row in rows}
+
+
+def test_worlds_are_written_and_read(tmp_path):
+    write_worlds(tmp_path / "worlds.json", two_worlds(a_cell(50.0)))
+    assert read_worlds(tmp_path / "worlds.json") == two_worlds(a_cell(50.0))
+
+
+def test_worlds_are_compared_with_an_earlier_run():
+    before = two_worlds(a_cell(50.0))
+    for start_mv, more, met in ((56.0, -6.0, True), (55.0, -5.0, False)):
+        rows = compared(two_worlds(a_cell(start_mv)), before)
+        assert [(row.value, row.met) for row in rows] == [(more, met)] * 2
+    (every,) = compared(two_worlds(a_cell(45.0)), two_worlds(a_cell(50.0, covered=9)))
+    assert every.what == "more timid than before, all worlds, n = 20"
+
+
+def test_coarse_testers_are_compared_by_their_timidity():
+    at = {"units": 1000, "depth_mv": 90.0}
+    before = two_worlds(a_cell(70.0, **at), COARSE)
+    for start_mv, share, met in ((80.0, 0.5, True), (79.0, 0.55, False)):
+        (row,) = compared(two_worlds(a_cell(start_mv, **at), COARSE), before)
+        assert (row.value, row.met) == (share, met)
+
+
+def test_one_deep_unit_may_make_a_start_a_little_shallower():
+    for moved_mv in (5.0, 5.1):
+        deep = two_worlds(a_cell(50.0 - moved_mv), ONE_DEEP)
+        rows = moved_by_one([*two_worlds(a_cell(50.0)), *deep])
+        assert [row.value for row in rows] == [moved_mv] * 2
+        assert [row.met for row in rows] == [moved_mv <= 5] * 2
+
+
+def test_a_deep_unit_lies_beyond_all_others():
+    honest = a_pool(World(1, a_point(90.0), OPEN), 20)
+    beside = beside_one_deep(honest)
+    assert beside.where(np.arange(21) < 20).stable.tolist() == honest.stable.tolist()
+    assert beside.stable[-1] * STEP_MV == pytest.approx(middles_mv(honest).max() + 40, abs=0.5)
+    assert beside.honest.all()
+    assert beside.contributor[-1] > honest.contributor.max()
+
+
+@pytest.mark.parametrize(
+    ("label", "pair", "units", "mean", "low"),
+    [
+        (PLAIN, USUAL, 5, "", ""),
+        (PLAIN, USUAL, 70, ">= 0.95", ">= 0.85"),
+        (PLAIN, USUAL, 100, ">= 0.95", ">= 0.9"),
+        (PLAIN, (0.95, 0.95), 100, ">= 0.95", ">= 0.88"),
+        (PLAIN, (0.99, 0.95), 100, "", ""),
+        (HIDDEN, USUAL, 10, "", ""),
+        (HIDDEN, USUAL, 40, ">= 0.92", ">= 0.8"),
+    ],
+)
+def test_what_is_wanted_of_coverage(label, pair, units, mean, low):
+    cell = a_cell(50.0, units=units, share=pair[0], confidence=pair[1])
+    rows = by_name(rows_of(summaries(label, two_worlds(cell, label))))
+    where = f"{label}, ({pair[0]:.2f}, {pair[1]:.2f}), n = {units}"
+    assert rows[f"mean coverage, {where}"].wanted == mean
+    assert rows[f"5 % quantile, {where}"].wanted == low
+
+
+def test_coverage_wherever_a_number_is_given():
+    at = {"share": 0.99, "runs": 10, "none": 9}
+    rows = by_name(rows_of(summaries(PLAIN, two_worlds(a_cell(5.0, **at, covered=9)))))
+    where = "no hidden habits, (0.99, 0.95), n = 20"
+    assert rows[f"mean coverage, {where}"].value == 0.9
+    for name in ("worlds alike", "worlds by starts"):
+        assert rows[f"mean coverage of starts, {name}, {where}"].value == 0.0
+        assert not rows[f"mean coverage of starts, {name}, {where}"].met
+        assert rows[f"5 % quantile of starts, {name}, {where}"].wanted == ">= 0.85"
+    (none,) = summaries(PLAIN, two_worlds(a_cell(0.0, share=0.99, none=10)))
+    assert none.without == 1.0
+    assert none.of_starts.mean == 1.0
+
+
+def test_worlds_count_alike_or_by_their_starts():
+    rare = Measured(1, PLAIN, "rare", (a_cell(5.0, none=9, covered=9),))
+    (found,) = summaries(PLAIN, [rare, two_worlds(a_cell(50.0))[1]])
+    assert found.all_runs.mean == pytest.approx(0.95)
+    assert found.of_starts.mean == 0.5
+    assert found.by_starts.mean == pytest.approx(10 / 11)
+    assert found.of_starts.low < 0.5
+
+
+def test_pairs_are_asked_of_honest_testers_alone():
+    assert asked_pairs(PLAIN, 70) == asked_pairs(HIDDEN, 100) == (USUAL,)
+    assert len(asked_pairs(PLAIN, 10)) == len(asked_pairs(PLAIN, 1000)) == 5
 
 
 def test_a_summary_names_the_worst_world():
-    good, bad = some_cells(50.0, 10)[0], replace(some_cells(85.0, 4)[1], words="the bad one")
+    good = two_worlds(a_cell(50.0))[0]
+    bad = Measured(2, PLAIN, "the bad one", (a_cell(85.0, covered=4),))
     (found,) = summaries(PLAIN, [good, bad])
-    assert (found.coverage, found.worst, found.worst_words) == (0.7, 0.4, "the bad one")
+    assert (found.all_runs.mean, found.all_runs.worst) == (0.7, 0.4)
+    assert found.worst_words == "the bad one"
     assert found.timidity_mv == pytest.approx((30 - 5) / 2)
 
 
@@ -370,7 +489,8 @@ def with_a_shallow_cut(reports: Reports) -> Reports:
 
 
 def test_a_weak_group_that_lies_apart_is_counted_and_covered():
-    (cell, strict) = cells_of(APART, 300, draw_pools(np.random.default_rng(1), APART, 300, 8))
+    pools = draw_pools(np.random.default_rng(1), APART, 300, 8)
+    cell, strict = cells_of(APART, 300, pools, (USUAL, STRICT))
     assert cell.covered >= 7
     assert strict.covered >= 7
     assert cell.lost < 0.01
@@ -378,5 +498,5 @@ def test_a_weak_group_that_lies_apart_is_counted_and_covered():
 
 def test_a_rule_that_throws_weak_units_out_would_be_seen():
     pools = draw_pools(np.random.default_rng(1), APART, 300, 8)
-    strict = cells_of(APART, 300, [with_a_shallow_cut(pool) for pool in pools])[1]
+    (strict,) = cells_of(APART, 300, [with_a_shallow_cut(pool) for pool in pools], (STRICT,))
     assert strict.covered <= 1

@@ -1,13 +1,13 @@
 """Time in the evidence: drift found and false alarms, intervals of survival, causes ranked."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kbapi.evidence.comparisons import DatedRows, drift_of
-from kbapi.evidence.longevity import compare_changes
+from kbapi.evidence.longevity import ChangeCompared, compare_changes
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.search.recommended_margin import WANTED_DAYS, WANTED_SHARE, recommended_margin
 from kbapi.stats.time.drift import UNKNOWN, DatedLimits, find_drift
@@ -24,8 +24,8 @@ MONTHS_BEFORE, MONTHS_SINCE = 9, 6
 MACHINES = 2
 
 
-def measure(*, short: bool, runs: int | None = None) -> list[Row]:
-    """Each figure in turn; `runs` are those of the drift's cells."""
+def measure(*, short: bool, runs: int | None = None, seeds: Sequence[int] = (SEED,)) -> list[Row]:
+    """Each figure in turn; `runs` are those of the drift's cells, `seeds` of false causes."""
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     return [
         *_drift_found(runs, short),
@@ -34,6 +34,7 @@ def measure(*, short: bool, runs: int | None = None) -> list[Row]:
         *_coverage(400 if short else 4000),
         *_settled(200 if short else 2000),
         *_ranked(100 if short else 1000),
+        *_causes_by_memory(seeds[0], 60 if short else 300, (60,) if short else (60, 120)),
     ]
 
 
@@ -336,6 +337,99 @@ def _is_first(rng: np.random.Generator, units: int, failing: float, planted: str
     return next(one.change for one in found if one.change in changing) == planted
 
 
+BEFORE_USE_DAYS = 120
+"""How far back owners of settings that failed look for a cause."""
+RECALL = {"little forgotten": (0.8, 0.3), "much forgotten": (0.6, 0.3)}
+"""Chance that an owner names a change where the setting kept, and one from before its use where it
+failed. A change of the days in use is named with 0.95 where it failed."""
+
+
+def _causes_by_memory(seed: int, runs: int, sizes: Sequence[int] = (60, 120)) -> list[Row]:
+    """How often a change is named as the cause, by memory and by days, and how often rightly."""
+    rows = []
+    for place, (name, recall) in enumerate(RECALL.items()):
+        for units in sizes:
+            for planted in (None, "firmware"):
+                rng = np.random.default_rng([seed, 6, place, units])
+                found = [_named(rng, units, recall, planted) for _ in range(runs)]
+                before, memory, days = (float(np.mean(some)) for some in zip(*found, strict=True))
+                kind = f"{name}, {units} units"
+                what = "planted update named" if planted else "false cause named"
+                rows += [
+                    measured(f"{what} by any bound above 1, {kind}", before, "share", ""),
+                    measured(f"{what} without days, {kind}", memory, "share", ""),
+                    measured(f"{what} with days, {kind}", days, "share", "" if planted else MOST),
+                ]
+    return rows
+
+
+MOST = "<= 0.05"
+
+
+def _named(
+    rng: np.random.Generator, units: int, recall: tuple[float, float], planted: str | None
+) -> tuple[bool, bool, bool]:
+    """Whether a change (the planted one, if any) is named: by any bound, by memory, by days."""
+    drawn = [_recalled(rng, number, recall, planted) for number in range(units)]
+    known = frozenset(range(units))
+    by_memory, by_day = (
+        compare_changes([one[place] for one in drawn], "chip", known).compared for place in (0, 1)
+    )
+    return (
+        _is_first_named(by_memory, planted, _is_above_one),
+        _is_first_named(by_memory, planted, _stands_out),
+        _is_first_named(by_day, planted, _stands_out),
+    )
+
+
+def _is_above_one(one: ChangeCompared) -> bool:
+    return one.lift is not None and one.lift.lower > 1
+
+
+def _stands_out(one: ChangeCompared) -> bool:
+    return one.stands_out
+
+
+def _is_first_named(
+    compared: Sequence[ChangeCompared],
+    planted: str | None,
+    is_named: Callable[[ChangeCompared], bool],
+) -> bool:
+    first = next((one for one in compared if is_named(one)), None)
+    return first is not None and planted in (None, first.change)
+
+
+def _recalled(
+    rng: np.random.Generator, number: int, recall: tuple[float, float], planted: str | None
+) -> tuple[FollowedRow, FollowedRow]:
+    """A follow-up of an owner by memory, and the same one with the day of each named change."""
+    days = int(rng.choice([35, 60, 95, 180]) + rng.integers(0, 15))
+    span = (days + BEFORE_USE_DAYS) / 90
+    made = {
+        name: int(np.floor(rng.uniform(-BEFORE_USE_DAYS, days)))
+        for name, share in CHANGED_BY.items()
+        if rng.random() < 1 - (1 - share) ** span
+    }
+    failed = int(rng.integers(3, days)) if rng.random() < 0.2 else None
+    if planted in made and made[planted] >= 0 and rng.random() < 0.45:
+        after = made[planted] + int(rng.integers(0, 20))
+        failed = min(after, days, days if failed is None else failed)
+    end = days if failed is None else failed
+    kept, before = recall
+    in_use, earlier = (kept, 0.0) if failed is None else (0.95, before)
+    named = {
+        name: day
+        for name, day in made.items()
+        if day <= end and rng.random() < (in_use if day >= 0 else earlier)
+    }
+    # The update history is read with an error of a few days.
+    read = tuple((name, day + round(rng.normal(0, 2))) for name, day in named.items())
+    row = replace(
+        _follow_up(number, is_failed=failed is not None, changed=frozenset(named)), days=end
+    )
+    return row, replace(row, changed=frozenset(), change_days=read)
+
+
 def _a_follow_up(
     rng: np.random.Generator, number: int, failing: float, planted: str
 ) -> FollowedRow:
@@ -344,6 +438,10 @@ def _a_follow_up(
     if "firmware" in changed and rng.random() < 0.5:
         changed.add("microcode")
     failed = rng.random() < (failing if planted in changed else 0.10)
+    return _follow_up(number, is_failed=failed, changed=frozenset(changed))
+
+
+def _follow_up(number: int, *, is_failed: bool, changed: frozenset[str]) -> FollowedRow:
     return FollowedRow(
         chip_key="chip",
         control="voltage_offset",
@@ -354,10 +452,10 @@ def _a_follow_up(
         status="counted",
         stable_steps=80,
         stock_mv=None,
-        outcome="failed_later" if failed else "still_stable",
+        outcome="failed_later" if is_failed else "still_stable",
         days=60,
         value=-70.0,
         failure="",
         is_effect_shown=True,
-        changed=frozenset(changed),
+        changed=changed,
     )

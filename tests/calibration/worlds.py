@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -10,20 +10,23 @@ import numpy as np
 
 from kbapi.stats.estimate.siblings import Siblings
 from tests.calibration._drawn import World, draw_pools, draw_world
-from tests.calibration._liars import move_all
-from tests.calibration._reports import Reports, answers
+from tests.calibration._liars import middles_mv, move_all
+from tests.calibration._reports import SOFT_BOUND_MV, Pair, Reports, answered, bracketed
 from tests.calibration._world_report import (
+    COARSE,
     HIDDEN,
     LIARS,
-    MANY_UNITS,
+    ONE_DEEP,
+    PAIRS,
     PLAIN,
-    SHARES,
     Cell,
     Measured,
+    asked_pairs,
     compared,
     crowd_rows,
     crowd_summaries,
     crowd_table,
+    moved_by_one,
     read_worlds,
     rows_of,
     summaries,
@@ -33,11 +36,12 @@ from tests.calibration._world_report import (
 from tests.report import Row
 
 FULL_SEEDS, SHORT_SEEDS = (1, 300), (1, 4)
+FAR_MV = 40.0
 
 
 @dataclass(frozen=True)
 class Plan:
-    """How often pools are drawn: by habits and number of units, and for each crowd of liars."""
+    """How often pools are drawn: by label and number of units, and for each crowd of liars."""
 
     runs: dict[str, dict[int, int]]
     crowd_runs: int
@@ -60,8 +64,10 @@ class Plan:
 
 FULL = Plan(
     {
-        PLAIN: {3: 40, 5: 40, 10: 60, 20: 60, 40: 60, 100: 60, 300: 40, 1000: 30},
-        HIDDEN: {10: 30, 40: 30, 100: 30, 1000: 20},
+        PLAIN: {3: 20, 5: 20, 10: 20, 20: 20, 40: 20, 70: 20, 100: 20, 300: 16, 1000: 12},
+        HIDDEN: {40: 20, 100: 20, 300: 16, 1000: 10},
+        ONE_DEEP: {20: 20},
+        COARSE: {1000: 6},
     },
     crowd_runs=2,
     most_units=1000,
@@ -70,38 +76,66 @@ SHORT = Plan({PLAIN: {10: 10, 40: 8}, HIDDEN: {40: 8}}, crowd_runs=1, most_units
 
 
 def measure_world(seed: int, plan: Plan) -> list[Measured]:
-    """The cells of the world of this seed, by the habits of its testers, and what liars do."""
+    """The cells of the world of this seed under each label, and what liars do."""
     drawn = draw_world(seed)
-    plain = drawn.without_hidden_habits()
     found = []
     for label, counts in plan.runs.items():
-        world = plain if label == PLAIN else drawn
+        world = world_of(label, drawn)
         cells = []
         for units, count in counts.items():
             # Each size of pool draws from a seed of its own, so that it can be repeated alone.
             rng = np.random.default_rng([20261130, seed, units])
-            cells += cells_of(world, units, draw_pools(rng, world, units, count))
+            pools = draw_pools(rng, world, units, count)
+            if label == ONE_DEEP:
+                pools = [beside_one_deep(pool) for pool in pools]
+            cells += cells_of(world, units, pools, asked_pairs(label, units))
         found.append(Measured(seed, label, world.words(), tuple(cells)))
     if plan.crowd_runs:
+        plain = drawn.without_hidden_habits()
         moved = move_all(plain, plan.crowd_runs, plan.most_units)
         found.append(Measured(seed, LIARS, plain.words(), (), moved))
     return found
 
 
-def cells_of(world: World, units: int, pools: Sequence[Reports]) -> list[Cell]:
-    """What the product answers to these pools of a world, one cell for each stable share."""
-    shares = SHARES if units >= MANY_UNITS else SHARES[:1]
-    found = [answers(pool, Siblings(), shares) for pool in pools]
-    lost = float(np.mean([one[0].loses.mean() for one in found]))
+def world_of(label: str, drawn: World) -> World:
+    """The drawn world with the habits of this label."""
+    if label == HIDDEN:
+        return drawn
+    plain = drawn.without_hidden_habits()
+    coarse = replace(plain.testers, step_shares=(0.0, 0.0, 0.5, 0.5))
+    return replace(plain, testers=coarse) if label == COARSE else plain
+
+
+def beside_one_deep(pool: Reports) -> Reports:
+    """The pool and one honest unit 40 mV beyond all others, as far as intake counts a pass."""
+    far_mv = min(float(middles_mv(pool).max()) + FAR_MV, SOFT_BOUND_MV)
+    one = bracketed(np.array([far_mv]), established=bool(pool.established.any()))
+    return pool.beside(replace(one, honest=np.ones(1, dtype=np.bool_)))
+
+
+def cells_of(
+    world: World, units: int, pools: Sequence[Reports], pairs: Sequence[Pair] = PAIRS
+) -> list[Cell]:
+    """What the product answers to these pools of a world, one cell for each pair."""
+    found = [answered(pool, Siblings(), pairs) for pool in pools]
+    lost = float(np.mean([one.loses.mean() for one in found]))
     cells = []
-    for place, share in enumerate(shares):
-        starts = np.array([one[place].start_mv for one in found])
+    for place, (share, confidence) in enumerate(pairs):
+        starts = np.array([one.starts_mv[place] for one in found])
         depth_mv = world.truth.depth_mv(share)
-        # A start exactly at the true depth covers, whatever bisection rounded.
-        covered = int((starts <= depth_mv + 1e-5).sum())
-        none = int((starts == 0).sum())
         cells.append(
-            Cell(units, share, len(starts), covered, depth_mv, float(starts.mean()), none, lost)
+            Cell(
+                units=units,
+                share=share,
+                confidence=confidence,
+                runs=len(starts),
+                # A start exactly at the true depth covers, whatever bisection rounded.
+                covered=int((starts <= depth_mv + 1e-5).sum()),
+                depth_mv=depth_mv,
+                start_mv=float(starts.mean()),
+                none=int((starts == 0).sum()),
+                lost=lost,
+            )
         )
     return cells
 
@@ -144,5 +178,5 @@ def measure(
     ]
     crowds = crowd_summaries([world for world in worlds if world.label == LIARS])
     print(table(found), crowd_table(crowds), sep="\n\n")
-    rows = [*rows_of(found), *crowd_rows(crowds)]
+    rows = [*rows_of(found), *moved_by_one(worlds), *crowd_rows(crowds)]
     return rows + (compared(worlds, read_worlds(against)) if against else [])

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from kbapi.cli.search_record import closing_card
+from kbapi.cli.search_record import closing_card, step_card
 from tests.cli import command
 from tests.system.server import KBAPI
 
@@ -228,10 +228,29 @@ def test_a_search_that_ends_by_its_risk_names_the_option(
         {
             "reason": {"code": code, "text": "Why it ended."},
             "max_risk": max_risk,
+            "going_on": {"text": "Your limit is deeper."} if code == "too_risky" else None,
             "recommended_in_use": {"text": "Stay at stock.", "setting": None},
         }
     )
     assert ("--max-risk, up to 0.25" in shown) is is_named
+    assert ("Your limit is deeper." in shown) is (code == "too_risky")
+
+
+def test_a_run_that_confirms_says_so_and_how_long_it_is() -> None:
+    shown = step_card(
+        {
+            "domain": "core",
+            "moved_with": [],
+            "control": "voltage_offset",
+            "next_step": {"purpose": "confirm", "minutes": 60, "chance_stable": 0.98},
+            "plan": [],
+            "expected_search": None,
+        },
+        -82,
+        60,
+    )
+    assert "confirms your deepest pass" in shown
+    assert "60 minutes" in shown
 
 
 def test_a_damaged_record_and_one_of_another_chip_are_never_overwritten(

@@ -34,6 +34,12 @@ def a_pair(stock: dict[str, Any], tuned: dict[str, Any]) -> tuple[dict[str, Any]
     return {**common, **stock}, {**common, "state": "tuned", **tuned}
 
 
+def best(runs: int, **changes: Any) -> dict[str, Any]:
+    """A reading of the best of so many runs."""
+    reading = {"load": "all_core", "runs": runs, "runs_summary": "best", "performance": 41.0}
+    return {**reading, **changes}
+
+
 LOAD, IDLE = {"load": "all_core"}, {"load": "idle_resume"}
 # Of each rule: readings that it leaves alone, and readings of which it takes this field.
 RULES: dict[str, tuple[list[Any], list[Any]]] = {
@@ -117,6 +123,21 @@ RULES: dict[str, tuple[list[Any], list[Any]]] = {
     "performance_not_positive": (
         [[{"performance": 0.1, "performance_low": 0.1}]],
         [([{"performance": 0}], "0/performance"), ([{"performance_low": -1}], "0/performance_low")],
+    ),
+    "best_of_runs": (
+        [
+            [best(3), best(3, state="tuned")],
+            [best(3)],
+            [best(3), best(3, state="tuned"), best(5, load="gpu_only", runs_summary="mean")],
+            [best(3, runs_summary="mean"), best(5, runs_summary="median")],
+            [best(3), {"load": "all_core", "power_w": 50.0}],
+        ],
+        [
+            ([best(3, runs_summary="mean"), best(3)], "1/performance"),
+            ([best(3), best(4)], "0/performance"),
+            ([best(3), best(4)], "1/performance"),
+            ([best(3), {"load": "all_core", "performance": 40}], "0/performance"),
+        ],
     ),
     "hotter_at_equal_power": (
         [

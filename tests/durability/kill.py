@@ -14,7 +14,7 @@ from tests.report import Row, measured
 from tests.system.server import KBAPI, Server
 
 ROUNDS = 200
-SHORT_ROUNDS = 10
+SHORT_ROUNDS = 5
 
 
 def measure(*, short: bool = False) -> list[Row]:

@@ -48,6 +48,8 @@ class OutcomeRow:
     early_stop_steps: int
     measured_month: str
     confirmed_by_curator: int = 0
+    is_follow_up: bool = False
+    is_stock_unproven: bool = False
 
 
 @dataclass(frozen=True)
@@ -227,7 +229,8 @@ def results_of(outcomes: Iterable[OutcomeRow]) -> ResultRows:
         unstable_steps=column(o.unstable_steps or NEVER_FAILED for o in seen),
         early_stop_steps=column(o.early_stop_steps for o in seen),
         confirmed_by_curator=column(o.confirmed_by_curator for o in seen) == 1,
-        is_follow_up=ones == 0,
+        is_follow_up=column(o.is_follow_up for o in seen) == 1,
+        is_stock_unproven=column(o.is_stock_unproven for o in seen) == 1,
         month=column(12 * int(o.measured_month[:4]) + int(o.measured_month[5:]) for o in seen),
         arrival=0 * ones,
     )
@@ -245,9 +248,16 @@ def units_of_results(results: ResultRows) -> PoolUnits:
     )
 
 
+def slowly_proven(outcomes: Iterable[OutcomeRow]) -> list[OutcomeRow]:
+    """The outcomes without those of unproven stock, if any other gives a limit."""
+    seen = [o for o in outcomes if o.stable_steps is not None or o.unstable_steps is not None]
+    proven = [outcome for outcome in seen if not outcome.is_stock_unproven]
+    return proven or seen
+
+
 def slowly_merged(outcomes: Iterable[OutcomeRow]) -> tuple[int, int] | None:
     """What a unit's outcomes say together, by the rule of merging, in plain Python."""
-    seen = list(outcomes)
+    seen = slowly_proven(outcomes)
     if not seen:
         return None
     unstable = NEVER_FAILED

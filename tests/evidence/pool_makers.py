@@ -19,6 +19,10 @@ class UnitMade:
     contributor: int | None = None
     is_established: bool = True
     is_vouched: bool = False
+    is_untold: bool = False
+    """It counts only for a unit with a pass and without a failure."""
+    has_failed_later: bool = False
+    is_stock_unproven: bool = False
     conditions: tuple[tuple[str, str], ...] = ()
 
 
@@ -49,6 +53,11 @@ def pool_of(units: list[UnitMade]) -> PoolUnits:
         confirmed_by_curator=confirmed_by_curator,
         stable_steps=stable,
         unstable_steps=unstable,
+        untold_stop=np.array([one.is_untold for one in units], dtype=np.bool_)
+        & (unstable == NEVER_FAILED)
+        & (stable > 0),
+        failed_later=np.array([one.has_failed_later for one in units], dtype=np.bool_),
+        stock_unproven=np.array([one.is_stock_unproven for one in units], dtype=np.bool_),
         weight_ppm=weight_ppm_of(
             contributor, established, (stable > 0) | (unstable < NEVER_FAILED)
         ),

@@ -12,7 +12,9 @@ import pytest
 from kbapi.advice.evidence_found import load_standing_in
 from kbapi.evidence.comparisons import DatedRows, PoolDrift, dated_rows, drift_of, load_drift
 from kbapi.evidence.longevity import (
+    LEAST_RATIO,
     MARGINS,
+    RECALL_RATIO,
     SettingInUse,
     compare_changes,
     longevity_evidence,
@@ -228,6 +230,79 @@ def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
         "os",
         "cooling",
     ]
+
+
+@pytest.mark.parametrize(
+    ("day", "parts", "counts"),
+    [
+        (25, {}, True),
+        (40, {}, True),
+        (41, {}, False),
+        (-1, {}, False),
+        (0, {}, True),
+        (20, {"last_stable_day": 20}, False),
+        (21, {"last_stable_day": 20}, True),
+    ],
+)
+def test_a_change_of_a_failure_counts_after_the_last_good_day_up_to_the_first_bad_one(
+    day: int, parts: dict[str, Any], counts: bool
+) -> None:
+    dated = [("os", day)]
+    rows = [a_row(n, "failed_later", change_days=dated, **parts) for n in range(6)]
+    rows += [a_row(n) for n in range(10, 16)]
+    found = {one.change: one for one in compare_changes(rows, "one", EVERYONE).compared}
+    assert found["os"].failed_with == (6 if counts else 0)
+    assert not found["os"].is_by_memory
+
+
+def test_an_earlier_pass_is_the_last_good_day_and_a_failure_is_the_first_bad_one() -> None:
+    rows = [a_row(n, days=20) for n in range(6)]
+    rows += [a_row(n, "failed_later", change_days=[("os", 15)]) for n in range(3)]
+    rows += [a_row(n, "failed_later", change_days=[("os", 25)]) for n in range(3, 6)]
+    # What failed on day 24 already cannot have failed because of day 25.
+    rows += [a_row(3, "failed_later", days=24)]
+    found = {one.change: one for one in compare_changes(rows, "one", EVERYONE).compared}
+    assert (found["os"].failed_with, found["os"].failed_without) == (2, 4)
+
+
+def test_a_setting_that_kept_counts_with_the_changes_since_its_first_day() -> None:
+    rows = [a_row(n, change_days=[("os", 10 * n - 5)]) for n in range(6)]
+    found = {one.change: one for one in compare_changes(rows, "one", EVERYONE).compared}
+    assert (found["os"].kept_with, found["os"].kept_without) == (4, 2)
+
+
+def test_one_change_without_its_day_makes_a_comparison_one_by_memory() -> None:
+    rows = [a_row(n, "failed_later", change_days=[("os", 30)]) for n in range(14)]
+    rows += [a_row(n) for n in range(20, 34)]
+    dated = compare_changes(rows, "one", EVERYONE).compared[0]
+    assert (dated.change, dated.is_by_memory, dated.stands_out) == ("os", False, True)
+    named = compare_changes([*rows, a_row(40, changed=["os"])], "one", EVERYONE).compared[0]
+    assert (named.change, named.is_by_memory) == ("os", True)
+
+
+def test_by_memory_a_change_stands_out_only_beyond_what_memory_makes_of_nothing() -> None:
+    rows = [
+        a_row(n, "failed_later" if n % 40 < 17 else "still_stable", changed=["os"] * (n < 40))
+        for n in range(80)
+    ]
+    rows = [replace(row, outcome="still_stable") if 46 < row.unit_id < 57 else row for row in rows]
+    (memory,) = compare_changes(rows, "one", EVERYONE, {"os"}).compared
+    assert memory.lift is not None
+    assert LEAST_RATIO < memory.lift.lower < RECALL_RATIO
+    assert not memory.stands_out
+    dated = [
+        replace(row, changed=frozenset(), change_days=tuple((c, 5) for c in row.changed))
+        for row in rows
+    ]
+    (by_day,) = compare_changes(dated, "one", EVERYONE, {"os"}).compared
+    assert by_day.lift == memory.lift
+    assert by_day.stands_out
+
+
+def test_an_update_that_may_have_closed_a_control_does_so_with_a_day_too() -> None:
+    rows = [a_row(n, change_days=[("firmware", 9)], is_effect_shown=False) for n in range(9)]
+    assert compare_changes(rows, "one", EVERYONE).units == 0
+    assert in_use(rows[0]) == []
 
 
 def test_equal_lifts_stand_in_the_order_of_the_vocabulary() -> None:

@@ -4,6 +4,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,9 +14,11 @@ from kbapi.evidence.outlier_check import (
     LONE_FAILURE_WEIGHT,
     UNCHECKED,
     OutlierReport,
+    chance_of_failing_soon,
     check_outliers,
     counted_units,
     standing_flags,
+    weighed_intervals,
     weight_for_related,
     weight_under,
 )
@@ -45,7 +48,7 @@ def test_a_unit_far_deeper_than_the_others_is_excluded_and_none_for_being_weak()
     outlier_report = judged(pool)
     assert outlier_report.outlier_deep.tolist() == [41]
     assert outlier_report.excluded_units == 1
-    stands = counted_units(pool_of(pool), outlier_report)
+    stands = counted_units(pool_of(pool), outlier_report, FLOOR)
     assert stands.units == 42
     assert int(stands.intervals.stable_steps.max()) < 200
 
@@ -60,7 +63,7 @@ def test_a_unit_confirmed_by_a_curator_is_never_excluded_and_has_full_weight() -
     pool = pool_of([*honest(), replace(newcomer, is_vouched=True)])
     outlier_report = check_outliers(pool, FLOOR)
     assert (outlier_report.excluded_units, outlier_report.flagged_share) == (0, 0.0)
-    stands = counted_units(pool, outlier_report).intervals
+    stands = counted_units(pool, outlier_report, FLOOR).intervals
     assert stands.weight[stands.stable_steps == 200].tolist() == [1.0]
 
 
@@ -73,22 +76,37 @@ def newcomers_weight(established: int, newcomers: int) -> float:
     )
     outlier_report = check_outliers(pool, FLOOR)
     assert outlier_report.is_young == (established == 0)
-    intervals = counted_units(pool, outlier_report).intervals
+    intervals = counted_units(pool, outlier_report, FLOOR).intervals
     weight = float(intervals.weight[intervals.stable_steps == 100].sum())
     assert outlier_report.is_mostly_new == (weight > established)
     return weight
 
 
 def test_a_crowd_of_newcomers_that_outweighs_the_established_is_noted() -> None:
-    """Ten established keep 2^(-10 / 3) = 0.0992 of others: 101 weigh more than ten, 100 less."""
-    assert newcomers_weight(10, 100) < 10 < newcomers_weight(10, 101)
+    """Four established keep 2^(-4 / 3) = 0.397 of others: 11 weigh more than four, ten less."""
+    assert newcomers_weight(4, 10) < 4 < newcomers_weight(4, 11)
+
+
+def test_beside_five_established_contributors_no_crowd_outweighs_them() -> None:
+    """Beside five, ten newcomers count, each 2^(-5 / 3) = 0.315: more than ten weigh no more."""
+    assert newcomers_weight(5, 9) == pytest.approx(9 / 2 ** (5 / 3))
+    assert newcomers_weight(5, 10) == pytest.approx(newcomers_weight(5, 300), abs=1e-4)
+    assert newcomers_weight(5, 300) < 5
+    assert newcomers_weight(10, 300) == pytest.approx(1, abs=1e-3)
+
+
+def test_a_larger_crowd_never_weighs_less() -> None:
+    for established in (1, 2, 3, 6, 12, 30):
+        weights = [newcomers_weight(established, newcomers) for newcomers in (5, 20, 50, 150)]
+        assert np.all(np.diff(weights) >= -1e-3)
 
 
 def test_newcomers_weigh_less_with_each_established_unit_down_to_a_tenth() -> None:
     assert newcomers_weight(0, 40) == 40
     assert newcomers_weight(1, 40) == pytest.approx(40 / 2 ** (1 / 3))
-    assert newcomers_weight(3, 40) == pytest.approx(20)
-    assert newcomers_weight(12, 40) == pytest.approx(2.5)
+    assert newcomers_weight(3, 10) == pytest.approx(5)
+    # Sixteen and two thirds are counted of forty.
+    assert newcomers_weight(3, 40) == pytest.approx(50 / 3 / 2, abs=1e-4)
     # From here on a tenth of the established weight is more.
     assert newcomers_weight(18, 40) == pytest.approx(1.8)
     assert newcomers_weight(60, 500) == pytest.approx(6)
@@ -112,7 +130,8 @@ def test_newcomers_fade_for_other_chips_as_contributors_are_established() -> Non
         return tuple(float(weight[pool.stable_steps == s].sum()) for s in (90, 100))
 
     assert heard_by_others(0) == (0, 50)
-    assert heard_by_others(2) == (2, pytest.approx(25))
+    # With the one that is vouched for they are three.
+    assert heard_by_others(2) == (2, pytest.approx(50 / 3 / 2))
     assert heard_by_others(29) == (29, pytest.approx(50 / 2**10))
     assert heard_by_others(4000) == (4000, 0)
 
@@ -198,7 +217,7 @@ def test_three_fake_failures_of_a_new_token_do_not_silence_twenty_units() -> Non
         units = pool_of([*club, *fakes])
         report = check_outliers(units, FLOOR)
         fit = pool_start(
-            counted_units(units, report).intervals,
+            counted_units(units, report, FLOOR).intervals,
             Siblings(),
             Grid(Fraction(1)),
             VOLTAGE_OFFSET,
@@ -214,7 +233,7 @@ def test_a_contributor_whose_units_lie_together_deep_weighs_nothing() -> None:
     outlier_report = check_outliers(pool, FLOOR)
     assert outlier_report.differing.tolist() == [9]
     assert outlier_report.excluded_units == 50
-    assert counted_units(pool, outlier_report).units == 40
+    assert counted_units(pool, outlier_report, FLOOR).units == 40
     # One contributor weighs a thirtieth of the 43 units that there are with three of each.
     assert outlier_report.flagged_share == pytest.approx((43 / 30) / (40 + 43 / 30), rel=1e-4)
 
@@ -223,7 +242,9 @@ def test_a_contributor_like_the_pool_counts_however_many_units_it_has() -> None:
     pool = pool_of([*honest(), *(replace(one, contributor=9) for one in honest(50))])
     outlier_report = check_outliers(pool, FLOOR)
     assert (outlier_report.differing.tolist(), outlier_report.excluded_units) == ([], 0)
-    assert counted_units(pool, outlier_report).intervals.total_weight == pytest.approx(40 + 43 / 30)
+    assert counted_units(pool, outlier_report, FLOOR).intervals.total_weight == pytest.approx(
+        40 + 43 / 30
+    )
 
 
 def test_three_units_of_one_contributor_are_too_few_to_tell() -> None:
@@ -245,7 +266,7 @@ def test_a_contributor_whose_units_lie_together_shallow_counts() -> None:
 def test_a_contributor_that_differs_is_excluded_even_with_few_of_its_units() -> None:
     outlier_report = judged([*honest(), *(a_unit(114, contributor=9) for _ in range(50))])
     part = pool_of([*honest(5), a_unit(114, contributor=9), a_unit(114, contributor=9)])
-    assert counted_units(part, outlier_report).units == 5
+    assert counted_units(part, outlier_report, FLOOR).units == 5
 
 
 def test_a_pool_without_units_is_young_and_has_no_outliers() -> None:
@@ -253,8 +274,99 @@ def test_a_pool_without_units_is_young_and_has_no_outliers() -> None:
     uninformative = pool_of([a_unit(0, NEVER_FAILED)])
     assert check_outliers(uninformative, FLOOR) is UNCHECKED
     # It is counted as a unit, and says nothing of limits.
-    stands = counted_units(uninformative, UNCHECKED)
+    stands = counted_units(uninformative, UNCHECKED, FLOOR)
     assert (stands.units, len(stands.intervals.weight), stands.latest_month) == (1, 0, "2026-08")
+
+
+def rows_of(units: PoolUnits, **wanted: bool) -> list[tuple[int, int, float]]:
+    found = weighed_intervals(units, check_outliers(units, FLOOR), FLOOR, **wanted)
+    columns = (found.stable_steps, found.unstable_steps, found.weight.round(9))
+    return list(zip(*(one.tolist() for one in columns), strict=True))
+
+
+def slowly_failing_soon(units: list[UnitMade], at: int, soon: int) -> float:
+    """The life table in plain Python, each unit with weight one."""
+    reached = failed = stopped = 0.0
+    for one in units:
+        is_failure = one.unstable_steps < NEVER_FAILED
+        depth = one.stable_steps
+        if is_failure:
+            depth = (one.stable_steps + one.unstable_steps - 1) / 2
+        reached += depth >= at
+        failed += is_failure and at <= depth < at + soon
+        stopped += not is_failure and at <= depth < at + soon
+    return failed / (reached - stopped / 2)
+
+
+def test_the_chance_of_failing_soon_equals_a_slow_life_table() -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        made = [
+            a_unit(int(stable), NEVER_FAILED if rng.random() < 0.4 else int(stable + width))
+            for stable, width in zip(rng.integers(0, 60, 30), rng.integers(1, 30, 30), strict=True)
+        ]
+        units, soon = pool_of(made), int(rng.integers(1, 20))
+        ends = units.stable_steps, units.unstable_steps, np.ones(30)
+        found = chance_of_failing_soon(*ends, soon)
+        slow = [slowly_failing_soon(made, one.stable_steps, soon) for one in made]
+        assert found == pytest.approx(slow, abs=1e-12)
+
+
+def test_a_part_of_an_untold_stop_has_failed_by_how_many_fail_soon_after_it() -> None:
+    # Fifteen steps beyond 60 end at 75: one of twenty units that reach 60 fails before.
+    others = [a_unit(72, 77), *(a_unit(100, 101) for _ in range(18))]
+    stop = a_unit(60, NEVER_FAILED, is_untold=True)
+    chance = 1 / 19.5
+    part = chance / (chance + 0.05)
+    assert rows_of(pool_of([*others, stop])) == [
+        (60, 75, pytest.approx(part)),
+        (60, NEVER_FAILED, pytest.approx(1 - part)),
+        (72, 77, 1.0),
+        (100, 101, 18.0),
+    ]
+    # A failure whose middle lies one step further is not soon.
+    assert (60, NEVER_FAILED, 1.0) in rows_of(pool_of([a_unit(73, 78), *others[1:], stop]))
+    told = replace(stop, is_untold=False)
+    assert (60, NEVER_FAILED, 1.0) in rows_of(pool_of([*others, told]))
+
+
+def test_all_of_an_untold_stop_fails_at_the_tipping_point() -> None:
+    pool = pool_of([*honest(), a_unit(60, NEVER_FAILED, is_untold=True)])
+    ends = [row for row in rows_of(pool, if_untold_failed=True) if row[0] == 60]
+    assert ends == [(60, 75, 1.0)]
+
+
+def test_a_unit_that_failed_later_had_its_limit_little_before() -> None:
+    later = a_unit(0, 72, has_failed_later=True)
+    assert rows_of(pool_of([*honest(), later]))[0] == (52, 72, 1.0)
+    assert rows_of(pool_of([*honest(), replace(later, unstable_steps=15)]))[0] == (0, 15, 1.0)
+    # Another pass that still counts and is deeper than that stays.
+    deeper = replace(later, stable_steps=60)
+    assert rows_of(pool_of([*honest(), deeper]))[0] == (60, 72, 1.0)
+
+
+def test_a_unit_that_failed_later_is_no_failure_of_a_first_setting() -> None:
+    later = a_unit(0, 50, has_failed_later=True)
+    assert lone(later) == []
+    units = pool_of([*honest(), later, a_unit(0, 70)])
+    counted = counted_units(units, check_outliers(units, FLOOR), FLOOR)
+    assert (counted.failures, counted.failures_at_first_setting) == (42, 1)
+
+
+def test_a_failure_of_unproven_stock_confirms_no_other_and_loses_weight_once() -> None:
+    unproven = a_unit(0, 50, is_stock_unproven=True)
+    assert lone(unproven) == []
+    assert lone(a_unit(0, 50), unproven) == [0]
+    assert lone(a_unit(0, 50), replace(unproven, is_stock_unproven=False)) == []
+
+
+def test_untold_stops_are_counted_as_units_and_reported_whole() -> None:
+    units = pool_of([*honest(), a_unit(60, NEVER_FAILED, is_untold=True), a_unit(60, NEVER_FAILED)])
+    counted = counted_units(units, check_outliers(units, FLOOR), FLOOR)
+    assert (counted.units, counted.failures, counted.untold_stops) == (42, 40, 1)
+    at_60 = counted.reported.stable_steps == 60
+    assert counted.reported.weight[at_60].tolist() == [2.0]
+    assert counted.intervals.total_weight == pytest.approx(42)
 
 
 units_made = st.builds(
@@ -264,6 +376,7 @@ units_made = st.builds(
     contributor=st.sampled_from([None, None, None, 7, 8]),
     is_established=st.booleans(),
     is_vouched=st.sampled_from([False, False, False, True]),
+    is_untold=st.booleans(),
 )
 
 
@@ -284,7 +397,7 @@ def test_what_numbers_units_have_never_matters_to_the_last_bit(
     assert one.flagged_share == other.flagged_share
     assert one.differing.tolist() == other.differing.tolist()
     here, there = (
-        counted_units(pool_of(units), verdict).intervals
+        counted_units(pool_of(units), verdict, FLOOR).intervals
         for units, verdict in ((pool, one), (shuffled, other))
     )
     assert here.weight.tobytes() == there.weight.tobytes()

@@ -247,12 +247,15 @@ def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
     pool = loaded(engine, fill)
     found = (pool.units, pool.failures, pool.unverified, pool.excluded, pool.latest_month)
     assert found == (4, 2, 1, 2, "2026-09")
+    assert (pool.failures_at_first_setting, pool.untold_stops) == (1, 1)
     # Three steps less five for the early stop: nothing is known, so it is not among them.
-    assert pool.intervals.stable_steps.tolist() == [0, 65, 80]
-    assert pool.intervals.unstable_steps.tolist() == [40, NEVER_FAILED, 90]
+    assert pool.reported.stable_steps.tolist() == [0, 65, 80]
+    assert pool.reported.unstable_steps.tolist() == [40, NEVER_FAILED, 90]
+    assert pool.reported.weight.tolist() == [1.0, 1.0, 1.0]
+    # Of the stop at 65 a part has failed within 15 steps: none of two others fails so soon.
     # The first setting of one unit failed, and no other unit failed near it.
+    assert pool.intervals.stable_steps.tolist() == [0, 65, 80]
     assert pool.intervals.weight.tolist() == [LONE_FAILURE_WEIGHT, 1.0, 1.0]
-    assert pool.unit_counts.tolist() == [1, 1, 1]
 
 
 def test_the_weakest_grade_and_the_usual_loads_are_reported(engine: Engine) -> None:

@@ -1,6 +1,6 @@
 """Laws of merging a unit's results, and its agreement with a slow reading of the same rule."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import pytest
 from hypothesis import given
@@ -13,6 +13,7 @@ from tests.evidence.makers import (
     an_outcome,
     results_of,
     slowly_merged,
+    slowly_proven,
     units_of_results,
 )
 from tests.evidence.strategies import outcomes
@@ -137,3 +138,87 @@ def test_a_curator_confirms_the_pass_or_the_failure_that_still_counts() -> None:
     assert confirmed(beaten, an_outcome(None, 80)) == [False]
     assert confirmed(an_outcome(80), OutcomeRow(None, 70, 0, "2026-08", 1)) == [True]
     assert confirmed(an_outcome(None, 60), OutcomeRow(None, 70, 0, "2026-08", 1)) == [False]
+
+
+def flags_of(*seen: OutcomeRow) -> tuple[bool, bool, bool]:
+    """Of the only unit: untold stop, failed later, unproven stock."""
+    units = units_of_results(results_of(seen))
+    columns = (units.untold_stop, units.failed_later, units.stock_unproven)
+    return tuple(bool(column[0]) for column in columns)  # type: ignore[return-value]
+
+
+def test_a_stop_is_untold_by_the_deepest_pass_alone() -> None:
+    untold, planned = an_outcome(80, early_stop=5), an_outcome(80)
+    assert flags_of(untold)[0]
+    assert not flags_of(planned)[0]
+    assert not flags_of(untold, planned)[0]
+    assert flags_of(untold, an_outcome(79))[0]
+    assert not flags_of(untold, an_outcome(81))[0]
+    assert not flags_of(untold, an_outcome(None, 90))[0]
+    # Nothing is left of a pass as shallow as the step that it counts shallower.
+    assert not flags_of(an_outcome(5, early_stop=5))[0]
+    assert flags_of(an_outcome(6, early_stop=5))[0]
+
+
+def a_later_failure(depth: int) -> OutcomeRow:
+    return replace(an_outcome(None, depth), is_follow_up=True)
+
+
+def test_a_unit_failed_later_if_only_a_follow_up_failed_where_it_had_passed() -> None:
+    assert flags_of(an_outcome(80, 90), a_later_failure(80))[1]
+    assert flags_of(an_outcome(80, 90), a_later_failure(72))[1]
+    # It failed beyond what had passed: both together are a usual interval.
+    assert not flags_of(an_outcome(80, 90), a_later_failure(81))[1]
+    assert not flags_of(an_outcome(None, 90), a_later_failure(72))[1]
+    assert not flags_of(an_outcome(80, 90), an_outcome(None, 72))[1]
+    assert not flags_of(an_outcome(80, 90), a_later_failure(72), an_outcome(None, 72))[1]
+    assert flags_of(an_outcome(80, 90), a_later_failure(71), an_outcome(None, 72))[1]
+
+
+FLAGGED = st.lists(
+    st.builds(
+        lambda outcome, later, unproven: replace(
+            outcome,
+            is_follow_up=later,
+            is_stock_unproven=unproven and not later and outcome.stable_steps is None,
+        ),
+        outcomes(),
+        st.booleans(),
+        st.booleans(),
+    ),
+    min_size=1,
+    max_size=6,
+)
+
+
+@given(FLAGGED, st.data())
+def test_flags_equal_a_slow_reading_in_any_order(seen: list[OutcomeRow], data: object) -> None:
+    left = slowly_proven(seen)
+    if not left:
+        return
+    failed = min((o.unstable_steps or NEVER_FAILED for o in left), default=NEVER_FAILED)
+    failing = [o for o in left if o.unstable_steps == failed]
+    later = bool(failing) and all(o.is_follow_up for o in failing)
+    later = later and any((o.stable_steps or 0) >= failed for o in left)
+    ends = slowly_merged(seen)
+    deepest = max((o.stable_steps or 0) for o in left)
+    stops = [o.early_stop_steps for o in left if (o.stable_steps or 0) == deepest]
+    untold = failed == NEVER_FAILED and min(stops) > 0 and ends is not None and ends[0] > 0
+    unproven = all(o.is_stock_unproven for o in left)
+    assert flags_of(*data.draw(st.permutations(seen))) == (untold, later, unproven)
+    assert interval_of(seen) == ends
+
+
+def test_a_first_failure_of_unproven_stock_bounds_only_a_unit_without_another_limit() -> None:
+    unproven = replace(an_outcome(None, 40), is_stock_unproven=True)
+    assert interval_of([unproven]) == (0, 40)
+    assert units_of_results(results_of([unproven])).weight_ppm.tolist() == [100_000]
+    for other, ends in (
+        (an_outcome(80, 90), (80, 90)),
+        (an_outcome(None, 50), (0, 50)),
+        (an_outcome(30), (30, NEVER_FAILED)),
+    ):
+        units = units_of_results(results_of([unproven, other]))
+        assert interval_of([unproven, other]) == interval_of([other, unproven]) == ends
+        assert units.weight_ppm.tolist() == [1_000_000]
+    assert interval_of([unproven, an_outcome(None)]) == (0, 40)

@@ -5,11 +5,14 @@ from datetime import date
 from typing import Any
 
 import numpy as np
+import orjson
 import pytest
 from sqlalchemy import Connection
 
+from kbapi.evidence.outlier_check import check_outliers, weighed_intervals
 from kbapi.evidence.units import (
     PoolRows,
+    PoolUnits,
     Standing,
     load_pool_rows,
     load_standing,
@@ -123,8 +126,8 @@ def slowly_read(instance: Instance) -> dict[Place, tuple[int, int] | None]:
     return {place: slowly_merged(seen) for place, seen in outcomes.items()}
 
 
-Result = tuple[int, int, int, int | None, int | None, int, str, bool, bool]
-"""Pool, unit, conditions, stable, unstable, early stop, month, confirmed, follow-up."""
+Result = tuple[int, int, int, int | None, int | None, int, str, bool, bool, bool]
+"""Pool, unit, conditions, stable, unstable, early stop, month, confirmed, follow-up, unproven."""
 
 
 def results_of(instance: Instance) -> list[Result]:
@@ -142,9 +145,14 @@ def results_of(instance: Instance) -> list[Result]:
                 [month_text(one) for one in read.month.tolist()],
                 read.confirmed_by_curator.tolist(),
                 read.is_follow_up.tolist(),
+                read.is_stock_unproven.tolist(),
             )
             found += [(pool_id, *row) for row in zip(*columns, strict=True)]
     return sorted(found, key=repr)
+
+
+def _is_unproven(stable: int | None, codes: str) -> bool:
+    return stable is None and "stock_unproven" in orjson.loads(codes)
 
 
 def results_in_tables(instance: Instance) -> list[Result]:
@@ -155,20 +163,21 @@ def results_in_tables(instance: Instance) -> list[Result]:
     )
     with instance.reading() as connection:
         settings = connection.exec_driver_sql(
-            f"SELECT submission_id, status, decision, {columns} FROM setting_result"
+            f"SELECT submission_id, status, decision, {columns}, reasons FROM setting_result"
         ).all()
         follow_ups = connection.exec_driver_sql(
             f"SELECT submission_id, {columns} FROM follow_up WHERE status = 'counted'"
         ).all()
     found = [
-        (*row, decision == "include", False)
-        for _, status, decision, *row in settings
+        (*row, decision == "include", False, decision != "include" and _is_unproven(row[3], codes))
+        for _, status, decision, *row, codes in settings
         if status == "counted"
     ]
     for number, *row in follow_ups:
         about = [one[2] for one in settings if (one[0], one[3]) == (number, row[0])]
         if not all(decision in ("exclude", "invalidate") for decision in about):
-            found.append((*row, all(decision == "include" for decision in about), True))
+            is_included = all(decision == "include" for decision in about)
+            found.append((*row, is_included, True, False))
     kept = [row for row in found if row[3] is not None or row[4] is not None]
     return sorted(kept, key=repr)  # type: ignore[arg-type]  # rows of a driver carry no types
 
@@ -187,14 +196,72 @@ def lively(instance: Instance) -> Instance:
     decide(instance, curator, a_decision(send_deep(instance, 6), "include", "depth_confirmed"))
     sound = send(instance, a_submission(number=7))
     decide(instance, curator, a_decision(sound, "exclude", "effect_doubted"))
+    send(instance, an_unproven_failure(8))
+    included = send(instance, an_unproven_failure(9))
+    decide(instance, curator, a_decision(included, "include", "effect_confirmed"))
     return instance
+
+
+def an_unproven_failure(number: int, **changes: Any) -> dict[str, Any]:
+    """The first setting failed, and no test at stock passed."""
+    setting = a_setting(stable_at=None, unstable_at=-40, in_use=None)
+    return a_submission(setting, number=number, **{"stock_passed": []} | changes)
+
+
+def units_in(instance: Instance) -> PoolUnits:
+    with instance.reading() as connection:
+        return units_of(load_pool_rows(connection, 1, load_in(connection, instance)))
+
+
+def test_a_failure_of_unproven_stock_weighs_a_tenth_until_stock_passes(instance: Instance) -> None:
+    first = send(instance, an_unproven_failure(1))
+    assert [reason.code for reason in first.settings[0].reasons] == ["stock_unproven"]
+    assert first.screening.status == "counted"
+    assert units_in(instance).weight_ppm.tolist() == [100_000]
+    proven = send(
+        instance, an_unproven_failure(1, stock_passed=[{"load": "all_core", "minutes": 1}])
+    )
+    assert proven.settings[0].reasons == ()
+    units = units_in(instance)
+    assert (units.weight_ppm.tolist(), units.unstable_steps.tolist()) == ([1_000_000], [41])
+
+
+@pytest.mark.parametrize(
+    ("changes", "left"),
+    [
+        ({}, 14),
+        ({"load": "memory_heavy"}, 14),
+        ({"setting": -20}, 16),
+        # Beyond the pass it is a usual interval.
+        ({"setting": -21}, 20),
+        # Another firmware may run the chip at other voltages: nothing is kept of the old pass.
+        ({"changed": ["firmware"]}, 0),
+    ],
+)
+def test_a_later_failure_keeps_four_counts_of_the_earlier_pass(
+    instance: Instance, changes: dict[str, Any], left: int
+) -> None:
+    follow(instance, 1, **{"outcome": "failed_later", "setting": -18} | changes)
+    units = units_in(instance)
+    ends = weighed_intervals(units, check_outliers(units, 1.0), 1.0)
+    assert ends.stable_steps.tolist() == [left]
+    assert ends.unstable_steps.tolist() == [-changes.get("setting", -18)]
+
+
+def test_a_failure_of_unproven_stock_contradicts_no_pass_of_its_unit(instance: Instance) -> None:
+    send(instance, an_unproven_failure(1))
+    later = send(instance, a_submission(a_setting(stable_at=-80, unstable_at=-88), number=1))
+    assert later.settings[0].reasons == ()
+    units = units_in(instance)
+    assert (units.stable_steps.tolist(), units.unstable_steps.tolist()) == ([82], [90])
+    assert units.weight_ppm.tolist() == [1_000_000]
 
 
 def test_each_result_is_read_as_the_tables_have_it(lively: Instance) -> None:
     results = results_of(lively)
     assert results == results_in_tables(lively)
-    assert {True, False} == {confirmed for *_, confirmed, _ in results}
-    assert {True, False} == {is_follow_up for *_, is_follow_up in results}
+    for flags in zip(*(row[-3:] for row in results), strict=True):
+        assert set(flags) == {True, False}
 
 
 @pytest.mark.parametrize(
@@ -217,7 +284,7 @@ def test_a_change_of_one_column_is_read(lively: Instance, change_of_a_row: str) 
 def test_evidence_agrees_with_results_however_it_came_about(lively: Instance) -> None:
     found = evidence_of(lively)
     assert found == slowly_read(lively)
-    assert len(found) == 6
+    assert len(found) == 8
 
 
 def test_an_empty_instance_has_no_evidence(instance: Instance) -> None:

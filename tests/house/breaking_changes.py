@@ -37,10 +37,11 @@ def breaking_changes(old: Shape, new: Shape) -> list[str]:
     word, or that no longer promise a field. What is new and may be left out or ignored breaks
     nothing.
     """
-    return list(_of_paths(old, new))
+    return list(each_break(old, new))
 
 
-def _of_paths(old: Shape, new: Shape) -> Iterator[str]:
+def each_break(old: Shape, new: Shape) -> Iterator[str]:
+    """The same one after the other, for those to whom the first is enough."""
     for path, item in old["paths"].items():
         if path not in new["paths"]:
             yield f"{path} is gone"

@@ -1,7 +1,7 @@
 """Real makers' names stand only where chips are named: all else uses the invented scenario."""
 
 import re
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,12 +42,15 @@ WHOLE = ("kbapi", "migrations", "openapi", "seed_data", "tests")
 NOT_OURS = {"__pycache__", "node_modules", "static", ".venv"}
 
 
-def texts() -> Iterator[tuple[str, str]]:
+@cache
+def texts() -> tuple[tuple[str, str], ...]:
     """The path and the text of every file of the project."""
     below = (path for folder in WHOLE for path in (ROOT / folder).rglob("*"))
-    for path in sorted([*ROOT.glob("*.md"), ROOT / "pyproject.toml", *below]):
-        if path.is_file() and not NOT_OURS.intersection(path.relative_to(ROOT).parts):
-            yield str(path.relative_to(ROOT)), path.read_text(errors="ignore")
+    return tuple(
+        (str(path.relative_to(ROOT)), path.read_text(errors="ignore"))
+        for path in sorted([*ROOT.glob("*.md"), ROOT / "pyproject.toml", *below])
+        if path.is_file() and not NOT_OURS.intersection(path.relative_to(ROOT).parts)
+    )
 
 
 def names_in(text: str) -> list[str]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.house.breaking_changes import RELEASED, breaking_changes
+from tests.house.breaking_changes import RELEASED, breaking_changes, each_break
 from tests.house.write_openapi import COMMITTED
 
 _BODY = {
@@ -273,10 +273,12 @@ def test_the_released_document_is_compared_as_a_whole() -> None:
     released = json.loads(RELEASED.read_text())
     assert breaking_changes(released, released) == []
     for name, shape in released["components"]["schemas"].items():
+        if not shape.get("properties"):
+            continue
         changed = {**shape, "properties": {}, "additionalProperties": False}
         schemas = {**released["components"]["schemas"], name: changed}
         without = {**released, "components": {"schemas": schemas}}
-        assert breaking_changes(released, without) or not shape.get("properties"), name
+        assert next(each_break(released, without), None), name
 
 
 def test_nothing_that_a_released_client_needs_is_missing() -> None:

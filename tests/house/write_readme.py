@@ -24,7 +24,7 @@ _BEGIN: Final = "<!-- Written by `python -m tests.house.write_readme`. -->\n"
 _END: Final = "<!-- End. -->\n"
 _FIELDS_OF: Final = (
     *("Submission", "Platform", "ChipIds", "StockPass", "Lock", "Setting", "Effect"),
-    *("Trial", "SettingInForce", "Power", "Reading", "FollowUp"),
+    *("Trial", "SettingInForce", "Power", "Reading", "FollowUp", "ChangeDay"),
 )
 _ON_THE_WIRE: Final = re.compile(
     r" mV from stock, negative is lower \(voltage_offset\); whole counts from stock, negative is "
@@ -32,10 +32,10 @@ _ON_THE_WIRE: Final = re.compile(
 )
 
 
-def fill_demo(home: Path) -> None:
+def fill_demo(home: Path, *more: str) -> None:
     """Make the demo's instance, as `kbapi demo` does."""
-    command = [*KBAPI, "demo", "--home", str(home), "--no-serve"]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, timeout=240)
+    command = [*KBAPI, "demo", "--home", str(home), "--no-serve", *more]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, timeout=900)
 
 
 def start_of(home: Path) -> str:

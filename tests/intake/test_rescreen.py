@@ -3,10 +3,12 @@
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import orjson
 import pytest
 
 from kbapi.demo.members import install_catalogue
+from kbapi.evidence.units import load_pool_rows, standing_on, units_of
 from kbapi.instance.instance import Instance, open_instance
 from kbapi.instance.secret import receipt_of
 from kbapi.intake.follow_up import accept_follow_up
@@ -49,10 +51,35 @@ def test_every_result_is_screened_by_current_rules_and_sound_ones_count_as_befor
             "SELECT unit_id FROM setting_result WHERE reasons LIKE '%refused_by_current_rules%'",
         )
     )
+    # Earlier rules excluded a first failure without a passed test at stock; now it counts in part.
+    unproven = column(
+        upgraded,
+        "SELECT unstable_steps FROM setting_result "
+        "WHERE reasons LIKE '%stock_unproven%' AND status = 'counted'",
+    )
     after = evidence_text(upgraded)
-    assert len(before) - len(after) == len(refused)
-    assert set(after) <= set(before)
+    assert len(set(before) - set(after)) == len(refused)
+    assert len(set(after) - set(before)) == len(unproven)
+    assert len(after) == len(before) - len(refused) + len(unproven)
     assert rescreen(upgraded) == 0
+    upgraded.close()
+
+
+@pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
+def test_an_excluded_failure_of_unproven_stock_counts_in_part_after_an_upgrade(
+    upgraded: Instance,
+) -> None:
+    sql = "SELECT unit_id FROM setting_result WHERE reasons = '[\"stock_unproven\"]' AND status = "
+    (unit,) = column(upgraded, f"{sql}'excluded'")
+    rescreen(upgraded)
+    assert column(upgraded, f"{sql}'counted'") == [unit]
+    pools = "SELECT pool_id FROM setting_result WHERE unit_id ="
+    (pool,) = column(upgraded, f"{pools} {unit}")
+    with upgraded.reading() as connection:
+        units = units_of(load_pool_rows(connection, pool, standing_on(upgraded.today(), b"")))
+    (place,) = np.flatnonzero(units.unit == unit)
+    assert units.stock_unproven[place]
+    assert units.weight_ppm[place] == 100_000
     upgraded.close()
 
 

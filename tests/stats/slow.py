@@ -55,6 +55,21 @@ def share(masses: dict[tuple[int, int], float], depth: int) -> float:
     return sum(mass for (left, _), mass in masses.items() if left >= depth)
 
 
+def smooth_share(masses: dict[tuple[int, int], float], depth: int, width: float) -> float:
+    """Each cell's mass in equal parts on its steps, each part a bell; never failed: as it is."""
+    reach = math.ceil(4 * width)
+    bell = {off: math.exp(-0.5 * (off / width) ** 2) for off in range(-reach, reach + 1)}
+    total = 0.0
+    for (left, right), mass in masses.items():
+        if right == NEVER_FAILED:
+            total += mass * (left >= depth)
+            continue
+        for place in range(left, right):
+            beyond = sum(height for off, height in bell.items() if place + off >= depth)
+            total += mass / (right - left) * beyond / sum(bell.values())
+    return total
+
+
 def known(reports: list[Report], depth: int) -> float:
     return sum(w for left, right, w in reports if left >= depth or right <= depth)
 
@@ -325,49 +340,52 @@ def trust(units: float, *, siblings: bool) -> float:
     return min(60 / (60 + units), 0.3) if siblings else 300 / (300 + units)
 
 
-def effective_weight(reports: list[Report], depth: int, stable_share: float) -> float:
-    """The known weight, over what straddling units add to the variance of the share."""
-    straddling = sum(w for left, right, w in reports if left < depth < right < NEVER_FAILED)
+def straddling_weight(reports: list[Report], depth: int) -> float:
+    """First failures count 2^1.5 times: where they lie is a model's."""
+    total = 0.0
+    for left, right, weight in reports:
+        if left < depth < right < NEVER_FAILED:
+            total += weight * (2**1.5 if left == 0 else 1.0)
+    return total
+
+
+def inflation(reports: list[Report], depth: int, stable_share: float) -> float:
+    """What straddling units add to the variance of the share; 1 or less adds nothing."""
+    straddling = straddling_weight(reports, depth)
     n, s = known(reports, depth), max(stable_share, 0.5)
     if n == 0 or straddling == 0:
-        return n
-    return n / max(1.0, 0.6 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3))
+        return 1e100 if straddling else 0.0
+    return 0.3 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3)
 
 
-def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
+def model_free_start(reports: list[Report], masses, stable_share: float, width: float) -> int:
     """Every whole depth from stock down, with its effective weight, until one falls short."""
     depth = 0
     while True:
-        s, n = share(masses, depth), effective_weight(reports, depth, stable_share)
+        times = inflation(reports, depth, stable_share)
+        s = smooth_share(masses, depth, width) if times > 1 else share(masses, depth)
+        n = known(reports, depth) / max(times, 1.0)
         if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
             return max(depth - 1, 0)
         depth += 1
 
 
-def walsh_averages(values: list[float]) -> list[float]:
-    """The means of all pairs, each number with itself as well, in order."""
-    return sorted((one + other) / 2 for place, one in enumerate(values) for other in values[place:])
-
-
-def signed_rank_chances(units: int) -> list[float]:
-    """P(V <= v) for every v, by trying every choice of signs."""
-    ways = [0] * (units * (units + 1) // 2 + 1)
-    for signs in range(2**units):
-        ways[sum(rank + 1 for rank in range(units) if signs >> rank & 1)] += 1
-    return [sum(ways[: v + 1]) / 2**units for v in range(len(ways))]
-
-
 def pooled_shift(
-    values: list[float], confidence: float, chances: list[float]
-) -> tuple[float, float, float, float]:
-    """Estimate, low, high, attained confidence: the innermost averages that are sure enough."""
-    averages = walsh_averages(values)
-    middle = len(averages)
-    estimate = (averages[(middle - 1) // 2] + averages[middle // 2]) / 2
+    values: list[float], confidence: float
+) -> tuple[float, float, float, float, float]:
+    """Estimate, low, high, attained confidence, p-value, from counts of coins."""
+    ordered, units = sorted(values), len(values)
+    estimate = (ordered[(units - 1) // 2] + ordered[units // 2]) / 2
+
+    def chance(heads: int) -> float:
+        return sum(math.comb(units, k) for k in range(heads + 1)) / 2**units
+
     place = 1
-    while 1 - 2 * chances[place] >= confidence - 1e-12:
+    while 2 * place < units and 1 - 2 * chance(place) >= confidence - 1e-12:
         place += 1
-    return estimate, averages[place - 1], averages[-place], 1 - 2 * chances[place - 1]
+    against = min(sum(value <= 0 for value in values), sum(value >= 0 for value in values))
+    attained = 1 - 2 * chance(place - 1)
+    return estimate, ordered[place - 1], ordered[-place], attained, min(1, 2 * chance(against))
 
 
 def never_falling(heights: list[float], weights: list[float]) -> list[float]:

@@ -7,8 +7,17 @@ from hypothesis import strategies as st
 
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.search.chances import chances_of_unit, limit_chances
+from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
+from kbapi.stats.search.chances import (
+    LONG_RUNS_MINUTES,
+    LimitChances,
+    Run,
+    chances_of_unit,
+    confirming_minutes,
+    limit_chances,
+    missed_failure,
+    weak_limit_chances,
+)
 from kbapi.stats.start.pool import fit_pool
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.stats.makers import a_pool, reports
@@ -98,3 +107,80 @@ def test_invalid_steps_are_refused():
     pool = fit_pool(a_pool([(3, 4, 5.0)]), Siblings(), 5.0, VOLTAGE_OFFSET)
     with pytest.raises(ValueError, match="allowed"):
         limit_chances(pool, 0)
+
+
+def simulated_chances(mass, runs, rng, draws=400_000):
+    """The share of units with each limit, among drawn units that show exactly these runs."""
+    limit = rng.choice(len(mass), draws, p=mass)
+    agrees = np.ones(draws, dtype=bool)
+    for run in runs:
+        is_stable = limit >= run.steps
+        passes = np.where(is_stable, 0.95, missed_failure(run.minutes))
+        agrees &= (rng.random(draws) < passes) == run.is_stable
+    return np.bincount(limit[agrees], minlength=len(mass)) / agrees.sum()
+
+
+@pytest.mark.parametrize(
+    "runs",
+    [
+        [Run(3, 5.0, True)],
+        [Run(3, 5.0, True), Run(5, 5.0, False)],
+        [Run(2, 20.0, True), Run(3, 1.0, True), Run(6, 5.0, False), Run(5, 5.0, False)],
+    ],
+)
+def test_the_chances_after_noisy_runs_are_those_of_simulated_units(runs):
+    mass = np.array([0.05, 0.05, 0.1, 0.15, 0.2, 0.2, 0.15, 0.1])
+    stable = max((one.steps for one in runs if one.is_stable), default=0)
+    unstable = min((one.steps for one in runs if not one.is_stable), default=NEVER_FAILED)
+    found = chances_of_unit(mass, stable, unstable, runs, failed_minutes=5.0)
+    wanted = simulated_chances(mass, runs, np.random.default_rng(5))
+    end = min(unstable, 8)
+    assert found.false_pass == pytest.approx(wanted[:stable].sum(), abs=0.01)
+    inside = wanted[stable:end].copy()
+    inside[0] += wanted[:stable].sum()
+    inside[-1] += wanted[end:].sum()
+    assert found.mass == pytest.approx(inside, abs=0.01)
+
+
+def test_a_longer_pass_leaves_less_doubt_and_passes_at_one_setting_add_up():
+    even = np.full(50, 0.02)
+
+    def doubt(*runs):
+        return chances_of_unit(even, 20, NEVER_FAILED, runs).false_pass
+
+    passes = [doubt(Run(20, minutes, True)) for minutes in (1, 5, 20, 60, 240)]
+    assert passes == sorted(passes, reverse=True)
+    assert doubt(*[Run(20, 5.0, True)] * 4) == pytest.approx(doubt(Run(20, 20.0, True)))
+    assert missed_failure(5.0) == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("false_pass", [0.0, 0.01, 0.06, 0.2, 0.6, 0.99])
+@pytest.mark.parametrize("passed", [1.0, 20.0, 40.0, 100.0, 300.0])
+def test_the_confirming_run_is_the_shortest_after_which_little_doubt_is_left(false_pass, passed):
+    unit = LimitChances(9, np.ones(1), is_open=True, false_pass=false_pass)
+    found = confirming_minutes(unit, passed)
+    if (false_pass <= 0.05 and passed >= 30) or passed >= LONG_RUNS_MINUTES[-1]:
+        assert found is None
+        return
+
+    def doubt_after(minutes):
+        unstable = false_pass * missed_failure(passed + minutes) / missed_failure(passed)
+        return unstable / (unstable + 1 - false_pass)
+
+    enough = [minutes for minutes in LONG_RUNS_MINUTES if doubt_after(minutes) <= 0.05]
+    assert found == min(enough, default=LONG_RUNS_MINUTES[-1])
+
+
+@pytest.mark.parametrize("scale", [VOLTAGE_OFFSET, COUNT_OFFSET, FIXED_CLOCK_VOLTAGE])
+def test_the_weak_chances_are_those_of_drawn_chips(scale):
+    rng, step = np.random.default_rng(8), scale.least_spread
+    mean = rng.uniform(scale.mean_low, scale.mean_high, 200_000)
+    drawn = rng.normal(mean, np.sqrt(scale.sd_low * scale.sd_high))
+    deepest = int(scale.mean_high / step)
+    steps = np.clip(np.floor(drawn / step), 0, deepest).astype(int)
+    wanted = np.cumsum(np.bincount(steps, minlength=deepest + 1)) / len(drawn)
+    # Nobody's limit lies above stock: what would is left out.
+    above = np.mean(drawn < 0)
+    wanted = (wanted - above) / (1 - above)
+    found = np.cumsum(weak_limit_chances(scale, step, deepest))
+    assert found == pytest.approx(wanted, abs=0.01)

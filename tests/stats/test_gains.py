@@ -1,15 +1,14 @@
-"""Shifts of pairs: against enumeration, the book, scipy, and by laws."""
+"""Shifts of pairs: against counts of coins, scipy, and by laws; own runs against scipy."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import wilcoxon
+from scipy.stats import quantile_test, ttest_ind
 
 from kbapi.stats.gains.gains import (
-    MOST_UNITS_EXACT,
-    chance_at_most,
-    nth_walsh_averages,
+    FEWEST_RUNS,
+    compare_runs,
     pool_run_noise,
     pool_shift,
     share_below,
@@ -18,41 +17,32 @@ from tests.stats import slow
 from tests.stats.makers import VECTORS
 
 VALUES = st.lists(st.integers(-40, 40).map(lambda n: n / 8), min_size=1, max_size=11)
-CHANCES = {units: slow.signed_rank_chances(units) for units in range(1, 12)}
 
 
-def test_the_published_pairs_give_the_published_estimate_and_interval():
-    vector = VECTORS["hollander_wolfe_depression"]
-    shift = pool_shift(np.array(vector["data"]["x"]) - np.array(vector["data"]["y"]))
-    assert shift.estimate == pytest.approx(vector["answer"]["hodges_lehmann"], abs=1e-12)
-    assert (shift.low, shift.high) == pytest.approx(vector["answer"]["ci95"], abs=1e-12)
-    # V is symmetric between 0 and 45: V or more is as likely as 45 - V or less.
-    assert chance_at_most(9, 45 - vector["answer"]["V"]) == vector["answer"]["p_greater"]
+def test_published_pairs_give_the_median_between_the_second_and_the_eighth():
+    data = VECTORS["hollander_wolfe_depression"]["data"]
+    shift = pool_shift(np.array(data["x"]) - np.array(data["y"]))
+    assert (shift.low, shift.estimate, shift.high) == pytest.approx((-0.080, 0.490, 0.952))
+    # Nine coins: none or one head on either side leaves 1 - 2 * 10 / 512; two pairs got worse.
+    assert shift.attained_confidence == 1 - 20 / 512
+    assert shift.p_value == 2 * (1 + 9 + 36) / 512
 
 
 @given(VALUES, st.sampled_from([0.8, 0.9, 0.95, 0.99]))
-def test_estimate_and_interval_are_those_of_all_averages_written_down(values, confidence):
+def test_estimate_interval_and_p_value_are_those_of_counted_coins(values, confidence):
     shift = pool_shift(np.array(values), confidence)
-    found = (shift.estimate, shift.low, shift.high, shift.attained_confidence)
-    assert found == pytest.approx(slow.pooled_shift(values, confidence, CHANCES[len(values)]))
+    found = (shift.estimate, shift.low, shift.high, shift.attained_confidence, shift.p_value)
+    assert found == pytest.approx(slow.pooled_shift(values, confidence))
 
 
-@pytest.mark.parametrize("units", [5, 12, 50, 200])
-def test_the_distribution_of_the_statistic_is_scipys(units):
-    differences = np.arange(1, units + 1) * np.where(np.arange(units) % 3 == 0, -1.0, 1.0)
-    tested = wilcoxon(differences, method="exact")
-    assert 2 * chance_at_most(units, int(tested.statistic)) == pytest.approx(tested.pvalue)
-
-
-def test_the_normal_distribution_takes_over_without_a_jump():
-    exact, normal = pool_shift_of(MOST_UNITS_EXACT), pool_shift_of(MOST_UNITS_EXACT + 1)
-    assert exact.attained_confidence == pytest.approx(0.95, abs=2e-4)
-    assert normal.attained_confidence == pytest.approx(0.95, abs=2e-4)
-    assert normal.high - normal.low == pytest.approx(exact.high - exact.low, rel=0.02)
-
-
-def pool_shift_of(units):
-    return pool_shift(np.linspace(-1.0, 3.0, units))
+@pytest.mark.parametrize("units", [8, 20, 60, 400, 3000])
+def test_interval_and_p_value_are_scipys_for_a_median(units):
+    values = np.random.default_rng(units).exponential(1.0, units) - 0.6
+    tested = quantile_test(values, q=0.0, p=0.5)
+    interval = tested.confidence_interval(0.95)
+    shift = pool_shift(values)
+    assert (shift.low, shift.high) == (interval.low, interval.high)
+    assert shift.p_value == pytest.approx(tested.pvalue)
 
 
 def test_five_units_attain_fifteen_sixteenths_at_most_and_fewer_less():
@@ -60,14 +50,9 @@ def test_five_units_attain_fifteen_sixteenths_at_most_and_fewer_less():
     assert attained == [0.0, 0.5, 0.75, 0.875, 0.9375, 0.96875]
 
 
-@pytest.mark.parametrize("units", [3, 100, 400, 1000])
-@pytest.mark.parametrize("decimals", [1, 9])
-def test_averages_are_found_without_writing_all_of_them_down(units, decimals):
-    values = np.sort(np.random.default_rng(units).normal(0, 1, units).round(decimals))
-    written = slow.walsh_averages(values.tolist())
-    places = (1, 2, len(written) // 3 + 1, len(written) // 2 + 1, len(written))
-    found = nth_walsh_averages(values, places)
-    assert found == pytest.approx([written[place - 1] for place in places], abs=1e-14)
+def test_units_that_did_not_change_count_against_a_change():
+    assert pool_shift(np.array([1.0, 1, 1, 1, 1, 1, 0])).p_value == 2 * 8 / 128
+    assert pool_shift(np.zeros(9)).p_value == 1.0
 
 
 def test_many_equal_units_have_no_width():
@@ -122,3 +107,28 @@ def test_without_repeats_there_is_no_noise_to_learn(readings):
 def test_the_share_below_and_the_share_above_make_one(values, own):
     pool = np.array(values)
     assert share_below(pool, own) + share_below(-pool, -own) == pytest.approx(1.0)
+
+
+RUNS = st.lists(st.integers(380, 420).map(lambda n: n / 10), min_size=3, max_size=7)
+
+
+@given(RUNS, RUNS)
+def test_own_runs_are_compared_as_scipy_compares_two_means(stock, tuned):
+    compared = compare_runs(np.array(stock), np.array(tuned))
+    assert compared.change == pytest.approx(np.mean(tuned) - np.mean(stock))
+    if min(len(set(stock)), len(set(tuned))) > 1:
+        pvalue = ttest_ind(tuned, stock).pvalue
+        assert compared.is_larger == (pvalue < 0.05) or pvalue == pytest.approx(0.05)
+
+
+def test_own_runs_without_spread_have_no_noise():
+    compared = compare_runs(np.full(3, 41.0), np.full(4, 41.5))
+    assert (compared.change, compared.noise, compared.is_larger) == (0.5, 0.0, True)
+    assert not compare_runs(np.full(3, 41.0), np.full(4, 41.0)).is_larger
+
+
+@pytest.mark.parametrize("few", range(1, FEWEST_RUNS))
+def test_fewer_than_three_own_runs_have_no_noise(few):
+    for runs in ((few, 9), (9, few)):
+        compared = compare_runs(np.zeros(runs[0]), np.ones(runs[1]))
+        assert (compared.change, compared.noise, compared.is_larger) == (1.0, None, None)

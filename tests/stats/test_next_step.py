@@ -7,16 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kbapi.stats.search.chances import LimitChances
+from kbapi.stats.intervals import NEVER_FAILED
+from kbapi.stats.search.chances import LimitChances, Run
 from kbapi.stats.search.next_step import (
-    CarefulPlan,
     FixedStepSearch,
+    RunErrors,
     SearchPlan,
     SearchTerms,
     Stop,
     expected_of_plan,
     expected_search,
     plan_search,
+    search_unit,
 )
 
 PRICE = 3.0
@@ -43,6 +45,9 @@ def slow_search(chances: LimitChances, terms: SearchTerms):
                 continue
             failing = chance(stable, setting) / inside
             farthest = max(stable, terms.start_steps) + (terms.max_step_steps or 10**9)
+            if terms.careful_from_steps is not None:
+                near = max(terms.careful_from_steps, stable + resolution)
+                farthest = min(farthest, near)
             if failing > terms.max_risk + 1e-12 or setting > farthest:
                 continue
             cost = (
@@ -94,6 +99,7 @@ def a_search(draw):
         max_step_steps=draw(st.sampled_from([None, resolution, resolution + 3])),
         start_steps=draw(st.integers(0, 9)),
         least_gain_steps=draw(st.integers(1, resolution)),
+        careful_from_steps=draw(st.sampled_from([None, 3, 8])),
     )
 
 
@@ -143,6 +149,8 @@ def test_no_proposed_setting_is_riskier_or_farther_than_allowed(search):
         assert 1 - plan.chance_stable(setting, stable, unstable) <= terms.max_risk + 1e-9
         if terms.max_step_steps is not None:
             assert setting <= max(stable, terms.start_steps) + terms.max_step_steps
+        if terms.careful_from_steps is not None:
+            assert setting <= max(terms.careful_from_steps, stable + terms.resolution_steps)
 
 
 @settings(max_examples=200, deadline=None)
@@ -274,10 +282,84 @@ def test_the_fixed_step_search_goes_down_by_ten_and_back_by_five():
     assert walked(fixed, 0, 161, 160)[0][-1] == 160
 
 
-def test_without_evidence_steps_are_small_and_the_first_failure_ends_the_search():
-    plan = CarefulPlan(gain_steps=5, resolution_steps=5, deepest=100)
-    tried, stable = walked(plan.next_from, 0, 1 << 30, 23)
-    assert (tried, stable) == ([5, 10, 15, 20, 25], 20)
-    assert plan.chance_stable(5, 0, 1 << 30) is None
-    assert plan.stop_in(98, 1 << 30) is Stop.DEEPEST_ALLOWED_REACHED
-    assert walked(plan.next_from, 0, 1 << 30, 1000)[0][-1] == 100
+def slow_expectation(limit, choose, begin, end, errors):
+    """Trials, failures and last pass on a unit with this limit, by recursion over outcomes."""
+    setting = choose(begin, end)
+    if setting is None:
+        return np.array([0.0, 0.0, begin])
+    passes = 1 - errors.false_failure if setting <= limit else errors.missed
+    after_pass = slow_expectation(limit, choose, setting, end, errors)
+    after_failure = slow_expectation(limit, choose, begin, setting, errors)
+    here = np.array([1.0, 1 - passes, 0.0])
+    return here + passes * after_pass + (1 - passes) * after_failure
+
+
+@pytest.mark.parametrize("minutes", [1.0, 20.0, 120.0])
+def test_expectations_with_misleading_runs_are_those_of_the_slow_recursion(minutes):
+    mass = np.random.default_rng(9).random(14)
+    chances = LimitChances(3, mass / mass.sum(), is_open=True)
+    errors = RunErrors.of_length(minutes)
+    plan = plan_search(chances, SearchTerms(20, 10, 2, 0.25, 5))
+    for choose in (plan.next_from, FixedStepSearch(first=6, step=3, refine=1, deepest=16)):
+        expected = expected_search(chances, choose, 20, 10, errors)
+        each = [slow_expectation(limit, choose, 3, 17, errors) for limit in range(3, 17)]
+        trials, failures, stable = chances.mass @ np.array(each)
+        assert expected.trials == pytest.approx(trials, abs=1e-3)
+        assert expected.failures == pytest.approx(failures, abs=1e-3)
+        assert expected.stable_steps == pytest.approx(stable, abs=1e-2)
+        assert expected.minutes == pytest.approx(20 * trials + 10 * failures, abs=1e-1)
+
+
+EVEN = np.full(101, 1 / 101)
+USUAL = SearchTerms(20, 10, 5, 0.25, 20, start_steps=15)
+
+
+def test_a_search_without_runs_begins_at_the_start_unless_that_is_too_risky():
+    assert search_unit(EVEN, USUAL, (0, NEVER_FAILED)).next_run().steps == 15
+    cheapest = search_unit(EVEN, USUAL, (0, NEVER_FAILED), begins_at_start=False).next_run()
+    assert cheapest.steps != 15
+    cautious = SearchTerms(20, 10, 5, 0.1, 20, start_steps=15)
+    assert search_unit(EVEN, cautious, (0, NEVER_FAILED)).next_run().steps < 15
+    # A start that is typed as 0 is stock, which needs no trial.
+    at_stock = SearchTerms(20, 10, 5, 0.25, 20, start_steps=1, least_gain_steps=2)
+    assert search_unit(EVEN, at_stock, (0, NEVER_FAILED)).next_run().steps > 1
+    run = Run(10, 20.0, is_stable=True)
+    assert search_unit(EVEN, USUAL, (10, NEVER_FAILED), [run]).next_run().steps > 15
+
+
+def walk_with_errors(limit, outcomes, minutes=20.0):
+    """The runs of a search whose outcomes are given, each whether the run tells the truth."""
+    terms = SearchTerms(minutes, 10, 5, 0.25, 20, start_steps=15)
+    runs, bracket = [], (0, NEVER_FAILED)
+    for is_true in outcomes:
+        following = search_unit(EVEN, terms, bracket, runs).next_run()
+        if following is None:
+            return runs, bracket, None
+        is_stable = (following.steps <= limit) == is_true
+        runs.append(Run(following.steps, following.minutes, is_stable))
+        failed = min((one.steps for one in runs if not one.is_stable), default=NEVER_FAILED)
+        runs = [one for one in runs if not one.is_stable or one.steps < failed]
+        bracket = max((one.steps for one in runs if one.is_stable), default=0), failed
+    return runs, bracket, search_unit(EVEN, terms, bracket, runs).next_run()
+
+
+@pytest.mark.parametrize("minutes", [2.0, 5.0, 20.0])
+@pytest.mark.parametrize("limit", [10, 33, 60, 100])
+def test_every_search_ends_with_a_long_run_at_its_deepest_pass(limit, minutes):
+    runs, (stable, _), following = walk_with_errors(limit, [True] * 60, minutes)
+    assert following is None
+    assert stable <= limit
+    passed = [one.minutes for one in runs if one.is_stable and one.steps == stable]
+    assert stable == 0 or sum(passed) >= 30
+
+
+@pytest.mark.parametrize("wrong", range(4))
+def test_a_false_outcome_never_leads_to_a_setting_that_failed(wrong):
+    outcomes = [place != wrong for place in range(40)]
+    runs, (stable, unstable), following = walk_with_errors(60, outcomes)
+    assert following is None
+    assert stable < unstable
+    deepest_failure = max(one.steps for one in runs if not one.is_stable)
+    assert all(one.steps <= deepest_failure for one in runs)
+    # What passed by mistake does not stay the end of the search.
+    assert stable <= 60

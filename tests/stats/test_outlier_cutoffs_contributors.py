@@ -11,7 +11,7 @@ def placed(stable, unstable, who):
     weight = np.ones(len(stable))
     fit = fit_npmle(group_intervals(stable, unstable, weight))
     pool = GroupedIntervals(stable, unstable, weight)
-    return place_contributors(pool, np.ones(len(stable), dtype=np.int64), who, fit)
+    return place_contributors(pool, who, fit)
 
 
 def test_the_z_value_is_the_sum_of_mid_distribution_scores_by_hand():
@@ -65,7 +65,6 @@ def test_a_contributor_of_more_units_than_the_pool_weighs_does_not_get_the_pools
         weight = np.where(np.arange(1_100) < 1_000, 3 / 1_000, 1.0)
         fit = fit_npmle(group_intervals(low, high, weight))
         many = GroupedIntervals(low[:1_000], high[:1_000], weight[:1_000])
-        units, who = np.ones(1_000, dtype=np.int64), np.zeros(1_000, dtype=np.int64)
-        far.append(abs(place_contributors(many, units, who, fit).z[0]))
+        far.append(abs(place_contributors(many, np.zeros(1_000, dtype=np.int64), fit).z[0]))
     assert np.mean(np.array(far) > 4) <= 0.01
     assert np.median(far) > 0.3

@@ -5,16 +5,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
+from scipy.stats import norm, t
 
 from kbapi.stats.gains.power_curve import (
     FEWEST_UNITS,
     RESAMPLES,
     CurvePoints,
+    PowerFit,
     concave_majorant,
     fit_power_curves,
     isotonic,
     rise_and_flatten,
     sums_over_units,
+    tail_of,
 )
 from tests.stats import slow
 from tests.stats.makers import VECTORS
@@ -125,6 +128,58 @@ def test_no_limit_and_no_end_of_its_interval_lies_above_stock(keep_share):
     fit = fit_power_curves(points, NOTHING, stock_w * rng.uniform(0.6, 1.4, 7), rng)
     limit = fit.smallest_limit_w(fit.stock, keep_share)
     assert limit.low <= limit.value <= limit.high <= fit.stock_power_w[0]
+
+
+@pytest.mark.parametrize(("units", "given"), [(7, False), (8, True)])
+def test_the_gain_under_a_limit_takes_eight_units_near_it(units, given):
+    rng = np.random.default_rng(3)
+    points, stock_w = a_club(rng, units, 0.02)
+    fit = fit_power_curves(points, points, stock_w, rng)
+    assert fit.stock.units_near(0.7) == units
+    assert (fit.gain_at(0.7) is not None) == given
+
+
+def test_units_that_were_measured_elsewhere_do_not_count_near_a_limit():
+    rng = np.random.default_rng(3)
+    points, stock_w = a_club(rng, 14, 0.02)
+    # Of six units only the high caps, of another two only the low ones.
+    kept = np.where(points.unit < 6, points.power > 0.75, True)
+    kept &= np.where(points.unit >= 12, points.power < 0.55, True)
+    tuned = CurvePoints(points.unit[kept], points.power[kept], points.performance[kept])
+    fit = fit_power_curves(points, tuned, stock_w, rng)
+    near = {
+        float(cap): len(
+            {
+                unit
+                for unit, power in zip(tuned.unit, tuned.power, strict=True)
+                if cap - 0.06 < power < cap + 0.06
+            }
+        )
+        for cap in (0.45, 0.65, 0.85)
+    }
+    assert {cap: fit.tuned.units_near(cap) for cap in near} == near
+    assert near == {0.45: 8, 0.65: 6, 0.85: 12}
+    assert fit.gain_at(0.45) is not None
+    assert fit.gain_at(0.65) is None
+
+
+@pytest.mark.parametrize("units", [2, 5, 8, 30, 1000])
+def test_ends_lie_where_students_t_puts_those_of_a_mean(units):
+    freedom = units - 1
+    ends = t(freedom).ppf(0.025) * np.sqrt(units / freedom)
+    assert tail_of(units, 0.95) == pytest.approx(norm.cdf(ends))
+
+
+def test_an_interval_of_a_mean_has_students_width():
+    rng = np.random.default_rng(4)
+    units = 8
+    values = rng.normal(0, 1, units)
+    means = values[rng.integers(0, units, (200_000, units))].mean(axis=1)
+    fit = PowerFit(None, None, values, 0.95)
+    found = fit.estimate(np.append(values.mean(), means), units)
+    half = t(units - 1).ppf(0.975) * values.std(ddof=1) / np.sqrt(units)
+    # Resamples of eight are only nearly normal, most of all so far out.
+    assert (found.high - found.low) / 2 == pytest.approx(half, rel=0.08)
 
 
 def test_sums_over_drawn_units_are_those_of_each_drawing():

@@ -1,7 +1,15 @@
+from fractions import Fraction
+
 import numpy as np
 import pytest
 
-from kbapi.stats.search.recommended_margin import recommended_margin
+from kbapi.stats.intervals import Grid
+from kbapi.stats.search.chances import LimitChances
+from kbapi.stats.search.recommended_margin import (
+    RecommendedMargin,
+    recommended_margin,
+    setting_in_use,
+)
 
 
 def margin_of(*bands):
@@ -28,3 +36,76 @@ def margin_of(*bands):
 def test_a_margin_is_learned_when_its_bound_reaches_the_wanted_share(bands, margin, source):
     found = margin_of(*bands)
     assert (found.margin, found.source) == (margin, source)
+
+
+FINE, COUNTS = Grid(Fraction(125, 128)), Grid(Fraction(1))
+
+
+def a_unit(stable, width, is_open=False):
+    return LimitChances(stable, np.full(width, 1 / width), is_open)
+
+
+@pytest.mark.parametrize(
+    ("grid", "passed", "margin", "in_use", "reason"),
+    [
+        (FINE, 84, 10.0, 73, "usual_margin"),
+        (COUNTS, 20, 2.0, 18, "usual_margin"),
+        (COUNTS, 3, 2.0, 2, "half_of_proven"),
+        (COUNTS, 1, 2.0, 0, "half_of_proven"),
+        (FINE, 15, 10.0, 9, "half_of_proven"),
+        (FINE, 0, 10.0, 0, "usual_margin"),
+    ],
+)
+def test_with_too_few_follow_ups_the_usual_margin_is_kept_down_to_half_of_a_pass(
+    grid, passed, margin, in_use, reason
+):
+    found = setting_in_use(a_unit(passed, 5), RecommendedMargin(margin, "default", None), grid)
+    assert (found.steps, found.reason.value, found.survival) == (in_use, reason, None)
+
+
+@pytest.mark.parametrize("passed", [35, 133])
+def test_follow_ups_of_related_chips_never_ask_for_more_than_half_of_a_pass(passed):
+    curve = ((10.0, 0.4), (30.0, 0.6))
+    wide = RecommendedMargin(30.0, "default_failed", None, curve)
+    related = setting_in_use(a_unit(passed, 5), wide, FINE)
+    assert FINE.enter(related.steps) * 2 >= FINE.below_stock(passed)
+    own = RecommendedMargin(30.0, "default_failed", None, curve, is_of_chip=True)
+    assert setting_in_use(a_unit(passed, 5), own, FINE).steps < related.steps
+
+
+@pytest.mark.parametrize("width", [5, 40])
+@pytest.mark.parametrize(
+    "curve", [((10.0, 0.96),), ((10.0, 0.99),), ((10.0, 0.8), (20.0, 0.97), (30.0, 0.95))]
+)
+def test_the_setting_in_use_is_the_deepest_that_lasts_on_simulated_machines(width, curve):
+    unit, rng = a_unit(100, width), np.random.default_rng(3)
+    found = setting_in_use(unit, RecommendedMargin(10.0, "learned", None, curve), FINE)
+    # The limit of a machine moves toward stock in 90 days, by a distance of which the curve gives
+    # the chances: drawn by bisection of the curve itself.
+    chance = rng.random(200_000)
+    failing = np.minimum.accumulate([1.0, *(1.0 - share for _, share in curve)])
+    margins = np.array([0.0, *(margin for margin, _ in curve)])
+    moved_mv = np.interp(-np.log(chance), -np.log(failing), margins)
+    rate = -np.log(failing[-1]) / margins[-1]
+    moved_mv += np.maximum(-np.log(chance) + np.log(failing[-1]), 0.0) / rate
+    limit = 100 + rng.integers(0, width, 200_000)
+    lasts = [
+        np.mean((limit - steps) * float(FINE.step) >= moved_mv)
+        for steps in (found.steps, found.steps + 1)
+    ]
+    assert found.survival == pytest.approx(lasts[0], abs=0.004)
+    assert lasts[0] >= 0.946
+    assert found.steps == 100 or lasts[1] < 0.954
+    assert found.steps <= 100
+
+
+def test_a_search_that_ended_far_short_of_the_limit_needs_less_margin():
+    margin = RecommendedMargin(10.0, "learned", None, ((10.0, 0.97),))
+    near, far = (setting_in_use(a_unit(90, width), margin, FINE).steps for width in (5, 60))
+    assert near < far <= 90
+
+
+def test_a_margin_has_a_curve_from_twenty_machines_on():
+    assert margin_of((0, 19), (0, 0), (0, 0)).curve == ()
+    found = margin_of((1, 19), (0, 40), (0, 5)).curve
+    assert found == ((10.0, pytest.approx(20 / 22)), (20.0, pytest.approx(41 / 42)))

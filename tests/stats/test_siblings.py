@@ -106,6 +106,50 @@ def test_the_series_goes_before_the_line_and_the_line_before_nothing():
     )
 
 
+@pytest.mark.parametrize(
+    "read",
+    [
+        [(90.0, 2.0), (110.0, 0.0), (130.0, 5.0)],
+        [(60.0, 8.0), (140.0, 1.0), (100.0, 3.0), (95.0, 0.5)],
+        [(110.0, 1.0)] * 8,
+        [(40.0, 20.0), (200.0, 0.0), (45.0, 3.0), (170.0, 1.0), (90.0, 2.0), (120.0, 9.0)],
+    ],
+)
+def test_the_prior_of_all_chips_agrees_with_a_fine_sum(read):
+    means, errors = [mean for mean, _ in read], [error for _, error in read]
+    lines = tuple(Sibling(mean, 3.0, 100.0, mean_error=error) for mean, error in read)
+    found = sibling_prior(Siblings(all_chips=lines), VOLTAGE_OFFSET)
+    centre, sd = slow.next_chip(means, errors, 13.0, 21.0)
+    assert found.weak_tail.mean.centre == pytest.approx(centre, abs=0.5)
+    assert found.weak_tail.mean.sd == pytest.approx(sd, rel=0.02)
+    alike = [3.0] * len(means)
+    of_log = slow.next_chip(alike, [0.0] * len(means), 0.14, 0.1)[1]
+    assert found.weak_tail.log_sd.sd == pytest.approx(of_log, rel=0.02)
+    assert (found.level, found.vague_share) == (Level.ALL_CHIPS, 0.04)
+    backwards = sibling_prior(Siblings(all_chips=lines[::-1]), VOLTAGE_OFFSET)
+    assert backwards.weak_tail.mean.centre == pytest.approx(found.weak_tail.mean.centre)
+
+
+def test_all_chips_are_asked_last_and_need_three_lines():
+    lines = some(90.0, 110.0, 130.0)
+    for nearer in (Siblings(lines[:1], (), lines), Siblings((), lines[:1], lines)):
+        assert sibling_prior(nearer, VOLTAGE_OFFSET).siblings == 1
+    assert sibling_prior(Siblings(all_chips=lines), VOLTAGE_OFFSET).level is Level.ALL_CHIPS
+    alone = sibling_prior(Siblings(all_chips=lines[:2]), VOLTAGE_OFFSET)
+    assert alone == sibling_prior(Siblings(), VOLTAGE_OFFSET)
+
+
+def test_lines_are_expected_to_differ_more_than_chips_of_a_line():
+    chips = some(105.0, 110.0, 110.0, 115.0)
+    of_line, of_all = (
+        sibling_prior(one, VOLTAGE_OFFSET).weak_tail
+        for one in (Siblings(line=chips), Siblings(all_chips=chips))
+    )
+    assert of_all.mean.centre == pytest.approx(of_line.mean.centre, abs=0.1)
+    assert of_all.mean.sd > 1.3 * of_line.mean.sd
+    assert of_all.log_sd.sd > of_line.log_sd.sd
+
+
 def test_counts_expect_a_fifth_of_the_spread_among_chips():
     found = sibling_prior(Siblings(some(20.0, 22.0, 24.0)), COUNT_OFFSET)
     expected = slow.next_chip([20.0, 22.0, 24.0], [0.0] * 3, 2.6, 0.48)[1]

@@ -9,6 +9,7 @@ from kbapi.stats.estimate.siblings import Level, Siblings
 from kbapi.stats.intervals import Grid
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.stability import stability_curve
+from tests.calibration._drawn import draw_pools, draw_world
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, masses_of
@@ -23,26 +24,46 @@ def a_valid(band):
     assert band.share.shape == band.lower.shape == band.upper.shape
     assert np.all((band.lower >= 0) & (band.upper <= 1))
     assert np.all((band.lower <= band.share + 1e-12) & (band.share <= band.upper + 1e-12))
-    assert np.all(np.diff(band.share) <= 1e-12)
+    for line in (band.lower, band.share, band.upper):
+        assert np.all(np.diff(line) <= 1e-12)
     return band
 
 
 @settings(max_examples=60, deadline=None)
 @given(reports(weights=(1.0, 20.0)))
-def test_the_own_band_is_clopper_pearson_at_both_ends_at_every_whole_depth(rows):
+def test_the_own_band_is_the_safe_monotone_one_around_clopper_and_pearson(rows):
     # No first failures: their place would come from the posterior.
     rows = [row for row in rows if row[0] > 0] + [(3, 4, 10.0)]
     own = a_valid(a_curve(a_pool(rows)).own)
     masses = masses_of(fit_npmle(a_pool(rows)))
+    single = []
     for depth in range(len(own.share)):
         n, s = slow.known(rows, depth), slow.share(masses, depth)
         most = sum(m for (_, right), m in masses.items() if right > depth)
         assert own.share[depth] == pytest.approx(s, abs=1e-12)
-        assert own.lower[depth] == pytest.approx(
-            slow.beta_lower(n * s, n * (1 - s), 0.95), abs=1e-9
-        )
-        upper = 1 - slow.beta_lower(n * (1 - most), n * most, 0.95)
-        assert own.upper[depth] == pytest.approx(upper, abs=1e-9)
+        lower = slow.beta_lower(n * s, n * (1 - s), 0.95)
+        single.append((lower, 1 - slow.beta_lower(n * (1 - most), n * most, 0.95)))
+    for depth in range(len(single)):
+        shallowest = min(lower for lower, _ in single[: depth + 1])
+        assert own.lower[depth] == pytest.approx(shallowest, abs=1e-9)
+        assert own.upper[depth] == pytest.approx(max(u for _, u in single[depth:]), abs=1e-9)
+
+
+def test_where_fewer_units_are_known_the_bounds_stay_on_the_safe_side():
+    # 100 units straddle depths 11 to 19; below them 100 more are known again.
+    own = a_valid(a_curve(a_pool([(10, 20, 100.0), (30, 31, 100.0), (5, 6, 3.0)])).own)
+    assert own.lower[20] == own.lower[15] < slow.beta_lower(100, 103, 0.95)
+    assert own.upper[1] == 1.0
+
+
+def test_bands_never_rise_with_depth_in_drawn_pools():
+    for seed in range(1, 25):
+        drawn = draw_world(seed)
+        (pool,) = draw_pools(np.random.default_rng(seed), drawn, 10 + 8 * seed, 1)
+        rows = zip(pool.stable.tolist(), pool.unstable.tolist(), strict=True)
+        curve = a_curve(a_pool([(*row, 1.0) for row in rows]))
+        a_valid(curve.own)
+        a_valid(curve.borrowed)
 
 
 def test_own_and_borrowed_bands_are_separate():

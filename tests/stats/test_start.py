@@ -1,6 +1,7 @@
 from collections import Counter
 from fractions import Fraction
 from itertools import pairwise
+from math import ceil
 
 import numpy as np
 import pytest
@@ -18,7 +19,9 @@ from kbapi.stats.start.start import (
     Start,
     StartMethod,
     pool_start,
+    units_needed,
 )
+from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import EXTREME, every_interval_below
 
@@ -174,6 +177,64 @@ def test_weak_chips_have_no_setting_below_stock_and_the_reason_is_reported():
     fit = a_start([(0, 2, 1.0)] * 200 + [(0, 1, 1.0)] * 200, Siblings(), step=125 / 128)
     assert fit.answer == NoStart(NoStartReason.FAILS_NEAR_STOCK)
     assert fit.percentiles[0].shallow == 0
+
+
+def test_where_a_tenth_fails_near_stock_the_start_for_a_lower_share_is_given():
+    fit = a_start([(0, 1, 1.0)] * 24 + [(20, 21, 1.0)] * 176, Siblings())
+    assert fit.answer.reason is NoStartReason.FAILS_NEAR_STOCK
+    lower = fit.answer.lower
+    assert (lower.stable_share, lower.steps) == (0.75, 20)
+    same = a_start([(0, 1, 1.0)] * 24 + [(20, 21, 1.0)] * 176, Siblings(), share=0.75)
+    assert same.answer == lower
+
+
+def exactly_needed(share, confidence):
+    """The number of stable units from which Clopper and Pearson's bound reaches the share."""
+    units = 1
+    while slow.binomial_lower(units, 0, confidence) < share:
+        units += 1
+    return units
+
+
+@pytest.mark.parametrize(("share", "confidence"), [(0.99, 0.95), (0.99, 0.8), (0.97, 0.99)])
+def test_without_failures_a_share_is_in_reach_of_the_exact_number_of_units(share, confidence):
+    needed = exactly_needed(NO_GUARD.stable_share_used(share, 1_000), confidence)
+    fit = a_start([(20, 21, needed - 1.0)], Siblings(), share=share, confidence=confidence)
+    assert fit.answer.reason is NoStartReason.SHARE_OUT_OF_REACH
+    assert fit.answer.units_needed == needed
+    assert (fit.answer.lower.stable_share, fit.answer.lower.steps) == (0.95, 20)
+    fit = a_start([(20, 21, float(needed))], Siblings(), share=share, confidence=confidence)
+    assert (fit.answer.steps, fit.answer.stable_share) == (20, share)
+
+
+def test_below_as_many_units_the_part_of_them_grows_from_a_tenth_to_all():
+    assert [units_needed(share, 0.95) for share in (0.5, 0.75, 0.9)] == [3.0, 3.0, 3.0]
+    for share in (0.92, 0.95, 0.97, 0.99, 0.995):
+        part = min(0.01 / (1 - share), 1.0)
+        needed = units_needed(share, 0.95)
+        # A start for the share needs the error to be at most one in twenty.
+        assert share ** (needed / part) == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize(("units", "code"), [(13, "share_out_of_reach"), (40, None)])
+def test_fewer_units_than_a_share_takes_give_the_start_for_a_lower_one(units, code):
+    rows = [(20 + u % 3, 22 + u % 3, 1.0) for u in range(units)]
+    fit = a_start(rows, Siblings(), share=0.95)
+    assert (None if isinstance(fit.answer, Start) else fit.answer.reason.value) == code
+    if code:
+        assert fit.answer.units_needed == ceil(units_needed(0.955, 0.95)) == 15
+        assert fit.answer.lower == a_start(rows, Siblings()).answer
+        assert fit.answer.lower.stable_share == 0.90
+
+
+def test_units_of_siblings_count_for_a_large_share_until_their_weight_is_gone():
+    assert isinstance(a_start([(20, 21, 10.0)], share=0.99).answer, Start)
+    few = Siblings(series=SERIES.series[:2])
+    assert a_start([(20, 21, 10.0)], few, share=0.99).answer.units_needed == 332
+    others = Siblings(all_chips=SERIES.series)
+    assert a_start(NO_UNITS, others, share=0.95).answer.lower.stable_share == 0.90
+    outgrown = a_start([(20, 21, 250.0)], share=0.99).answer
+    assert outgrown.reason is NoStartReason.SHARE_OUT_OF_REACH
 
 
 def test_the_attained_confidence_is_the_last_that_keeps_the_start():

@@ -24,7 +24,13 @@ from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.locks.shares import ShareEstimate
 from kbapi.time_budget import check_time
-from kbapi.vocabulary import Domain, FollowUpChange, LimitControl, YesNoUnknown
+from kbapi.vocabulary import (
+    FOLLOW_UP_CHANGES,
+    Domain,
+    FollowUpChange,
+    LimitControl,
+    YesNoUnknown,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +79,9 @@ class ChangeOutcome:
     """Units on which this had changed."""
     units_without_change: UnitsWithOutcome
     """Units on which this had not changed."""
+    is_by_memory: bool
+    """Whether a unit reported this change without its day. People remember more changes after a
+    failure."""
     risk_ratio: float
     """Failed share with the change over the failed share without it; above 1 is more failures."""
     risk_ratio_lower: float
@@ -132,6 +141,8 @@ class DiagnosisAnswer:
     after_changes: tuple[ChangeOutcome, ...]
     """What happened on other units after the changes that you reported, or after all kinds of
     change where you reported none; the likeliest cause first."""
+    changes_outside: tuple[FollowUpChange, ...]
+    """Your changes before the last good day or after the failure, which are not the cause."""
     withheld_changes: int
     """Number of changes with fewer than five contributors on either side, which are not shown."""
     withheld_text: str | None
@@ -171,6 +182,9 @@ def diagnose(instance: Instance, asked: Diagnosis) -> DiagnosisAnswer:
         found = find_longevity(connection, asked.chip, asked.domain, asked.control, instance)
     check_time("reading of evidence")
     changes = compare_changes(found.rows, asked.chip.key, found.evidence.known, asked.changed)
+    if asked.changed_outside and not asked.changed:
+        # Without any change of your own all kinds are compared; yours are known not to matter.
+        changes = replace(changes, compared=())
     check_time("changes")
     answer = _diagnosis_answer(asked, found, changes)
     check_time("answer")
@@ -193,6 +207,9 @@ def _diagnosis_answer(
         level=changes.level,
         units=changes.units,
         after_changes=ranked,
+        changes_outside=tuple(
+            change for change in FOLLOW_UP_CHANGES if change in asked.changed_outside
+        ),
         withheld_changes=withheld,
         withheld_text=diagnosis_text.withheld_changes(withheld, changes.too_few),
         survival=None if days is None else survival_share(found.evidence, days),
@@ -207,7 +224,7 @@ def _diagnosis_answer(
             NextAction(code, diagnosis_text.NEXT_ACTIONS[code]) for code in _next_actions(asked)
         ),
         revision="",
-        summary=_summary(asked, ranked, changes.units),
+        summary=_summary(asked, changes),
         cautions=cautions_about_failure(
             asked.failure,
             is_graphics=chip.kind == "gpu",
@@ -240,6 +257,7 @@ def _change_outcome(one: ChangeCompared, asked: Diagnosis) -> ChangeOutcome | No
     return ChangeOutcome(
         change=one.change,
         is_yours=one.change in asked.changed,
+        is_by_memory=one.is_by_memory,
         units_with_change=_outcome(one.failed_with, one.kept_with, one.lift.with_change),
         units_without_change=_outcome(
             one.failed_without, one.kept_without, one.lift.without_change
@@ -280,6 +298,7 @@ _USUAL: Final[tuple[NextActionCode, ...]] = (
     "return_to_stock",
     "test_stock",
     "read_setting_back",
+    "find_days_of_changes",
     "test_failing_load",
     "test_every_state",
     "stay_at_stock",
@@ -290,24 +309,27 @@ _USUAL: Final[tuple[NextActionCode, ...]] = (
 def _next_actions(asked: Diagnosis) -> tuple[NextActionCode, ...]:
     if asked.fails_at_stock == "yes":
         return _AT_STOCK
-    return _NOT_IN_EFFECT if asked.in_effect == "no" else _USUAL
+    if asked.in_effect == "no":
+        return _NOT_IN_EFFECT
+    return tuple(
+        code for code in _USUAL if code != "find_days_of_changes" or asked.changes_without_day
+    )
 
 
-def _summary(asked: Diagnosis, ranked: tuple[ChangeOutcome, ...], units: int) -> str:
+def _summary(asked: Diagnosis, changes: ChangesFound) -> str:
     if asked.fails_at_stock == "yes":
         return diagnosis_text.stop()
     if asked.in_effect == "no":
         return diagnosis_text.not_in_effect()
-    if not ranked or ranked[0].risk_ratio_lower <= 1:
-        return diagnosis_text.nothing_stands_out(units)
-    first = ranked[0]
+    if asked.changed_outside and not asked.changed:
+        return diagnosis_text.none_in_these_days()
+    first = next((one for one in changes.compared if one.stands_out), None)
+    if first is None or first.lift is None:
+        return diagnosis_text.nothing_stands_out(changes.units)
     return diagnosis_text.most_likely(
         first.change,
-        _failed_of(first.units_with_change),
-        _failed_of(first.units_without_change),
-        first.risk_ratio_lower,
+        (first.failed_with, first.failed_with + first.kept_with),
+        (first.failed_without, first.failed_without + first.kept_without),
+        round(first.lift.lower, 2),
+        is_by_memory=first.is_by_memory,
     )
-
-
-def _failed_of(units: UnitsWithOutcome) -> tuple[int, int]:
-    return units.failed, units.failed + units.stable

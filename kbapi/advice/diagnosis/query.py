@@ -1,14 +1,15 @@
 """The body of a diagnosis question: a setting that was stable and fails now."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from marshmallow import Schema, ValidationError, fields, validate
+from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
 from kbapi.bounds import READ_BACK_TOLERANCE_COUNTS, READ_BACK_TOLERANCE_MV
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
+from kbapi.documents.follow_ups import ChangeDay, change_days, last_stable_day, order_of_days
 from kbapi.documents.reader import chip_of_body, read_body, refusal_of
 from kbapi.documents.refusal_rules import refuse_absent, refuse_value
 from kbapi.documents.results import Effect, EffectSchema, SubmittedSetting
@@ -24,6 +25,7 @@ from kbapi.documents.shapes import (
     problems_of,
 )
 from kbapi.errors import Problem
+from kbapi.evidence.longevity import changes_within
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import (
     DOMAINS,
@@ -48,6 +50,11 @@ class Diagnosis:
     setting: float | None
     days: int | None
     changed: frozenset[str]
+    """Possible causes: changes without a known day, and those of the days in question."""
+    changed_outside: frozenset[str]
+    """Changes before the last good day or after the first bad one, which are not the cause."""
+    changes_without_day: bool
+    """Whether the day of a change is missing, or no change is named."""
     failure: str | None
     load: str | None
     fails_at_stock: YesNoUnknown
@@ -78,6 +85,8 @@ class DiagnosisRequestSchema(StrictSchema):
     changed = choices(
         FOLLOW_UP_CHANGES, "What has changed since the setting was tested.", ["firmware"]
     )
+    change_days = change_days()
+    last_stable_day = last_stable_day()
     failure = choice(FAILURES, "How it failed.", "system_hang")
     load = choice(LOADS, "The load under which it failed.", "vector_heavy")  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
     fails_at_stock = choice(
@@ -93,6 +102,10 @@ class DiagnosisRequestSchema(StrictSchema):
         allow_none=True,
         metadata={"description": "Other proof that the setting takes effect now."},
     )
+
+    @validates_schema
+    def _has_days_in_order(self, sent: Mapping[str, Any], **_: Any) -> None:
+        order_of_days(sent)
 
 
 _SCHEMA: Final = DiagnosisRequestSchema()
@@ -130,12 +143,26 @@ def read_diagnosis(body: bytes, catalogue: Catalogue) -> Diagnosis:
         control=sent["control"],
         setting=sent.get("setting"),
         days=sent.get("days"),
-        changed=frozenset(sent.get("changed") or ()),
+        **_changes(sent),
         failure=sent.get("failure"),
         load=sent.get("load"),
         fails_at_stock=sent["fails_at_stock"],
         in_effect=_in_effect(sent),
     )
+
+
+def _changes(sent: dict[str, Any]) -> dict[str, Any]:
+    """The fields of a diagnosis about changes."""
+    days: Sequence[ChangeDay] = sent.get("change_days") or ()
+    dated = [(one.change, one.day) for one in days]
+    with_day = frozenset(change for change, _ in dated)
+    by_memory = frozenset(sent.get("changed") or ()) - with_day
+    within = changes_within(dated, sent.get("last_stable_day"), sent.get("days"))
+    return {
+        "changed": by_memory | within,
+        "changed_outside": with_day - within,
+        "changes_without_day": bool(by_memory) or not with_day,
+    }
 
 
 def _faults_of_setting(sent: dict[str, Any]) -> Iterator[Problem]:

@@ -13,6 +13,7 @@ NextActionCode = Literal[
     "return_to_stock",
     "test_stock",
     "read_setting_back",
+    "find_days_of_changes",
     "test_failing_load",
     "test_every_state",
     "send_follow_up",
@@ -82,6 +83,9 @@ _AFTER: Final = {
     "season": "after a change of season",
     "cooling": "after a change of cooling",
 }
+_BY_MEMORY: Final = (
+    "Not all reports give the day of the change, and people remember more changes after a failure. "
+)
 _STEP_BACK: Final = "Step back by the margin and test again."
 
 
@@ -107,18 +111,29 @@ def nothing_stands_out(units: int) -> str:
     return f"{first} {_STEP_BACK}"
 
 
+def none_in_these_days() -> str:
+    """What to do where no own change falls between the last good and the first bad day."""
+    return f"None of your changes lies between the last good day and the failure. {_STEP_BACK}"
+
+
 def most_likely(
-    change: str, with_change: tuple[int, int], without: tuple[int, int], risk_ratio_lower: float
+    change: str,
+    with_change: tuple[int, int],
+    without: tuple[int, int],
+    risk_ratio_lower: float,
+    *,
+    is_by_memory: bool,
 ) -> str:
     """The likeliest cause, and how many of how many machines failed with it and without it.
 
-    >>> most_likely("microcode", (6, 14), (1, 16), 2.1)[:64]
+    >>> most_likely("microcode", (6, 14), (1, 16), 2.1, is_by_memory=False)[:64]
     '6 of 14 machines failed after a microcode update, 1 of 16 withou'
     """
     return (
         f"{with_change[0]} of {with_change[1]} machines failed {_AFTER[change]}, "
         f"{without[0]} of {without[1]} without: at least {risk_ratio_lower:.1f} times as often "
-        f"(95 % confidence). This is no proof for your machine. {_STEP_BACK}"
+        f"(95 % confidence). {_BY_MEMORY if is_by_memory else ''}"
+        f"This is no proof for your machine. {_STEP_BACK}"
     )
 
 
@@ -150,10 +165,14 @@ NEXT_ACTIONS: Final[dict[NextActionCode, str]] = {
     "return_to_stock": "Take every setting back to stock, and keep it out of start-up.",
     "test_stock": "At stock, run the load that it failed under, longer than it took to fail.",
     "read_setting_back": "Read the setting back while the load runs.",
+    "find_days_of_changes": (
+        "Look up the day of each change and of the last passed test. Only a change between that "
+        "test and the failure can be the cause."
+    ),
     "test_failing_load": "Test with the load class that it failed under, with checked results.",
     "test_every_state": "Test a cold start, resume from sleep and battery as well.",
     "send_follow_up": (
-        "Send a follow-up with what had changed: a late failure helps more than a pass."
+        "Send a follow-up with each change and its day: a late failure helps more than a pass."
     ),
     "ask_qualified_people": "Leave it at stock and ask qualified people.",
     "stay_at_stock": "If it fails again after two steps back, stay at stock.",

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from kbapi.advice.cautions import Caution, cautions_about_gains
 from kbapi.advice.evidence_found import known_among
 from kbapi.advice.gains import text as gain_text
-from kbapi.advice.gains.query import GainsQuestion
+from kbapi.advice.gains.query import GainsQuestion, OwnMeasure
 from kbapi.advice.stored_answers import answer_once
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.chips.chip import ChipSummary
@@ -56,6 +56,41 @@ class OwnGain:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnChange:
+    """Your own change of one measure, compared with the noise of your own runs."""
+
+    measure: OwnMeasure
+    """What you measured."""
+    ratio: float
+    """Your tuned value divided by your stock value, each the mean of your runs."""
+    runs_stock: int
+    """Number of your runs at stock."""
+    runs_tuned: int
+    """Number of your tuned runs."""
+    noise: float | None
+    """Change that your runs show by chance at most, 96 % of the time, as a share. Null with fewer
+    than three runs at stock or tuned."""
+    is_larger_than_noise: bool | None
+    """Whether your change exceeds that noise; null where it is not known. Without an effect, it is
+    true in at most 5 of 100 cases."""
+    text: str
+    """Your change in one or two sentences."""
+
+
+@dataclass(frozen=True, slots=True)
+class SelfSelected:
+    """That only people who chose to send are counted, and what this does to the gains."""
+
+    direction: Literal["gains_too_large"]
+    """The direction in which it moves the gains."""
+    text: str
+    """The reason in one or two sentences."""
+
+
+SELF_SELECTED: Final = SelfSelected("gains_too_large", gain_text.SELF_SELECTED)
+
+
+@dataclass(frozen=True, slots=True)
 class Gain:
     """How one measure differs between tuned and stock, over units."""
 
@@ -74,12 +109,13 @@ class Gain:
     units: int
     """Number of units with this measure."""
     noise: float | None
-    """Difference between repeated runs of one unit, 95 % of the time. A share for a ratio, else in
-    the unit; null where it is not known."""
+    """Difference between two equal measurements of one unit, 95 % of the time. A share for a ratio,
+    else in the unit; null where it is not known."""
     noise_source: NoiseSource
     """Where the noise comes from; `spread_over_units` where no noise of runs is known."""
-    is_larger_than_noise: bool
-    """Whether the change is beyond chance and larger than the noise."""
+    is_larger_than_noise: bool | None
+    """Whether the change is beyond chance and larger than the noise; null with too few units to
+    know. Without an effect, it is true in at most 3 of 100 cases, or 5 where `noise` is null."""
     expected: float | None
     """Difference of temperature in C that the saved power explains at a fixed fan; null for other
     measures and where it is not known."""
@@ -143,6 +179,8 @@ class GainsAnswer:
     """The chip that was asked about."""
     load: Load | None
     """The load class that was asked for; null for all."""
+    own_changes: tuple[OwnChange, ...]
+    """Your own changes; empty where you sent none."""
     by_load: tuple[GainsUnderLoad, ...]
     """The gains, one entry for each load and condition with five contributors or more."""
     reason: NoGainsReason | None
@@ -151,6 +189,8 @@ class GainsAnswer:
     """Number of loads, conditions and measures of fewer than five contributors; not shown."""
     withheld_text: str | None
     """What is withheld, and how many more machines it takes; null where nothing is."""
+    self_selected: SelfSelected
+    """That people chose to send, and in which direction this moves the gains."""
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
@@ -168,7 +208,8 @@ def gains_answer(
     absent: Absence | None,
 ) -> GainsAnswer:
     """The answer from the cells of a chip and the noise of its runs."""
-    shown = _ShownCells(noises, question.own_changes)
+    own = _own_changes(question)
+    shown = _ShownCells(noises, {name: math.log(one.ratio) for name, one in question.own.items()})
     by_load = tuple(load for cell in cells if (load := shown.under_load(cell)) is not None)
     withheld_text = gain_text.withheld_gains(
         shown.withheld, shown.too_small, is_filtered=bool(question.load)
@@ -177,16 +218,34 @@ def gains_answer(
     return GainsAnswer(
         chip=question.chip.summary,
         load=question.load or None,
+        own_changes=own,
         by_load=by_load,
         reason=None if by_load else _no_gains(question, cells, absent),
         withheld_groups=shown.withheld,
         withheld_text=withheld_text if by_load else None,
+        self_selected=SELF_SELECTED,
         method=gain_text.method(),
         revision="",
-        summary=gain_text.nothing_measured()
-        if widest is None
-        else shown.headlines[widest.load, widest.condition],
+        summary=gain_text.summary_of_gains(
+            [one.text for one in own],
+            None if widest is None else shown.headlines[widest.load, widest.condition],
+        ),
         cautions=cautions_about_gains(question),
+    )
+
+
+def _own_changes(question: GainsQuestion) -> tuple[OwnChange, ...]:
+    return tuple(
+        OwnChange(
+            measure=name,
+            ratio=own.ratio,
+            runs_stock=own.runs_stock,
+            runs_tuned=own.runs_tuned,
+            noise=own.noise,
+            is_larger_than_noise=own.is_larger_than_noise,
+            text=gain_text.own_change_text(name, own.ratio, own.noise),
+        )
+        for name, own in question.own.items()
     )
 
 
@@ -280,7 +339,9 @@ def _gain_response(gain: MeasuredGain, own: OwnGain | None, equal: str) -> Gain:
         if gain.measure.is_ratio
         else _difference(gain.noise),
         noise_source=gain.noise_source,
-        is_larger_than_noise=gain.significance == "larger",
+        is_larger_than_noise=None
+        if gain.significance == "too_few"
+        else gain.significance == "larger",
         expected=None if gain.expected is None else _difference(gain.expected),
         own=own,
         text=gain_text.gain_sentence(gain, equal),

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from kbapi.advice.phrases import machines_text, shown_from_five, withheld_groups
-from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain
+from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain, fewest_to_compare
 from kbapi.evidence.small_cells import FEWEST_SHOWN
 
 UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "loudness": "dB(A)"}
@@ -17,9 +17,12 @@ def method() -> str:
         "Each number compares stock and tuned readings of one document, under one load and one "
         "power limit. Each machine counts once, with the mean of its latest month. Rank tests "
         "cannot use fractional weights, so each contributor supplies at most three machines. "
-        "Estimates are Hodges-Lehmann; intervals are from the Wilcoxon signed-rank distribution. "
-        "Temperatures are above room temperature. Noise is how far repeated runs of one machine "
-        "differ. With too few repeated runs, the differences between machines replace it."
+        "Each estimate is the median machine; its interval holds whatever the shape of the "
+        "differences (order statistics). Temperatures are above room temperature. Noise is how far "
+        "repeated runs of one machine differ. A sign test compares the machines. Without an effect "
+        "of tuning, at most 3 in 100 changes are called larger than the noise. Where the noise of "
+        "runs is unknown, it is 5 in 100. The best of several runs counts only where stock and "
+        "tuned are both the best of equally many."
     )
 
 
@@ -84,8 +87,16 @@ def gain_sentence(gain: MeasuredGain, equal: str = "") -> str:
     change = f"{measure}: {change_text(name, shift.estimate)}"
     if gain.significance == "none":
         return f"{change}, within the noise ({interval})."
+    if gain.significance == "too_few":
+        needed = fewest_to_compare(gain.noise)
+        return f"{change} ({interval}). A comparison with noise takes {machines_text(needed)}."
+    if gain.significance == "unclear":
+        return f"{change} ({interval}), not clearly above the noise."
     if gain.noise is None:
-        return f"{change} ({interval}), more than the differences between machines."
+        return (
+            f"{change} ({interval}), more than the differences between machines (too few repeated "
+            "runs to measure run-to-run noise)."
+        )
     noise = _size_text(name, gain.noise)
     if gain.significance == "larger":
         return f"{change} ({interval}), more than repeated runs differ by ({noise})."
@@ -142,6 +153,8 @@ def place_text(cell: GainCell) -> str:
 _NOISE_TEXTS: Final = {
     "none": "within the noise",
     "hidden": "less than repeated runs differ by",
+    "unclear": "not clearly above the noise",
+    "too_few": "too few machines to compare with noise",
     "larger": "above the noise",
 }
 
@@ -201,11 +214,6 @@ def withheld_gains(
     return " ".join([text, *missing])
 
 
-def nothing_measured() -> str:
-    """The summary where there are no numbers."""
-    return "No gains can be shown yet."
-
-
 def why_nothing(largest: int | None, *, is_filtered: bool) -> str:
     """Why there are no numbers.
 
@@ -230,3 +238,41 @@ def own_text(name: str, ratio: float, share_below: float, units: int) -> str:
         f"Your {_NAMES[name]}: {change_text(name, math.log(ratio))}; the ratio is lower on "
         f"{round(share_below * units)} of {machines_text(units)}."
     )
+
+
+def own_change_text(name: str, ratio: float, noise: float | None) -> str:
+    """The own change beside the noise of one's own runs, or what is needed to know that.
+
+    >>> own_change_text("power", 0.88, 0.012)
+    'Your power: 12.0 % less, above the noise of your own runs (1.2 %).'
+    >>> own_change_text("performance", 1.01, 0.026)
+    'Your performance: 1.0 % more, within the noise of your own runs (2.6 %).'
+    >>> own_change_text("performance", 1.04, None)[:31]
+    'Your performance: 4.0 % more. T'
+    """
+    change = f"Your {_NAMES[name]}: {change_text(name, math.log(ratio))}"
+    if noise is None:
+        return (
+            f"{change}. To compare it with noise, send three runs or more at stock and tuned, in "
+            "turn."
+        )
+    place = "above" if abs(math.log(ratio)) > math.log1p(noise) else "within"
+    return f"{change}, {place} the noise of your own runs ({100 * noise:.1f} %)."
+
+
+def summary_of_gains(own: Sequence[str], headline: str | None) -> str:
+    """The own changes first, then the clearest gain of other machines.
+
+    >>> summary_of_gains((), None), summary_of_gains(("Your power: 12.0 % less.",), None)
+    ('No gains can be shown yet.', 'Your power: 12.0 % less. No other gains can be shown yet.')
+    """
+    if headline is None:
+        headline = "No other gains can be shown yet." if own else "No gains can be shown yet."
+    return " ".join([*own, headline])
+
+
+SELF_SELECTED: Final = (
+    "People chose to send, and tuned readings exist only where tuning worked. On all machines the "
+    "gains are probably smaller."
+)
+"""That people chose to send, and in which direction that moves gains."""

@@ -168,13 +168,13 @@ def control_response(shares: LockShares, differences: LockDifferences) -> Contro
         control=shares.control,
         status=shares.status,
         text=_status_text(shares),
-        share_open=round(shares.open.share, 4),
-        interval=(round(shares.open.low, 4), round(shares.open.high, 4)),
+        share_open=round(shares.open.share, 3),
+        interval=(round(shares.open.low, 3), round(shares.open.high, 3)),
         confidence=shares.open.confidence,
-        units=round(shares.open.units, 2),
+        units=round(shares.open.units, 1),
         level=shares.level,
         only_new_contributors=shares.units > 0 and not shares.has_established,
-        statuses=tuple(replace(one, share=round(one.share, 4)) for one in shares.statuses),
+        statuses=tuple(replace(one, share=round(one.share, 3)) for one in shares.statuses),
         found_by=shares.found_by,
         changes=shares.changes,
         unchanged_units=shares.unchanged_units,
@@ -238,8 +238,8 @@ def _rounded_shares(shares: tuple[OpenShare, ...]) -> tuple[OpenShare, ...]:
 
 def _rounded_share(one: OpenShare) -> OpenShare:
     low, high = one.interval
-    interval = (round(low, 4), round(high, 4))
-    return replace(one, share_open=round(one.share_open, 4), interval=interval)
+    interval = (round(low, 3), round(high, 3))
+    return replace(one, share_open=round(one.share_open, 3), interval=interval)
 
 
 def comparison_response(differences: LockDifferences) -> LockComparison:

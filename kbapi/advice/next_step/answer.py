@@ -18,8 +18,8 @@ from kbapi.advice.next_step.query import Search
 from kbapi.advice.next_step.search import (
     SearchForecast,
     SearchState,
+    depth_left,
     fixed_step_search,
-    in_use_steps,
     max_step_of,
     rest_of_search,
     search_state,
@@ -46,7 +46,12 @@ from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.search.next_step import Stop
-from kbapi.stats.search.recommended_margin import RecommendedMargin
+from kbapi.stats.search.recommended_margin import (
+    InUseReason,
+    RecommendedMargin,
+    SettingInUse,
+    setting_in_use,
+)
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
 
@@ -54,6 +59,7 @@ NoStepCode = Literal[
     "fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached", "no_known_control"
 ]
 NextStepBasis = Literal["pool", "no_evidence"]
+RunPurpose = Literal["search", "confirm"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +85,13 @@ class ProposedSetting(GridSetting):
     """The setting to try next."""
 
     chance_stable: float | None
-    """Chance that it passes, from the pool and your own trials, 0 to 1; null without results."""
+    """Chance that the limit of this unit lies at or beyond it, from the pool and your own trials,
+    0 to 1; null without results."""
+    minutes: float
+    """How long to run it, in minutes."""
+    purpose: RunPurpose
+    """What the run is for: `search`, or `confirm` for the long run at the deepest pass that ends a
+    search."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +138,32 @@ class RecommendedInUse:
     """The setting; null for stock."""
     margin: float
     """Distance from the deepest setting that passed, in mV or counts, positive is toward stock."""
+    reason: InUseReason
+    """Why this margin. `usual_margin`: too few follow-ups show another. `survival`: the deepest
+    setting expected to stay stable on 95 % of machines for 90 days. `half_of_proven`: half of the
+    deepest pass, where the others are shallower."""
     text: str
-    """The recommendation in one sentence."""
+    """The recommendation with its reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class GoingOn:
+    """What is probably left where risk ends a search, and what going on would take."""
+
+    left: float
+    """How much deeper the limit lies than the deepest pass, in mV or counts: half of such units
+    have more."""
+    interval: tuple[float, float]
+    """Interval of `left` that holds 90 % of such units: lower end, upper end. It ends at the
+    deepest setting that is ever proposed."""
+    max_risk: float | None
+    """The highest `max_risk`, with which the search would go on; null where it would not."""
+    next_step: ProposedSetting | None
+    """The setting to try then; null where the search would not go on."""
+    expected_search: SearchForecast | None
+    """What the rest of the search would take then; null where it would not go on."""
+    text: str
+    """What is left, and what going on would take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +212,8 @@ class NextStepAnswer:
     """What the steps are computed from: `pool`, or `no_evidence` where steps are small and chances
     unknown."""
     level: Level
-    """Whose units the chances are computed from: `chip`, `series`, `line` or `none`."""
+    """Whose units the chances are computed from: `chip`, `series`, `line`, `all_chips` of the same
+    kind, or `none`."""
     own_bracket: OwnBracket
     """What your own trials say of the limit of this unit."""
     unused_trials: tuple[UnusedTrial, ...]
@@ -185,6 +222,9 @@ class NextStepAnswer:
     """The setting to try next; null where the search ends, `reason` says why."""
     reason: NoStepReason | None
     """Why no further setting is proposed; null where one is."""
+    going_on: GoingOn | None
+    """What is left, and what going on at the highest risk would take; null unless `max_risk` ends
+    the search."""
     recommended_in_use: RecommendedInUse
     """The setting to use from day to day if the search ended now."""
     expected_search: SearchForecast | None
@@ -226,8 +266,8 @@ _OUTCOMES_AHEAD: Final = [one for trials in (1, 2) for one in product(OUTCOMES, 
 def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     """The setting to try next, or why there is none, and the setting to use from day to day.
 
-    The margin below the deepest pass is learned from follow-ups of the series. With too few of
-    them it is 10 mV or 2 counts.
+    The setting to use is learned from follow-ups of the series. With too few of them it is 10 mV
+    or 2 counts short of the deepest pass.
 
     Raises
     ------
@@ -280,8 +320,8 @@ def _next_step_answer(
 ) -> NextStepAnswer:
     question, found = state.question, state.found
     check_time("plan of the search")
-    proposed = _proposed_setting(state, state.bracket)
-    in_use = _in_use(state, state.own.stable_steps, margin.margin, () if proposed else None)
+    proposed = _proposed_setting(state)
+    in_use = _in_use(state, margin, () if proposed else None)
     return NextStepAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -295,12 +335,13 @@ def _next_step_answer(
         unused_trials=_unused_trials(state),
         next_step=proposed,
         reason=None if proposed else _reason(state),
+        going_on=_going_on(state),
         recommended_in_use=in_use,
-        margin_source=margin.source,
+        margin_source="learned" if margin.curve else margin.source,
         expected_search=rest_of_search(state),
         fixed_step_search=fixed_step_search(state),
         fixed_step_search_text=next_step_text.fixed_step_search(),
-        plan=tuple(_plan_steps(state, margin.margin)) if proposed else (),
+        plan=tuple(_plan_steps(state, margin)) if proposed else (),
         domain_order=_domain_order(state, catalogue),
         resolution=_resolution(state),
         max_risk=state.search.max_risk,
@@ -334,15 +375,17 @@ def _setting(state: SearchState, steps: int) -> GridSetting:
     )
 
 
-def _proposed_setting(state: SearchState, bracket: tuple[int, int]) -> ProposedSetting | None:
-    """The setting to try in a bracket; None where the search ends, or stock itself fails."""
-    steps = state.plan.next_from(*bracket)
-    if steps is None or state.own.has_failed_at_stock or _is_ruled_out(state):
+def _proposed_setting(state: SearchState) -> ProposedSetting | None:
+    """The setting to run next; None where the search ends, or stock itself fails."""
+    run = state.proposed
+    if run is None or _is_ruled_out(state):
         return None
-    chance = state.plan.chance_stable(steps, *bracket)
+    setting = replace(_setting(state, run.steps), value_to_enter=-state.value_to_enter(run))
     return ProposedSetting(
-        **asdict(_setting(state, steps)),
-        chance_stable=None if chance is None else round(chance, 4),
+        **asdict(setting),
+        chance_stable=round(run.chance_stable, 4) if state.has_evidence else None,
+        minutes=run.minutes,
+        purpose="confirm" if run.is_confirmation else "search",
     )
 
 
@@ -378,10 +421,38 @@ def _reason(state: SearchState) -> NoStepReason:
         left = state.found.factory_lock.controls_left
         text = no_known_control(state.found.control, state.question.domain, left)
         return NoStepReason("no_known_control", text)
-    stop = state.plan.stop_in(*state.bracket) or Stop.BRACKETED
+    stop = state.stop or Stop.BRACKETED
     resolution = amount_text(state.found.control, _resolution(state))
-    return NoStepReason(
-        _CODES[stop], next_step_text.why_stopped(stop, resolution, state.search.max_risk)
+    text = next_step_text.why_stopped(stop, resolution, state.search.max_risk)
+    if not state.own.failures:
+        text = f"{next_step_text.without_failure()} {text}"
+    return NoStepReason(_CODES[stop], text)
+
+
+def _going_on(state: SearchState) -> GoingOn | None:
+    """What is left where risk ends the search, and what going on would take."""
+    left = None if _is_ruled_out(state) else depth_left(state)
+    if left is None:
+        return None
+    control, bolder = state.found.control, left.bolder
+    text = next_step_text.what_is_left(control, left.likely, left.interval)
+    if bolder is None:
+        return GoingOn(left.likely, left.interval, None, None, None, text)
+    forecast = rest_of_search(bolder)
+    if forecast is not None:
+        text += " " + next_step_text.what_going_on_takes(
+            control,
+            bolder.terms.max_risk,
+            (forecast.trials, forecast.failures, forecast.minutes),
+            forecast.stable_at,
+        )
+    return GoingOn(
+        left=left.likely,
+        interval=left.interval,
+        max_risk=bolder.terms.max_risk,
+        next_step=_proposed_setting(bolder),
+        expected_search=forecast,
+        text=text,
     )
 
 
@@ -391,40 +462,46 @@ def _resolution(state: SearchState) -> float:
 
 
 def _in_use(
-    state: SearchState, stable_steps: int, margin: float, after: tuple[str, ...] | None
+    state: SearchState, margin: RecommendedMargin, after: tuple[str, ...] | None
 ) -> RecommendedInUse:
     """The setting to use with this deepest pass; stock where it rounds to 0.
 
     `after` are the outcomes that the search would end with, None where it is over.
     """
     control, grid = state.found.control, state.found.grid
-    steps = 0 if state.own.has_failed_at_stock else in_use_steps(stable_steps, margin, grid)
-    setting = _setting(state, steps) if grid.enter(steps) else None
-    width = amount_text(control, margin)
-    enter = setting.value_to_enter if setting else None
-    if after is None:
-        text = next_step_text.in_use_at_the_end(control, enter, width)
-    else:
-        text = next_step_text.in_use_text(control, enter, width, after)
-    return RecommendedInUse(setting, margin, text)
+    found = setting_in_use(state.unit.plan.chances, margin, grid)
+    if state.own.has_failed_at_stock:
+        found = SettingInUse(0, InUseReason.USUAL_MARGIN, None)
+    setting = _setting(state, found.steps) if grid.enter(found.steps) else None
+    kept = grid.below_stock(max(state.own.stable_steps - found.steps, 0))
+    width = margin.margin if found.reason is InUseReason.USUAL_MARGIN else kept
+    text = next_step_text.in_use_text(
+        control,
+        setting.value_to_enter if setting else None,
+        amount_text(control, width),
+        found.reason,
+        after,
+    )
+    return RecommendedInUse(setting, width, found.reason, text)
 
 
-def _plan_steps(state: SearchState, margin: float) -> Iterator[PlanStep]:
+def _plan_steps(state: SearchState, margin: RecommendedMargin) -> Iterator[PlanStep]:
     """What to do after each way in which the next one or two trials can end."""
+    reached: dict[tuple[Outcome, ...], SearchState | None] = {(): state}
     for outcomes in _OUTCOMES_AHEAD:
-        bracket: tuple[int, int] | None = state.bracket
-        for outcome in outcomes:
-            bracket = bracket and state.bracket_after(outcome, bracket)
-        if bracket is not None:
-            proposed = _proposed_setting(state, bracket)
-            text = next_step_text.plan_text(
-                outcomes,
-                state.found.control,
-                proposed.value_to_enter if proposed else None,
-                proposed.chance_stable if proposed else None,
-            )
-            in_use = _in_use(state, bracket[0], margin, outcomes)
-            yield PlanStep(outcomes, proposed, in_use, text)
+        before = reached[outcomes[:-1]]
+        then = reached[outcomes] = before and before.after(outcomes[-1])
+        if then is None:
+            continue
+        proposed = _proposed_setting(then)
+        text = next_step_text.plan_text(
+            outcomes,
+            state.found.control,
+            None if proposed is None else (proposed.value_to_enter, proposed.minutes),
+            proposed.chance_stable if proposed and proposed.purpose == "search" else None,
+            is_confirmation=proposed is not None and proposed.purpose == "confirm",
+        )
+        yield PlanStep(outcomes, proposed, _in_use(then, margin, outcomes), text)
 
 
 def _domain_order(state: SearchState, catalogue: Catalogue) -> tuple[DomainGroup, ...]:
@@ -464,12 +541,16 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
             control, setting.value_to_enter if setting else None
         )
     domains = domains_text(state.question.domain, state.domains_beside)
+    if proposed.purpose == "confirm":
+        return next_step_text.confirm_text(
+            control, proposed.value_to_enter, domains, proposed.minutes
+        )
     step = next_step_text.try_text(control, proposed.value_to_enter, domains)
     chance = proposed.chance_stable
     basis = (
         next_step_text.without_evidence()
         if chance is None
-        else next_step_text.chance_of_pass(chance)
+        else next_step_text.chance_of_pass(chance, of_all_chips=state.level is Level.ALL_CHIPS)
     )
     locks, has_moved_it = state.found.locks, state.own.passes + state.own.failures > 0
     lead = "" if has_moved_it else factory_lead(state.found.factory_lock)

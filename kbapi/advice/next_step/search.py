@@ -1,34 +1,41 @@
 """The state of a search for the limit of one unit: bracket, plan, and terms in grid steps."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kbapi.advice.evidence_found import EvidenceFound
-from kbapi.advice.next_step.query import Search
+from kbapi.advice.next_step.query import MOST_RISK, Search
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.bounds import DEPTH_BOUNDS, FIXED_CLOCK_LEAST_MV
 from kbapi.errors import DocumentRefused, Problem
-from kbapi.evidence.own_runs import OwnRuns, find_own_runs
+from kbapi.evidence.own_runs import OwnRun, OwnRuns, find_own_runs, merge_runs
 from kbapi.evidence.pools import SCALES
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import Grid
-from kbapi.stats.search.chances import chances_of_unit, limit_chances
+from kbapi.stats.search.chances import LIGHT_LOAD, Run, limit_chances, weak_limit_chances
 from kbapi.stats.search.next_step import (
-    CarefulPlan,
     ExpectedSearch,
     FixedStepSearch,
-    SearchPlan,
+    NextRun,
+    RunErrors,
     SearchTerms,
+    Stop,
+    UnitSearch,
     expected_of_plan,
     expected_search,
-    plan_search,
+    search_unit,
 )
 from kbapi.stats.start.pool import PoolFit, fit_pool
 from kbapi.stats.start.start import depth_in_reach, is_informative, level_of
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
+
+Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,19 +47,28 @@ class UsualWidths:
     farthest_step: float
     """No request may ask for more than this as `max_step`."""
     careful: float
-    """The step where nothing is known of a chip."""
+    """The coarsest resolution where nothing is known of a chip."""
     first: float
     """Of the fixed-step search: its first setting, its step, and its finer step."""
     step: float
     refine: float
 
 
-_IN_MV: Final = UsualWidths(5, 20, 40, 5, 50, 10, 5)
+_IN_MV: Final = UsualWidths(5, 20, 40, 10, 50, 10, 5)
 USUAL_WIDTHS: Final[dict[LimitControl, UsualWidths]] = {
     "voltage_offset": _IN_MV,
     "fixed_clock_voltage": _IN_MV,
-    "count_offset": UsualWidths(1, 4, 8, 1, 10, 2, 1),
+    "count_offset": UsualWidths(1, 4, 8, 2, 10, 2, 1),
 }
+# Without results, small steps begin at the depth where one chip in five is expected to fail.
+_CAREFUL_FROM: Final = 0.20
+_LIGHT_LOADS: Final[dict[str, frozenset[Domain]]] = {
+    "idle_resume": frozenset(),
+    "light_bursts": frozenset(),
+    "gpu_only": frozenset({"gpu_core", "graphics"}),
+}
+"""Loads that leave most of the chip idle, each with the domains that it does load."""
+_INTERVAL: Final = 0.90
 _STEP_TOO_SHORT: Final = (
     "A step must be allowed to reach the wanted resolution, and the next setting of the control."
 )
@@ -60,7 +76,7 @@ _STEP_TOO_SHORT: Final = (
 
 @dataclass(frozen=True, slots=True)
 class SearchForecast:
-    """What a search will still take, on average."""
+    """What a search will still take, on average, without the long run that confirms its end."""
 
     trials: float
     """Mean number of trials."""
@@ -86,7 +102,9 @@ class SearchState:
     terms: SearchTerms
     deepest: int
     """The deepest grid step that may be proposed."""
-    plan: SearchPlan | CarefulPlan
+    mass: Vector
+    """Of the limit of one more unit, at each step to `deepest`."""
+    unit: UnitSearch
 
     @property
     def domains_beside(self) -> tuple[Domain, ...]:
@@ -104,23 +122,59 @@ class SearchState:
         return level_of(self.fit) if self.has_evidence else Level.NONE
 
     @property
-    def bracket(self) -> tuple[int, int]:
-        """The deepest pass and the shallowest failure in steps, no deeper than is proposed."""
-        if isinstance(self.plan, SearchPlan):
-            return self.plan.chances.stable_steps, self.plan.chances.unstable_steps
-        return self.own.stable_steps, self.own.unstable_steps
+    def proposed(self) -> NextRun | None:
+        """The run to do next, None where the search has ended or stock itself failed."""
+        return None if self.own.has_failed_at_stock else self.unit.next_run()
 
-    def bracket_after(self, outcome: str, bracket: tuple[int, int]) -> tuple[int, int] | None:
-        """The bracket after the next trial, whose setting is entered rounded; None without one."""
-        stable, unstable = bracket
-        steps = self.plan.next_from(stable, unstable)
-        if steps is None:
+    @property
+    def stop(self) -> Stop | None:
+        """Why the search ends in its bracket, None where it goes on."""
+        return self.unit.plan.stop_in(*self.unit.bracket)
+
+    def value_to_enter(self, run: NextRun) -> int:
+        """The whole number of mV or counts below stock that a person types for a run.
+
+        A confirmation has the number that passed: rounded anew it would be another setting.
+        """
+        if not run.is_confirmation:
+            return self.found.grid.enter(run.steps)
+        return floor(max(one.below_stock for one in self.own.used if one.is_stable))
+
+    def after(self, outcome: str) -> "SearchState | None":
+        """The state after the next run, at the number that is entered; None without one."""
+        proposed, grid = self.proposed, self.found.grid
+        if proposed is None:
             return None
-        grid = self.found.grid
-        entered = grid.enter(steps)
-        if outcome == "stable":
-            return grid.stable_steps(entered), unstable
-        return stable, max(grid.unstable_steps(entered), stable + 1)
+        run = OwnRun(
+            place=len(self.search.trials),
+            below_stock=float(self.value_to_enter(proposed)),
+            is_stable=outcome == "stable",
+            minutes=proposed.minutes,
+        )
+        return self.with_runs(merge_runs([*self.own.used, run], grid))
+
+    def with_runs(self, own: OwnRuns) -> "SearchState":
+        """The state of the same search with these runs of the unit."""
+        runs = _runs_of(own, self.found.grid, self.search.trial_minutes, self.domains)
+        bracket = own.stable_steps, own.unstable_steps
+        return replace(self, own=own, unit=search_unit(self.mass, self.terms, bracket, runs))
+
+
+def _runs_of(
+    own: OwnRuns, grid: Grid, trial_minutes: float, domains: tuple[Domain, ...]
+) -> list[Run]:
+    """The runs of a unit in grid steps, with the minutes for which they show a limit."""
+    runs = []
+    for run in own.used:
+        minutes = trial_minutes if run.minutes is None else run.minutes
+        loaded = None if run.load is None else _LIGHT_LOADS.get(run.load)
+        if loaded is not None and not loaded & set(domains):
+            minutes *= LIGHT_LOAD
+        steps = grid.stable_steps(run.below_stock)
+        if not run.is_stable:
+            steps = max(grid.unstable_steps(run.below_stock), own.stable_steps + 1)
+        runs.append(Run(steps, minutes, run.is_stable))
+    return runs
 
 
 def search_state(question: Question, search: Search, found: EvidenceFound) -> SearchState:
@@ -137,10 +191,14 @@ def search_state(question: Question, search: Search, found: EvidenceFound) -> Se
     check_time("own runs")
     fit = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
     check_time("fit")
-    terms = _terms(search, control, grid, _start_steps(fit, found))
     deepest = _deepest_steps(search, control, domains, grid)
-    plan = _plan(fit, own, terms, deepest, control, grid)
-    return SearchState(question, search, found, domains, own, fit, terms, deepest, plan)
+    mass = _mass(fit, deepest, control, grid)
+    terms = _terms(search, control, grid, _start_steps(fit, found))
+    if not is_informative(fit):
+        terms = _careful(terms, mass, control, grid)
+    runs = _runs_of(own, grid, search.trial_minutes, domains)
+    unit = search_unit(mass, terms, (own.stable_steps, own.unstable_steps), runs)
+    return SearchState(question, search, found, domains, own, fit, terms, deepest, mass, unit)
 
 
 def _domains(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
@@ -156,21 +214,25 @@ def _start_steps(fit: PoolFit, found: EvidenceFound) -> int:
     return max(0, depth_in_reach(fit, stable_share_used, DEFAULT_CONFIDENCE).shallow)
 
 
-def _plan(
-    fit: PoolFit,
-    own: OwnRuns,
-    terms: SearchTerms,
-    deepest: int,
-    control: LimitControl,
-    grid: Grid,
-) -> SearchPlan | CarefulPlan:
-    if is_informative(fit) and deepest > 0:
-        chances = chances_of_unit(limit_chances(fit, deepest), own.stable_steps, own.unstable_steps)
-        return plan_search(chances, terms)
-    # Where nothing is known: the smallest step that can be entered, and no finer than wanted.
-    smallest = max(grid.least_gain(), ceil(_exact(USUAL_WIDTHS[control].careful) / grid.step))
-    gain = min(smallest, terms.resolution_steps)
-    return CarefulPlan(gain, terms.resolution_steps, deepest)
+def _mass(fit: PoolFit, deepest: int, control: LimitControl, grid: Grid) -> Vector:
+    if deepest == 0:
+        return np.ones(1)
+    if is_informative(fit):
+        return limit_chances(fit, deepest)
+    return weak_limit_chances(SCALES[control], float(grid.step), deepest)
+
+
+def _careful(terms: SearchTerms, mass: Vector, control: LimitControl, grid: Grid) -> SearchTerms:
+    """The terms where nothing is known of a chip: no long steps to where chips are known to fail.
+
+    A coarser resolution would only end the search earlier, at the risk of its first long step.
+    """
+    coarsest = ceil(_exact(USUAL_WIDTHS[control].careful) / grid.step)
+    return replace(
+        terms,
+        resolution_steps=min(terms.resolution_steps, max(coarsest, terms.least_gain_steps)),
+        careful_from_steps=int(np.searchsorted(np.cumsum(mass) - mass, _CAREFUL_FROM)),
+    )
 
 
 def _resolution(search: Search, control: LimitControl) -> float:
@@ -237,9 +299,9 @@ def _deepest_steps(
 
 def rest_of_search(state: SearchState) -> SearchForecast | None:
     """What the rest of this search will take; None where it is not known."""
-    if not isinstance(state.plan, SearchPlan) or state.own.has_failed_at_stock:
+    if not state.has_evidence or state.own.has_failed_at_stock:
         return None
-    return _forecast(state, expected_of_plan(state.plan))
+    return _forecast(state, expected_of_plan(state.unit.plan, _errors(state)))
 
 
 def fixed_step_search(state: SearchState) -> SearchForecast | None:
@@ -247,16 +309,52 @@ def fixed_step_search(state: SearchState) -> SearchForecast | None:
 
     Each of its settings is the grid step nearest to the number that is entered.
     """
-    if not isinstance(state.plan, SearchPlan) or state.own.has_failed_at_stock:
+    if not state.has_evidence or state.own.has_failed_at_stock:
         return None
     usual, grid, terms = USUAL_WIDTHS[state.found.control], state.found.grid, state.terms
     steps = (grid.stable_steps(width) for width in (usual.first, usual.step, usual.refine))
     first, step, refine = (max(1, one) for one in steps)
     search = FixedStepSearch(first, step, refine, state.deepest)
-    expected = expected_search(
-        state.plan.chances, search, terms.trial_minutes, terms.failure_minutes
-    )
+    minutes = terms.trial_minutes, terms.failure_minutes
+    expected = expected_search(state.unit.plan.chances, search, *minutes, _errors(state))
     return _forecast(state, expected)
+
+
+def _errors(state: SearchState) -> RunErrors:
+    return RunErrors.of_length(state.terms.trial_minutes)
+
+
+@dataclass(frozen=True, slots=True)
+class DepthLeft:
+    """How much deeper the limit of a unit lies than its deepest pass, in mV or counts.
+
+    `likely` is the median, `interval` holds 90 %. `bolder` is the search from here at the highest
+    risk, None where that proposes nothing either.
+    """
+
+    likely: float
+    interval: tuple[float, float]
+    bolder: SearchState | None
+
+
+def depth_left(state: SearchState) -> DepthLeft | None:
+    """What is left where risk alone ends a search with evidence; None for every other end."""
+    if state.stop is not Stop.TOO_RISKY or not state.has_evidence:
+        return None
+    if state.own.has_failed_at_stock:
+        return None
+    chances, grid = state.unit.plan.chances, state.found.grid
+    reached = np.cumsum(chances.mass)
+    tail = (1.0 - _INTERVAL) / 2.0
+    shallow, likely, deep = (
+        grid.below_stock(int(np.searchsorted(reached, level))) for level in (tail, 0.5, 1.0 - tail)
+    )
+    bolder = None
+    if state.search.max_risk < MOST_RISK:
+        terms = replace(state.terms, max_risk=MOST_RISK)
+        bolder = replace(state, terms=terms).with_runs(state.own)
+    is_on = bolder is not None and bolder.stop is None
+    return DepthLeft(likely, (shallow, deep), bolder if is_on else None)
 
 
 def _forecast(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
@@ -266,15 +364,6 @@ def _forecast(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
         minutes=round(expected.minutes, 1),
         stable_at=round(-expected.stable_steps * float(state.found.grid.step), 2) + 0.0,
     )
-
-
-def in_use_steps(stable_steps: int, margin: float, grid: Grid) -> int:
-    """The step to use from day to day: the deepest pass less the margin, or stock.
-
-    >>> in_use_steps(84, 10.0, Grid(Fraction(125, 128))), in_use_steps(1, 2.0, Grid(Fraction(1)))
-    (73, 0)
-    """
-    return max(0, stable_steps - ceil(_exact(margin) / grid.step))
 
 
 def _exact(width: float) -> Fraction:

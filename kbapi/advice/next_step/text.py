@@ -2,8 +2,9 @@
 
 from typing import Final
 
-from kbapi.advice.phrases import chance_text, setting_in_short, setting_text
+from kbapi.advice.phrases import amount_text, chance_text, counted, setting_in_short, setting_text
 from kbapi.stats.search.next_step import Stop
+from kbapi.stats.search.recommended_margin import InUseReason
 
 _STOP_RULES: Final = (
     (
@@ -66,19 +67,65 @@ def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
     return "No deeper setting is proposed: results beyond this depth are usually mistakes."
 
 
+def without_failure() -> str:
+    """That the limit was not reached."""
+    return "No setting has failed, so your limit lies deeper."
+
+
+def what_is_left(control: str, likely: float, interval: tuple[float, float]) -> str:
+    """How much deeper than the deepest pass the limit lies.
+
+    >>> what_is_left("voltage_offset", 22.46, (4.88, 60.55))
+    'Your limit is probably 22 mV deeper than your deepest pass (5 to 61 mV).'
+    """
+    low, high = (round(end) for end in interval)
+    most = amount_text(control, high)
+    return (
+        f"Your limit is probably {amount_text(control, round(likely))} deeper than your deepest "
+        f"pass ({low} to {most})."
+    )
+
+
+def what_going_on_takes(
+    control: str, max_risk: float, takes: tuple[float, float, float], stable_at: float
+) -> str:
+    """What the rest of the search takes at a higher risk: trials, failures, minutes, end.
+
+    >>> what_going_on_takes("voltage_offset", 0.25, (3.2, 0.9, 74.0), -112.3)
+    'With max_risk 0.25: about 3.2 trials, 0.9 failures, 74 minutes, ending near -112 mV.'
+    """
+    trials, failures, minutes = takes
+    return (
+        f"With max_risk {max_risk:g}: about {counted(round(trials, 1), 'trial', 'trials')}, "
+        f"{counted(round(failures, 1), 'failure', 'failures')}, {minutes:.0f} minutes, ending near "
+        f"{setting_in_short(control, round(stable_at))}."
+    )
+
+
+def confirm_text(control: str, enter: int, domains: str, minutes: float) -> str:
+    """The long run that ends a search."""
+    return (
+        f"Run {setting_text(control, enter)} on {domains} for {minutes:.0f} minutes to confirm it. "
+        "Use two load classes, with checked results."
+    )
+
+
 def try_text(control: str, enter: int, domains: str) -> str:
     """The setting to try, and where."""
     return f"Try {setting_text(control, enter)} on {domains}."
 
 
-def chance_of_pass(chance: float) -> str:
-    """How many machines pass the setting to try."""
-    return f"{chance_text(chance)} machines like yours pass."
+def chance_of_pass(chance: float, *, of_all_chips: bool) -> str:
+    """How many machines are stable at the setting to try: alike, or of all chips of the kind."""
+    if of_all_chips:
+        of_all = f"Of all chips of this kind, {chance_text(chance)} machines are stable there."
+        return f"{of_all} No related chip has enough results."
+    return f"{chance_text(chance)} machines like yours are stable there."
 
 
 def without_evidence() -> str:
-    """Why a step is small."""
-    return "The step is small, because no results show where this chip fails."
+    """Why steps are short."""
+    return "Steps are short, because no results show where this chip fails."
 
 
 _WHEN: Final = {
@@ -90,28 +137,31 @@ _WHEN: Final = {
     ("failed", "stable"): "If one fails, the next passes and you stop",
     ("failed", "failed"): "If two fail and you stop",
 }
+_WHY: Final = {
+    InUseReason.USUAL_MARGIN: "That is the usual margin: too few follow-ups show another.",
+    InUseReason.SURVIVAL: "By follow-ups, 95 in 100 machines stay stable there for 90 days.",
+    InUseReason.HALF_OF_PROVEN: "Half of your deepest pass needs no wider margin.",
+}
 
 
-def in_use_at_the_end(control: str, enter: int | None, margin: str) -> str:
-    """What to use where the search is over."""
-    if enter is None:
-        return "Stay at stock: no setting passed deep enough."
-    setting = setting_text(control, enter)
-    return f"Use {setting}: {margin} shallower than your deepest pass."
+def in_use_text(
+    control: str,
+    enter: int | None,
+    margin: str,
+    reason: InUseReason,
+    after: tuple[str, ...] | None,
+) -> str:
+    """What to use if the search ended after these outcomes, None where it is over.
 
-
-def in_use_text(control: str, enter: int | None, margin: str, after: tuple[str, ...]) -> str:
-    """What to use if the search ended after these outcomes.
-
-    >>> in_use_text("voltage_offset", None, "10 mV", ())
+    >>> in_use_text("voltage_offset", None, "10 mV", InUseReason.USUAL_MARGIN, ())
     'If you stop now: stay at stock, because no setting passed deep enough.'
     """
     if enter is None:
-        then = "stay at stock, because no setting passed deep enough"
+        then = "stay at stock, because no setting passed deep enough."
     else:
         setting = setting_in_short(control, enter)
-        then = f"use {setting}, {margin} shallower than your deepest pass"
-    return f"{_WHEN[after]}: {then}."
+        then = f"use {setting}, {margin} shallower than your deepest pass. {_WHY[reason]}"
+    return then[0].upper() + then[1:] if after is None else f"{_WHEN[after]}: {then}"
 
 
 _AFTER: Final = {
@@ -124,20 +174,32 @@ _AFTER: Final = {
 }
 
 
-def plan_text(after: tuple[str, ...], control: str, enter: int | None, chance: float | None) -> str:
-    """A line of the plan.
+def plan_text(
+    after: tuple[str, ...],
+    control: str,
+    run: tuple[int, float] | None,
+    chance: float | None,
+    *,
+    is_confirmation: bool = False,
+) -> str:
+    """A line of the plan; a run has the number to enter, and its minutes.
 
-    >>> plan_text(("stable", "failed"), "voltage_offset", -80, 0.914)
-    'If it passes and the next one fails: try -80 mV (91 in 100 machines like yours pass).'
+    >>> plan_text(("stable", "failed"), "voltage_offset", (-80, 20.0), 0.914)
+    'If it passes and the next one fails: try -80 mV (91 in 100 machines like yours are stable).'
+    >>> plan_text(("failed",), "voltage_offset", (-70, 30.0), None, is_confirmation=True)
+    'If it fails: confirm -70 mV with a run of 30 minutes.'
     >>> plan_text(("failed",), "voltage_offset", None, None)
     'If it fails: the search ends.'
     """
-    if enter is None:
+    if run is None:
         then = "the search ends"
+    elif is_confirmation:
+        setting = setting_in_short(control, run[0])
+        then = f"confirm {setting} with a run of {run[1]:.0f} minutes"
     else:
-        then = f"try {setting_in_short(control, enter)}"
+        then = f"try {setting_in_short(control, run[0])}"
         if chance is not None:
-            then += f" ({chance_text(chance)} machines like yours pass)"
+            then += f" ({chance_text(chance)} machines like yours are stable)"
     return f"{_AFTER[after]}: {then}."
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_about_power
 from kbapi.advice.evidence_found import known_among
+from kbapi.advice.gains.answer import SELF_SELECTED, SelfSelected
 from kbapi.advice.power import text as power_text
 from kbapi.advice.power.query import PowerQuestion
 from kbapi.advice.stored_answers import answer_once
@@ -118,7 +119,8 @@ class AtPowerLimit:
     """Performance tuned under the limit, relative to stock without a limit; null where it was not
     measured."""
     gain: NumberWithInterval | None
-    """Tuned over stock performance under the limit; null where either was not measured."""
+    """Tuned over stock performance under the limit; null with fewer than eight units measured near
+    it, at stock or tuned."""
     text: str
     """The limit in one or two sentences."""
 
@@ -163,6 +165,8 @@ class PowerAnswer:
     """Why there are no numbers; null where there are some."""
     withheld_text: str | None
     """Which curve is withheld, and how many more machines it takes; null where none is."""
+    self_selected: SelfSelected
+    """That people chose to send, and in which direction this moves the gains."""
     method: str
     """How the numbers were computed, in a few sentences."""
     revision: str
@@ -192,13 +196,14 @@ def power_answer(
         keep_share=question.keep_share,
         units=pool.units,
         units_not_used=pool.left_out,
-        stock_power_w=_number(fit.estimate(fit.stock_power_w), 1),
+        stock_power_w=_number(fit.estimate(fit.stock_power_w, pool.units), 1),
         confidence=fit.confidence,
         stock=stock,
         tuned=tuned,
         at_limit=None if question.limit_w is None else _at_limit(question.limit_w, fit),
         reason=None,
         withheld_text=_withheld(question, pool, fit),
+        self_selected=SELF_SELECTED,
         method=power_text.method(),
         revision="",
         summary=power_text.summary_of_power(
@@ -229,6 +234,7 @@ def _without_numbers(
         at_limit=None,
         reason=_no_power(question, pool, absent),
         withheld_text=None,
+        self_selected=SELF_SELECTED,
         method=power_text.method(),
         revision="",
         summary=power_text.nothing_measured(),
@@ -288,7 +294,7 @@ def _curve_response(
 
 
 def _point_response(fit: PowerFit, curve: PowerCurve, power: float) -> CurvePoint:
-    heights = fit.estimate(curve.at(power))
+    heights = fit.estimate(curve.at(power), curve.units)
     return CurvePoint(
         power_share=round(power, 4),
         power_w=round(power * float(fit.stock_power_w[0]), 1),
@@ -340,7 +346,9 @@ def _at_limit(limit_w: float, fit: PowerFit) -> AtPowerLimit:
     if share > 1:
         return AtPowerLimit(limit_w, None, None, None, None, power_text.above_stock(limit_w))
     stock, tuned = (
-        None if curve is None or not curve.covers(share) else _number(fit.estimate(curve.at(share)))
+        None
+        if curve is None or not curve.covers(share)
+        else _number(fit.estimate(curve.at(share), curve.units))
         for curve in (fit.stock, fit.tuned)
     )
     gain = fit.gain_at(share)

@@ -2,8 +2,9 @@
 
 from typing import Final
 
-from kbapi.advice.phrases import percent, shown_from_five
+from kbapi.advice.phrases import machines_text, percent, shown_from_five
 from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.stats.gains.power_curve import FEWEST_FOR_GAIN
 
 
 def method() -> str:
@@ -76,7 +77,7 @@ def at_limit_text(
 
 def _tuned_text(gain: tuple[float, float, float] | None) -> str:
     if gain is None:
-        return "Tuned, too few machines were measured at this limit."
+        return f"The gain from tuning takes {machines_text(FEWEST_FOR_GAIN)} near this limit."
     ratio, low, high = gain
     if low <= 1 <= high:
         return "Tuned, the change at this limit is within the noise."

@@ -14,6 +14,7 @@ from kbapi.advice.evidence_found import (
     evidence_summary,
     find_with_peers,
     keep_findings,
+    kept_of,
     percentile_of,
     setting_of,
 )
@@ -61,7 +62,8 @@ class StabilityAnswer:
     moved_with: tuple[Domain, ...]
     """Domains that moved together with the one asked about; empty where it moved alone."""
     filters: dict[str, str]
-    """Filters that were asked with, value by name; empty for all results."""
+    """Filters that were asked with, value by name; empty for all results. Both curves are of
+    results that fit them."""
     clock_band_mhz: int | None
     """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
     confidence: float
@@ -69,9 +71,9 @@ class StabilityAnswer:
     own_curve: Curve | None
     """The curve of the chip's own units, without a model; null where it has none."""
     borrowed_curve: Curve | None
-    """The curve that related chips alone predict; null where there are none."""
+    """The curve that related chips, or else other lines, alone predict; null without any."""
     level: Level
-    """Whose units are borrowed: `series`, `line`, or `none`."""
+    """Whose units are borrowed: `series`, `line`, `all_chips` of the same kind, or `none`."""
     percentiles: tuple[Percentile, ...]
     """Settings at which 90, 75, 50, 25 and 10 % of units are stable; empty where too few."""
     evidence: EvidenceSummary
@@ -102,7 +104,8 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
     def keep(connection: Connection, found: EvidenceFound) -> None:
         keep_findings(connection, found, instance)
 
-    return answer_once(instance, "stability", question, find, compute, keep, question.filter_texts)
+    texts = question.filter_texts
+    return answer_once(instance, "stability", question, find, compute, keep, texts, kept_of)
 
 
 def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnswer:
@@ -136,7 +139,9 @@ def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnsw
         evidence=evidence_summary(
             found, curve.borrowed.units, fit.sibling_agreement, curve.optimality_gap
         ),
-        summary=summary_of_stability(question, units, curve.borrowed.units, found.absence_text),
+        summary=summary_of_stability(
+            question, units, curve.borrowed.units, found.other_lines, found.absence_text
+        ),
         cautions=cautions_for(question, control),
     )
 
@@ -154,4 +159,4 @@ def _curve(control: str, grid: Grid, band: ShareBand) -> Curve | None:
 
 
 def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
-    return tuple(round(value, 4) for value in values.tolist())
+    return tuple(round(value, 3) for value in values.tolist())

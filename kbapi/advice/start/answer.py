@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import floor
+from math import ceil, floor
 from typing import Final, Literal
 
 from sqlalchemy import Connection
@@ -18,7 +18,9 @@ from kbapi.advice.evidence_found import (
     evidence_summary,
     find_with_peers,
     keep_findings,
+    kept_of,
     percentile_of,
+    rounded_down,
     setting_of,
 )
 from kbapi.advice.locks.shares import open_text
@@ -36,9 +38,12 @@ from kbapi.advice.start.influence import (
     MOST_MOVED,
     StartMove,
     contributors_in,
+    failed_at_first,
     failures_near_stock,
     find_largest_move,
     finding_of,
+    fitted_setting,
+    setting_if_untold_failed,
     start_fit,
 )
 from kbapi.advice.start.query import Question
@@ -49,6 +54,7 @@ from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod
+from kbapi.stats.start.start import NoStartReason as NoStartCause
 from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
@@ -59,13 +65,17 @@ _A_LITTLE_ABOVE_MHZ: Final = 50.0
 NoStartCode = Literal[
     "no_results",
     "too_few_units",
+    "share_out_of_reach",
     "fails_near_stock",
     "locked_at_factory",
     "no_known_control",
     "not_on_this_chip",
 ]
 StartWarningCode = Literal[
-    "no_contributor_established", "mostly_new_contributors", "moved_by_one_contributor"
+    "no_contributor_established",
+    "mostly_new_contributors",
+    "untold_stops",
+    "moved_by_one_contributor",
 ]
 
 
@@ -100,7 +110,7 @@ class SuggestedStart:
     """Whole number of mV or counts, rounded toward stock; negative is lower. For
     fixed_clock_voltage it is the distance below your own stock voltage at that clock."""
     stable_share: float
-    """Share of units that should be stable at the setting, as asked for, 0 to 1."""
+    """Share of units that should be stable at the setting, 0 to 1."""
     confidence: float
     """One-sided confidence that at least this share is stable, as asked for, 0 to 1."""
     attained_confidence: float
@@ -109,9 +119,13 @@ class SuggestedStart:
     """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
     case results are false, and where results drift, are excluded or count in part."""
     level: Level
-    """Whose units the start is computed from: `chip`, `series` or `line`."""
+    """Whose units the start is computed from: `chip`, `series`, `line` or `all_chips`. The last is
+    one chip of each other line with the same control, where no related chip has enough results."""
     method: StartMethod
     """How the start was computed."""
+    setting_if_untold_failed: float | None
+    """The setting in its unit, negative is lower, if each untold stop had failed soon after its
+    pass; 0 for no start; null without untold stops."""
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
@@ -124,7 +138,15 @@ class NoStartReason:
     code: NoStartCode
     """The reason as a code that never changes."""
     text: str
-    """The reason in one sentence."""
+    """The reason in short sentences."""
+    units_needed: int | None = None
+    """Units that the share and confidence take, at least; null except for `share_out_of_reach`."""
+    units_failed_at_first: int | None = None
+    """Units that failed at their first setting, for `fails_near_stock`; null where fewer than five
+    known contributors have one."""
+    start_for_lower_share: SuggestedStart | None = None
+    """The start for the largest of 0.95, 0.90, 0.75 and 0.50 below the share asked for that has
+    one; null where none has. More units may fail there than was asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +155,9 @@ class StartWarning:
 
     code: StartWarningCode
     """`no_contributor_established`: false results would count in full. `mostly_new_contributors`:
-    new contributors together weigh more than the others. `moved_by_one_contributor`: the start
-    moves by more than 10 mV (2 counts) without one contributor."""
+    new contributors together weigh more than the others. `untold_stops`: the start moves by more
+    than 10 mV (2 counts) if all stops without a stated end had failed soon.
+    `moved_by_one_contributor`: it does without one contributor."""
     text: str
     """The warning in one sentence; it is also in `summary`."""
 
@@ -196,7 +219,8 @@ class StartAnswer:
     moved_with: tuple[Domain, ...]
     """Domains that moved together with the one asked about; empty where it moved alone."""
     filters: dict[str, str]
-    """Filters that were asked with, value by name; empty for all results."""
+    """Filters that were asked with, value by name; empty for all results. The settings of this and
+    of other chips are of results that fit them; `locks` and `evidence` are of all results."""
     clock_band_mhz: int | None
     """Lower end of the clock band of the results in MHz, with fixed_clock_voltage; else null."""
     locks: LockSummary
@@ -230,17 +254,20 @@ class StartAnswer:
 
 @dataclass(frozen=True, slots=True)
 class FittedStart:
-    """The fit of a question, with the move of its start that an answer must report."""
+    """The fit of a question, with what an answer must report of how its start could move."""
 
     fit: StartFit
     move: StartMove | None
+    if_untold_failed: float | None
+    """The setting if all untold stops had failed soon; None without any."""
 
 
 def fit_question(question: Question, found: EvidenceFound) -> FittedStart:
     """The start of this evidence, and how far its most influential contributor moves it."""
     fit = start_fit(question, found)
     check_time("fit")
-    return FittedStart(fit, find_largest_move(question, found, fit))
+    untold = setting_if_untold_failed(question, found, fit)
+    return FittedStart(fit, find_largest_move(question, found, fit), untold)
 
 
 def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
@@ -250,9 +277,10 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
 
 def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) -> StartAnswer:
     control, fit = found.control, fitted.fit
-    start = _suggested_start(question, found, fit)
-    reason = None if start else _reason(question, found, fit)
-    warnings = _warnings(found, fitted.move, has_start=start is not None)
+    start = _suggested_start(question, found, fit, fit.answer, fitted.if_untold_failed)
+    none = fit.answer if isinstance(fit.answer, NoStart) else None
+    reason = _reason(question, found, fit, none) if none else None
+    warnings = _warnings(found, fitted, has_start=start is not None)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -282,14 +310,18 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
 
 
 def _warnings(
-    found: EvidenceFound, move: StartMove | None, *, has_start: bool
+    found: EvidenceFound, fitted: FittedStart, *, has_start: bool
 ) -> tuple[StartWarning, ...]:
-    control, own = found.control, found.own
+    control, own, move = found.control, found.own, fitted.move
     warnings = []
     if own is not None and own.units > 0 and own.outlier_report.is_young:
         warnings.append(StartWarning("no_contributor_established", start_text.not_established()))
     elif own is not None and own.outlier_report.is_mostly_new:
         warnings.append(StartWarning("mostly_new_contributors", start_text.mostly_new()))
+    now, untold = fitted_setting(found, fitted.fit), fitted.if_untold_failed
+    if now and untold is not None and untold - now > MOST_MOVED[control]:
+        whole = setting_in_short(control, ceil(untold)) if untold else None
+        warnings.append(StartWarning("untold_stops", start_text.if_untold_failed(whole)))
     if move is not None and move.is_large(control):
         text = start_text.moved_by_one(control, MOST_MOVED[control], has_start)
         warnings.append(StartWarning("moved_by_one_contributor", text))
@@ -298,8 +330,9 @@ def _warnings(
 
 def _with_warnings(summary: str, warnings: tuple[StartWarning, ...]) -> str:
     """The summary, after what is said of its contributors and before what could move it."""
-    last = [one.text for one in warnings if one.code == "moved_by_one_contributor"]
-    first = [one.text for one in warnings if one.code != "moved_by_one_contributor"]
+    moves = ("untold_stops", "moved_by_one_contributor")
+    first = [one.text for one in warnings if one.code not in moves]
+    last = [one.text for one in warnings if one.code in moves]
     return " ".join([*first, summary, *last])
 
 
@@ -311,9 +344,9 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
         return LockSummary("unknown", None, None, 0.0, (), factory_lock, text)
     return LockSummary(
         status=locks.status,
-        share_open=round(locks.open.share, 4),
-        interval=(round(locks.open.low, 4), round(locks.open.high, 4)),
-        units=round(locks.open.units, 2),
+        share_open=round(locks.open.share, 3),
+        interval=(round(locks.open.low, 3), round(locks.open.high, 3)),
+        units=round(locks.open.units, 1),
         changes=tuple(change.value for change in locks.changes),
         factory_lock=factory_lock,
         text=open_text(locks),
@@ -321,12 +354,15 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
 
 
 def _suggested_start(
-    question: Question, found: EvidenceFound, fit: StartFit
+    question: Question,
+    found: EvidenceFound,
+    fit: StartFit,
+    start: Start | NoStart | None,
+    if_untold_failed: float | None = None,
 ) -> SuggestedStart | None:
-    # People enter whole numbers: a start that rounds to 0 would be stock.
-    if not isinstance(fit.answer, Start) or found.grid.enter(fit.answer.steps) == 0:
+    if not isinstance(start, Start):
         return None
-    steps = fit.answer.steps
+    steps = start.steps
     setting = setting_of(found.control, found.grid, steps)
     in_counts = found.control == "count_offset"
     return SuggestedStart(
@@ -334,12 +370,13 @@ def _suggested_start(
         setting_counts=int(setting) if in_counts else None,
         grid_steps=steps,
         value_to_enter=-found.grid.enter(steps),
-        stable_share=question.stable_share,
+        stable_share=start.stable_share,
         confidence=question.confidence,
-        attained_confidence=round(fit.answer.interval.shallow_confidence, 4),
-        stable_share_used=round(fit.stable_share_used, 4),
+        attained_confidence=rounded_down(start.interval.shallow_confidence),
+        stable_share_used=round(start.stable_share_used, 3),
         level=fit.level,
         method=fit.method,
+        setting_if_untold_failed=if_untold_failed,
         at_clock=_at_clock(question, found, setting),
     )
 
@@ -377,27 +414,54 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
     )
 
 
-def _reason(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
-    reason = _reason_alone(question, found, fit)
+def _reason(
+    question: Question, found: EvidenceFound, fit: StartFit, none: NoStart
+) -> NoStartReason:
+    reason = _reason_alone(question, found, fit, none)
     if reason.code not in ("no_results", "too_few_units"):
         return reason
-    return replace(reason, text=reason.text + start_text.unused_related(found.related.unused))
+    unused = start_text.unused_related(found.related.unused)
+    return replace(reason, text=reason.text + unused + start_text.few_lines(found.related.lines))
 
 
-def _reason_alone(question: Question, found: EvidenceFound, fit: StartFit) -> NoStartReason:
+def _reason_alone(
+    question: Question, found: EvidenceFound, fit: StartFit, none: NoStart
+) -> NoStartReason:
     if found.absence_text is not None:
         return NoStartReason(NOT_ON_THIS_CHIP, found.absence_text)
     if found.own is None and fit.level is Level.NONE:
         return _reason_without_results(question, found)
-    if isinstance(fit.answer, NoStart) and fit.answer.reason.value == "too_few_units":
+    if none.reason is NoStartCause.TOO_FEW_UNITS:
         if found.own is None or found.own.units == 0:
-            return NoStartReason("no_results", start_text.no_results(question, found.control))
+            return _no_results(question, found)
         return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
-    return NoStartReason("fails_near_stock", _why_near_stock(question, found, fit))
+    return _reason_with_units(question, found, fit, none)
 
 
-def _why_near_stock(question: Question, found: EvidenceFound, fit: StartFit) -> str:
-    """How many contributors failed near which setting, and what to do."""
+def _reason_with_units(
+    question: Question, found: EvidenceFound, fit: StartFit, none: NoStart
+) -> NoStartReason:
+    """Why enough units for a start give none at this share, and the start for a lower share."""
+    lower = _suggested_start(question, found, fit, none.lower)
+    text = start_text.for_lower_share(
+        question,
+        None if lower is None else setting_text(found.control, lower.value_to_enter),
+        None if lower is None else lower.stable_share,
+    )
+    if none.units_needed is not None:
+        behind = round(fit.own_units + fit.borrowed_units)
+        why = start_text.share_out_of_reach(question, none.units_needed, behind)
+        needed = none.units_needed
+        return NoStartReason("share_out_of_reach", why + text, needed, None, lower)
+    at_first = failed_at_first(found.own)
+    why = _why_near_stock(question, found, fit, at_first)
+    return NoStartReason("fails_near_stock", why + text, None, at_first, lower)
+
+
+def _why_near_stock(
+    question: Question, found: EvidenceFound, fit: StartFit, at_first: int | None
+) -> str:
+    """How many contributors failed near which setting, and how many at their first one."""
     own = found.own
     near = None if own is None else failures_near_stock(own, fit.stable_share_used)
     failed = ""
@@ -405,16 +469,18 @@ def _why_near_stock(question: Question, found: EvidenceFound, fit: StartFit) -> 
         whole = round(setting_of(found.control, found.grid, near.steps))
         setting = setting_in_short(found.control, whole)
         failed = start_text.failed_near_stock(near.contributors, setting, is_shown=near.is_shown)
+    units = 0 if own is None else own.units
+    if at_first is not None:
+        failed += start_text.failed_at_first(at_first, units)
     # Curators see only the checks of answers that are not delayed.
     is_queued = not question.is_delayed and contributors_in(own) >= CONTRIBUTORS_OF_A_SILENT_POOL
-    units = 0 if own is None else own.units
     return start_text.fails_near_stock(question, units, failed, is_queued)
 
 
 def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
     """Why there is no start without results; first, whether there is anything to search for."""
     if not found.is_ruled_out:
-        return NoStartReason("no_results", start_text.no_results(question, found.control))
+        return _no_results(question, found)
     left = found.factory_lock.controls_left
     if found.factory_lock.status == "locked":
         return NoStartReason("locked_at_factory", start_text.locked_at_factory(left))
@@ -422,12 +488,19 @@ def _reason_without_results(question: Question, found: EvidenceFound) -> NoStart
     return NoStartReason("no_known_control", text)
 
 
+def _no_results(question: Question, found: EvidenceFound) -> NoStartReason:
+    pool = found.pool
+    own = 0 if pool is None or pool.own is None else pool.own.units
+    related = 0 if pool is None else sum(one.units for one in (*pool.series, *pool.line))
+    return NoStartReason("no_results", start_text.no_results(question, found.control, own, related))
+
+
 def _summary_without(question: Question, found: EvidenceFound, reason: NoStartReason) -> str:
     lead = start_text.factory_lead(found.factory_lock)
     if reason.code == NOT_ON_THIS_CHIP:
         return lead + nothing_for("start", reason.text)
-    if reason.code == "fails_near_stock":
-        return lead + start_text.no_start_here(question)
+    if reason.code in ("fails_near_stock", "share_out_of_reach"):
+        return lead + start_text.no_start_here(question, reason.units_needed)
     if reason.code in ("locked_at_factory", "no_known_control"):
         return f"{lead}{start_text.no_start_without_control()}"
     return lead + start_text.no_start_yet()
@@ -437,13 +510,15 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
     failures = 0 if found.own is None else found.own.failures
-    borrowed = fit.borrowed_units if fit.level in (Level.SERIES, Level.LINE) else 0.0
+    borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
+    lines = found.other_lines
     summary = start_text.summary_of_start(
         start_text.factory_lead(found.factory_lock)
         or (start_text.lock_lead(found.locks.open.share) if found.locks else ""),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
-        start_text.based_on(question, units, borrowed, failures),
+        start_text.based_on(question, units, borrowed, failures, lines),
+        lines,
     )
     return summary + start_text.stricter_text(
         fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
@@ -498,4 +573,5 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
         if not question.is_delayed:
             _keep_check(connection, found, fitted[0], instance)
 
-    return answer_once(instance, "start", question, find, compute, keep, question.filter_texts)
+    texts = question.filter_texts
+    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)

@@ -15,9 +15,14 @@ from numpy.typing import NDArray
 
 from kbapi.advice.evidence_found import EvidenceFound, setting_of
 from kbapi.advice.start.query import Question
-from kbapi.evidence.outlier_check import OutlierReport, standing_flags, weight_under
+from kbapi.evidence.outlier_check import (
+    OutlierReport,
+    standing_flags,
+    weighed_intervals,
+    weight_under,
+)
 from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_steps
-from kbapi.evidence.small_cells import FEWEST_SHOWN
+from kbapi.evidence.small_cells import FEWEST_SHOWN, released
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
@@ -68,6 +73,35 @@ def start_fit(question: Question, found: EvidenceFound) -> StartFit:
     )
 
 
+def setting_if_untold_failed(
+    question: Question, found: EvidenceFound, fit: StartFit
+) -> float | None:
+    """The setting of the start if all untold stops had failed soon after their pass, 0 for none.
+
+    None without untold stops, or with too few units. This is the tipping point of the assumption
+    that a part of them would have failed. Results that wait for others are left out: with the start
+    this number would show more of the latest one.
+
+    References
+    ----------
+    Scharfstein, Rotnitzky & Robins (1999), J. Am. Statist. Ass. 94:1096-1120 (how far an answer
+    depends on what is assumed of those who dropped out).
+    """
+    own = found.own
+    if own is None or own.untold_stops == 0 or fitted_setting(found, fit) is None:
+        return None
+    floor = floor_steps(found.control, found.grid)
+    if not question.is_delayed:
+        rows = released(own.rows)
+        own = own if rows is own.rows else evidence_from(rows, own.id, floor, {})
+    if own.untold_stops == 0:
+        return None
+    worst = weighed_intervals(own.asked, own.outlier_report, floor, if_untold_failed=True)
+    then = start_fit(question, replace(found, own=replace(own, intervals=worst)))
+    check_time("start if untold stops had failed")
+    return fitted_setting(found, then)
+
+
 def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -> StartMove | None:
     """The move without the most influential contributor; None with too few units for a start.
 
@@ -104,10 +138,8 @@ def without(question: Question, found: EvidenceFound, contributor: int) -> Evide
 def fitted_setting(found: EvidenceFound, fit: StartFit) -> float | None:
     """The setting of a start, 0 where an answer has none; None with too few units."""
     if isinstance(fit.answer, NoStart):
-        return None if fit.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
-    # An answer has no start that a person would enter as 0.
-    is_none = found.grid.enter(fit.answer.steps) == 0
-    return 0.0 if is_none else setting_of(found.control, found.grid, fit.answer.steps)
+        return 0.0 if fit.answer.reason is NoStartReason.FAILS_NEAR_STOCK else None
+    return setting_of(found.control, found.grid, fit.answer.steps)
 
 
 def most_suspected(units: PoolUnits, report: OutlierReport, moves: Vector) -> list[int]:
@@ -215,6 +247,19 @@ def failures_near_stock(own: PoolEvidence, stable_share: float) -> FailuresNearS
     who = np.unique(units.contributor[failed[units.unstable_steps[failed] <= steps]])
     known = int(np.isin(who, own.rows.known).sum())
     return FailuresNearStock(steps, len(who), is_shown=known >= FEWEST_SHOWN)
+
+
+def failed_at_first(own: PoolEvidence | None) -> int | None:
+    """How many units failed at their first setting; None where few known contributors did."""
+    if own is None:
+        return None
+    units = own.asked
+    failed = (units.stable_steps == 0) & (units.unstable_steps < NEVER_FAILED)
+    failed &= (
+        weight_under(units, own.outlier_report) * standing_flags(units, own.outlier_report) > 0
+    )
+    known = np.intersect1d(units.contributor[failed], own.rows.known)
+    return int(failed.sum()) if len(known) >= FEWEST_SHOWN else None
 
 
 def contributors_in(own: PoolEvidence | None) -> int:

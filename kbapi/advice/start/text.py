@@ -109,9 +109,22 @@ def moved_by_one(control: str, most: float, has_start: bool) -> str:
     return f"One contributor moves this start by more than {amount}: begin closer to stock."
 
 
-def summary_of_start(lead: str, domains: str, setting: str, basis: str) -> str:
-    """The setting to start at, and the results behind it."""
-    return f"{lead}Start at {setting} on {domains}. {basis}"
+def if_untold_failed(setting: str | None) -> str:
+    """How far the start depends on stops without a failure and without a stated plan.
+
+    >>> if_untold_failed("-45 mV")
+    'Some stops have no stated reason: if they were failures, the start would be -45 mV.'
+    """
+    then = "there would be no start" if setting is None else f"the start would be {setting}"
+    return f"Some stops have no stated reason: if they were failures, {then}."
+
+
+def summary_of_start(lead: str, domains: str, setting: str, basis: str, lines: int = 0) -> str:
+    """The setting to start at, and the results behind it; whether these are of other lines."""
+    start = f"{lead}Start at {setting} on {domains}"
+    if lines:
+        return f"{start}, from all chips of this kind. No related chip has enough results. {basis}"
+    return f"{start}. {basis}"
 
 
 def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:
@@ -135,18 +148,25 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
 
 
 def based_on(
-    question: Question, units: int, borrowed_units: float, failures: int | None = None
+    question: Question,
+    units: int,
+    borrowed_units: float,
+    failures: int | None = None,
+    lines: int = 0,
 ) -> str:
-    """How many machines are behind an answer, of the chip itself and of related chips."""
+    """How many machines are behind an answer, of the chip itself and of related chips.
+
+    With `lines`, of so many other lines instead of related chips.
+    """
     borrowed = round(borrowed_units)
+    others = counted(lines, "other line", "other lines") if lines else "related chips"
+    fit = " that fit the filter" if question.filters_response else ""
     if units == 0:
-        related = f"Based on {machines_text(borrowed)} of related chips."
-        return f"{related} {_no_own(question)}"
+        return f"Based on {machines_text(borrowed)} of {others}{fit}. {_no_own(question)}"
     basis = f"Based on {machines_text(units)} of this chip"
-    if question.filters_response:
-        basis += " that fit the filter"
     if borrowed:
-        basis += f" and {borrowed} of related chips"
+        basis += f" and {borrowed} of {others}"
+    basis += fit
     if failures is None:
         return f"{basis}."
     return f"{basis}; {failures} of the {units} failed at some setting."
@@ -154,7 +174,7 @@ def based_on(
 
 def _no_own(question: Question) -> str:
     if question.filters_response:
-        return f"Results for your filter are not used. {shown_from_five()}"
+        return f"Results of this chip are not shown for the filter. {shown_from_five()}"
     return "This chip has no counted results yet."
 
 
@@ -168,16 +188,22 @@ def no_start_yet() -> str:
     return "No start yet: there are too few results."
 
 
-def no_results(question: Question, control: str) -> str:
-    """Why there is no start: there are no counted results."""
+def no_results(question: Question, control: str, units: int, of_related: int) -> str:
+    """Why there is no start: there are no counted results.
+
+    With a filter, how many units this chip and related ones have without it.
+    """
     if question.filters_response:
-        return f"No results are shown for this filter. {shown_from_five()}"
+        return (
+            f"No results are shown for this filter. {shown_from_five()} Without a filter there are "
+            f"{machines_text(units)} of this chip and {of_related} of related chips."
+        )
     return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
 
 
 def too_few_units(units: int) -> str:
     """Why there is no start: how many machines are missing."""
-    few = f"{machines_text(units)} of this chip, and no related chip with enough results."
+    few = f"{machines_text(units)} of this chip, and no related chip has enough results."
     missing = ceil(FEWEST_OWN_UNITS) - units
     takes = "A start takes three"
     if missing > 0:
@@ -199,17 +225,46 @@ def unused_related(chips: int) -> str:
     )
 
 
-def no_start_here(question: Question) -> str:
-    """The summary where no setting holds on enough machines."""
+def few_lines(lines: int | None) -> str:
+    """That too few other lines have results to use; empty where none was examined.
+
+    >>> few_lines(None), few_lines(2)
+    ('', ' Of other lines, 2 have enough results; a start takes three.')
+    """
+    if lines is None:
+        return ""
+    have = counted(lines, "has", "have")
+    return f" Of other lines, {have} enough results; a start takes three."
+
+
+def no_start_here(question: Question, units_needed: int | None) -> str:
+    """The summary where no setting is known to hold on enough machines."""
+    share, confidence = percent(question.stable_share), percent(question.confidence)
+    wanted = f"{share} of machines with {confidence} confidence"
+    if units_needed is not None:
+        return f"No start: there are too few results for {wanted}."
+    return f"No start: no setting below stock holds on {wanted}."
+
+
+def share_out_of_reach(question: Question, units_needed: int, units: int) -> str:
+    """Why there is no start for so large a share: how many machines it takes."""
     share, confidence = percent(question.stable_share), percent(question.confidence)
     return (
-        f"No start: no setting below stock holds on {share} of machines with {confidence} "
-        "confidence."
+        f"{share} at {confidence} confidence takes results of {machines_text(units_needed)} or "
+        f"more; {counted(units, 'is', 'are')} counted."
     )
 
 
+def for_lower_share(question: Question, setting: str | None, share: float | None) -> str:
+    """The setting for the largest usual share that has a start, or that none has."""
+    confidence = percent(question.confidence)
+    if setting is None or share is None:
+        return " Lower shares have no start either: stay at stock."
+    return f" For {percent(share)} of machines the start is {setting} ({confidence} confidence)."
+
+
 def fails_near_stock(question: Question, units: int, failed: str, is_queued: bool) -> str:
-    """What to do where the results allow no setting below stock.
+    """What is known where the results allow no setting below stock.
 
     `failed` says how many contributors have failed, and where; empty without own results.
     """
@@ -218,8 +273,16 @@ def fails_near_stock(question: Question, units: int, failed: str, is_queued: boo
         why = f"{why} {failed}"
     if is_queued:
         why += " A curator of this instance is asked to look at them."
-    why += " Ask for a lower share or confidence, or stay at stock."
     return f"{why} {_no_own(question)}" if units == 0 else why
+
+
+def failed_at_first(failed: int, units: int) -> str:
+    """How many machines failed at their first setting.
+
+    >>> failed_at_first(6, 40)
+    ' 6 of 40 machines failed at their first setting.'
+    """
+    return f" {failed} of {machines_text(units)} failed at their first setting."
 
 
 def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str:
@@ -234,7 +297,7 @@ def failed_near_stock(contributors: int, setting: str, *, is_shown: bool) -> str
 
 
 def summary_of_stability(
-    question: Question, units: int, borrowed_units: float, absence: str | None
+    question: Question, units: int, borrowed_units: float, lines: int, absence: str | None
 ) -> str:
     """Which units the curve is computed from, and how to read it."""
     if units == 0 and borrowed_units == 0 and absence:
@@ -246,8 +309,9 @@ def summary_of_stability(
         )
     return " ".join(
         [
-            "The curve is the share of machines that hold each setting.",
-            based_on(question, units, borrowed_units),
+            "The curve is the share of machines that hold each setting"
+            + (", from all chips of this kind." if lines else "."),
+            based_on(question, units, borrowed_units, lines=lines),
             "A share is no promise for one machine.",
         ]
     )

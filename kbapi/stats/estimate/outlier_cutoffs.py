@@ -116,16 +116,16 @@ class PlaceInPool:
 
 
 def place_contributors(
-    evidence: GroupedIntervals, units: Steps, contributor: Steps, fit: StableShareFit
+    evidence: GroupedIntervals, contributor: Steps, fit: StableShareFit
 ) -> PlaceInPool:
     """Each contributor's standardised score under the pool's fit, as defined above.
 
     Parameters
     ----------
     evidence
-        Intervals in grid steps, each of one contributor.
-    units, contributor
-        Number of units behind each interval, and whose, shape (k,).
+        Intervals in grid steps, one for each unit.
+    contributor
+        Whose each unit is, shape (k,).
     fit
         Of the whole pool.
 
@@ -133,7 +133,7 @@ def place_contributors(
     >>> depths = np.arange(10, 20)
     >>> pool = GroupedIntervals(depths, depths + 1, np.ones(10))
     >>> who = np.repeat([1, 2], 5)
-    >>> place_contributors(pool, np.ones(10, dtype=np.int64), who, fit_npmle(pool)).z.round(2)
+    >>> place_contributors(pool, who, fit_npmle(pool)).z.round(2)
     array([-1.59,  1.59])
     """
     before = 1.0 - _share(fit, evidence.stable_steps)
@@ -141,10 +141,10 @@ def place_contributors(
     off = (before + after) / 2.0 - 0.5
     variance = (1.0 - (after - before) ** 2) / 12.0
     who, place = np.unique(contributor, return_inverse=True)
-    counted = np.bincount(place, units).astype(np.int64)
-    own = np.bincount(place, units * variance)
+    counted = np.bincount(place)
+    own = np.bincount(place, variance)
     spread = np.sqrt(own + own * counted / fit.total_weight)
-    sums = np.bincount(place, units * off)
+    sums = np.bincount(place, off)
     # Without spread all intervals are as wide as the pool: no evidence about the contributor.
     z = np.divide(sums, spread, out=np.zeros(len(who)), where=spread > 0)
     return PlaceInPool(who, counted, z)

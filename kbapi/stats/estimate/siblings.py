@@ -1,4 +1,4 @@
-"""The prior that the chips of a series, or of a line, give for one more chip among them."""
+"""The prior that chips of a series, of a line or of several lines give for one more chip."""
 
 import math
 from dataclasses import dataclass
@@ -23,13 +23,11 @@ from kbapi.stats.estimate.small_sample import (
 from kbapi.stats.intervals import GroupedIntervals
 from kbapi.stats.scale import PriorScale
 
-_LEAST_OF_MEANS: Final = 13 / 12
-_EXCESS_OF_MEANS: Final = 1 / 5
-_LEAST_OF_LOG_SDS: Final = 0.14
-_EXCESS_OF_LOG_SDS: Final = 0.03
 _FREEDOM: Final = 3.0
 # From a twentieth of the scale of the half-t to 80 times it, where hardly any mass is left.
 _EXCESSES: Final = np.exp(np.linspace(np.log(0.05), np.log(80.0), 32))
+# Between lines the scale is so large that smaller parts of it matter.
+_EXCESSES_OF_LINES: Final = np.exp(np.linspace(np.log(0.005), np.log(80.0), 40))
 _VAGUE: Final = 0.04
 _VAGUE_BESIDE_OWN: Final = 0.06
 _OWN_UNITS: Final = 3.0
@@ -37,6 +35,8 @@ _FEW_CHIPS: Final = 3
 _VAGUER: Final = 0.30
 # A shape less likely than this by the siblings' own units costs a fit and changes nothing.
 _LEAST_CHANCE: Final = 1e-3
+FEWEST_LINES: Final = 3
+"""Fewer lines do not show how far lines differ."""
 
 
 class Level(StrEnum):
@@ -45,6 +45,7 @@ class Level(StrEnum):
     CHIP = "chip"
     SERIES = "series"
     LINE = "line"
+    ALL_CHIPS = "all_chips"
     NONE = "none"
 
 
@@ -98,10 +99,39 @@ class Sibling:
 
 @dataclass(frozen=True, slots=True)
 class Siblings:
-    """The chips of the same series, and those of the same line outside of it."""
+    """The chips of the same series, those of the same line outside of it, and those of others.
+
+    Those of others are one for each line: so a line with many chips counts once.
+    """
 
     series: tuple[Sibling, ...] = ()
     line: tuple[Sibling, ...] = ()
+    all_chips: tuple[Sibling, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Spread:
+    """How far the means and the log standard deviations of two chips are expected to differ.
+
+    Each has a least size, and a half-t distribution of what exceeds it with this scale. The sizes
+    of means are multiples of `PriorScale.between_chips`.
+    """
+
+    least_of_means: float
+    excess_of_means: float
+    least_of_log_sds: float
+    excess_of_log_sds: float
+    excesses: Vector
+    """The points of the half-t, in units of its scale."""
+
+
+_WITHIN_A_LINE: Final = _Spread(13 / 12, 1 / 5, 0.14, 0.03, _EXCESSES)
+_BETWEEN_LINES: Final = _Spread(13 / 12, 7 / 4, 0.14, 0.1, _EXCESSES_OF_LINES)
+_SPREADS: Final = {
+    Level.SERIES: _WITHIN_A_LINE,
+    Level.LINE: _WITHIN_A_LINE,
+    Level.ALL_CHIPS: _BETWEEN_LINES,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,20 +191,21 @@ def summarise_sibling(evidence: GroupedIntervals, step: float, scale: PriorScale
 def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     """The prior from the nearest level with siblings, vague where there are none.
 
-    The spread from chip to chip is learned: it has a least size, and what exceeds that has a half-t
-    distribution. Means and log standard deviations are treated alike.
+    That of all chips needs three lines. The spread from chip to chip is learned: it has a least
+    size, and what exceeds that has a half-t distribution. Means and log standard deviations are
+    treated alike.
 
     Parameters
     ----------
     siblings
-        Chips of the series, then of the line.
+        Chips of the series, then of the line, then one of each other line.
     scale
         Gives the size of the spread that chips are expected to have among each other.
 
     References
     ----------
     Gelman (2006), Bayesian Analysis 1:515-534, section 3.2 (half-t for the between-group
-    standard deviation), its excess over the least size integrated on 32 points; Gelman et al.
+    standard deviation), its excess over the least size integrated on 32 or 40 points; Gelman et al.
     (2013), Bayesian Data Analysis, section 5.4, equations 5.20 and 5.21, for the rest of the model.
     Schmidli et al. (2014), Biometrics 70:1023-1032, section 2.3, for the vague part. Hoeting et al.
     (1999), Statist. Sci. 14:382-401, for the chances of the shapes.
@@ -187,19 +218,20 @@ def sibling_prior(siblings: Siblings, scale: PriorScale) -> SiblingPrior:
     >>> round(found.shapes[1].prior.mean.centre, 2), round(found.shapes[1].prior.mean.sd, 1)
     (105.0, 28.3)
     """
-    for level, chips in ((Level.SERIES, siblings.series), (Level.LINE, siblings.line)):
-        if chips:
+    for level, spread in _SPREADS.items():
+        chips: tuple[Sibling, ...] = getattr(siblings, level)
+        if len(chips) >= (FEWEST_LINES if level is Level.ALL_CHIPS else 1):
             vague = _VAGUER if len(chips) < _FEW_CHIPS else _VAGUE
             borrowed = float(sum(chip.units for chip in chips))
             tried = max(chip.deepest_tried for chip in chips)
-            shapes = _shapes_of(chips, vague, scale)
-            weak_tail = _bells([chip.readings()[0] for chip in chips], scale)
+            shapes = _shapes_of(chips, vague, scale, spread)
+            weak_tail = _bells([chip.readings()[0] for chip in chips], scale, spread)
             return SiblingPrior(shapes, level, len(chips), borrowed, tried, weak_tail)
     return SiblingPrior(NO_POSTERIOR, Level.NONE, 0, 0.0, 0.0)
 
 
 def _shapes_of(
-    chips: tuple[Sibling, ...], vague: float, scale: PriorScale
+    chips: tuple[Sibling, ...], vague: float, scale: PriorScale, spread: _Spread
 ) -> tuple[ShapePrior, ...]:
     """The vague part, and a bell for each shape that the siblings' units make likely."""
     by_shape: dict[Shape, list[Reading]] = {}
@@ -211,35 +243,37 @@ def _shapes_of(
     chances[chances < _LEAST_CHANCE * chances.sum()] = 0.0
     chances *= (1.0 - vague) / chances.sum()
     bells = (
-        ShapePrior(shape, chance, _bells(readings, scale))
+        ShapePrior(shape, chance, _bells(readings, scale, spread))
         for (shape, readings), chance in zip(read.items(), chances.tolist(), strict=True)
         if chance
     )
     return (ShapePrior(Shape.SMALLEST_EXTREME, vague, VaguePrior()), *bells)
 
 
-def _bells(readings: list[Reading], scale: PriorScale) -> BellPrior:
+def _bells(readings: list[Reading], scale: PriorScale, spread: _Spread) -> BellPrior:
     between = scale.between_chips
     means = np.array([(r.mean, r.mean_error) for r in readings])
     log_sds = np.array([(r.log_sd, r.log_sd_error) for r in readings])
+    mean_sds = (spread.least_of_means + spread.excess_of_means * spread.excesses) * between
+    log_sd_sds = spread.least_of_log_sds + spread.excess_of_log_sds * spread.excesses
     return BellPrior(
-        mean=_next_of(means, _LEAST_OF_MEANS * between, _EXCESS_OF_MEANS * between),
-        log_sd=_next_of(log_sds, _LEAST_OF_LOG_SDS, _EXCESS_OF_LOG_SDS),
+        mean=_next_of(means, mean_sds, spread.excesses),
+        log_sd=_next_of(log_sds, log_sd_sds, spread.excesses),
     )
 
 
-def _next_of(read: Vector, least_sd: float, scale_of_excess: float) -> Bell:
+def _next_of(read: Vector, between: Vector, excesses: Vector) -> Bell:
     """Centre and spread of the next value after these K, rows of a value and its error.
 
     For each spread between chips, N(m, tau^2 + V) with the centre m known up to the variance V.
     """
     values, errors = read.T
-    tau2 = (least_sd + scale_of_excess * _EXCESSES) ** 2
+    tau2 = between**2
     variance = tau2[:, None] + errors**2
     of_centre = 1.0 / (1.0 / variance).sum(axis=1)
     centre = (values / variance).sum(axis=1) * of_centre
     # The points lie evenly in the logarithm of the excess: its width is the last term.
-    log_prior = -0.5 * (_FREEDOM + 1.0) * np.log1p(_EXCESSES**2 / _FREEDOM) + np.log(_EXCESSES)
+    log_prior = -0.5 * (_FREEDOM + 1.0) * np.log1p(excesses**2 / _FREEDOM) + np.log(excesses)
     off = (values - centre[:, None]) ** 2
     log_chance = log_prior + 0.5 * (
         np.log(of_centre) - (np.log(variance) + off / variance).sum(axis=1)

@@ -1,9 +1,10 @@
 """Performance over power: a concave curve with its band."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
 from kbapi.stats.intervals import frozen_array
@@ -94,6 +95,10 @@ Drawn = NDArray[np.uint16]
 
 FEWEST_UNITS: Final = 5
 """Fewest units behind each point of a curve; with fewer in all there is no curve."""
+FEWEST_FOR_GAIN: Final = 8
+"""Fewest units near a limit, at stock and tuned, for the gain from tuning under it."""
+_SKEWED_PART: Final = 0.5
+"""Of the chance of error, what an interval of gains is drawn with, so that it holds if skewed."""
 RESAMPLES: Final = 400
 NOMINAL_CONFIDENCE: Final = 0.95
 _WIDTH: Final = 0.025
@@ -145,12 +150,15 @@ class PowerCurve:
     drawn : float64 array, shape (resamples, k)
         The same heights with the units drawn again.
     units : units behind it
+    between : int64 array, shape (k - 1,)
+        Units at either of two neighbouring points.
     """
 
     power: Vector
     performance: Vector
     drawn: Matrix
     units: int
+    between: Units
 
     def covers(self, power: float) -> bool:
         """Whether anything was measured at about this power or below."""
@@ -164,12 +172,19 @@ class PowerCurve:
         if not self.covers(power):
             raise ValueError("nothing was measured at so low a power")
         # The same two neighbours serve every row.
-        right = int(np.clip(np.searchsorted(self.power, power), 1, len(self.power) - 1))
-        left = right - 1
+        left = self._left_of(power)
+        right = left + 1
         part = (power - self.power[left]) / (self.power[right] - self.power[left])
         heights = np.vstack([self.performance, self.drawn])
         part = float(np.clip(part, 0.0, 1.0))
         return np.asarray((1.0 - part) * heights[:, left] + part * heights[:, right])
+
+    def _left_of(self, power: float) -> int:
+        return int(np.clip(np.searchsorted(self.power, power), 1, len(self.power) - 1)) - 1
+
+    def units_near(self, power: float) -> int:
+        """How many units were measured at the points around a power."""
+        return int(self.between[self._left_of(power)])
 
     def reached_at(self, performance: float) -> Vector:
         """The least power of each curve that reaches a performance; NaN where none does.
@@ -207,9 +222,12 @@ class PowerFit:
     stock_power_w: Vector
     confidence: float
 
-    def estimate(self, values: Vector, *, is_lowest_measured: bool = False) -> Estimate:
-        """The first value with the interval of the others; shape (1 + resamples,)."""
-        tail = 0.5 * (1.0 - self.confidence)
+    def estimate(self, values: Vector, units: int, *, is_lowest_measured: bool = False) -> Estimate:
+        """The first value with the interval of the others, from so many units.
+
+        The values have shape (1 + resamples,).
+        """
+        tail = tail_of(units, self.confidence)
         low, high = np.quantile(values[1:], (tail, 1.0 - tail))
         value = float(values[0])
         return Estimate(value, min(float(low), value), max(float(high), value), is_lowest_measured)
@@ -224,7 +242,9 @@ class PowerFit:
             return None
         # A resample that never reaches it counts as stock power.
         return self.estimate(
-            np.nan_to_num(reached, nan=1.0), is_lowest_measured=bool(reached[0] == curve.power[0])
+            np.nan_to_num(reached, nan=1.0),
+            curve.units,
+            is_lowest_measured=bool(reached[0] == curve.power[0]),
         )
 
     def smallest_limit_w(self, curve: PowerCurve, keep_share: float) -> Estimate | None:
@@ -234,25 +254,53 @@ class PowerFit:
             return None
         in_w = np.nan_to_num(reached, nan=1.0) * self.stock_power_w
         in_w = np.minimum(in_w, self.stock_power_w[0])
-        return self.estimate(in_w, is_lowest_measured=bool(reached[0] == curve.power[0]))
+        is_lowest = bool(reached[0] == curve.power[0])
+        return self.estimate(in_w, curve.units, is_lowest_measured=is_lowest)
 
     def best_efficiency(self, curve: PowerCurve) -> Estimate:
         """The share of stock power at which performance per watt is largest."""
         heights = np.vstack([curve.performance, curve.drawn])
         best = np.argmax(heights / curve.power, axis=1)
-        return self.estimate(curve.power[best], is_lowest_measured=bool(best[0] == 0))
+        return self.estimate(curve.power[best], curve.units, is_lowest_measured=bool(best[0] == 0))
 
     def per_watt(self, curve: PowerCurve, power: float) -> Estimate:
         """Performance per watt at a share of stock power, stock without a cap being 1."""
-        return self.estimate(curve.at(power) / power)
+        return self.estimate(curve.at(power) / power, curve.units)
 
     def gain_at(self, power: float) -> Estimate | None:
-        """Tuned over stock performance under the same limit; None where a curve ends above it."""
+        """Tuned over stock performance under the same limit.
+
+        None where a curve ends above it or fewer than eight units were measured near it.
+        """
         if self.stock is None or self.tuned is None:
             return None
         if not self.stock.covers(power) or not self.tuned.covers(power):
             return None
-        return self.estimate(self.tuned.at(power) / self.stock.at(power))
+        units = min(self.stock.units_near(power), self.tuned.units_near(power))
+        if units < FEWEST_FOR_GAIN:
+            return None
+        ratios = self.tuned.at(power) / self.stock.at(power)
+        # Few machines that gain much more than others make percentiles too narrow by this much.
+        drawn_at = replace(self, confidence=1.0 - _SKEWED_PART * (1.0 - self.confidence))
+        return drawn_at.estimate(ratios, units)
+
+
+def tail_of(units: int, confidence: float) -> float:
+    """The share of resamples beyond either end of an interval.
+
+    Resamples of few units spread less than new units do: by sqrt((n - 1) / n), and their spread is
+    itself uncertain. So the ends lie where Student's t would put them.
+
+    References
+    ----------
+    Hesterberg (2015), The American Statistician 69:371-386, section 5.3: expanded percentiles.
+
+    >>> round(tail_of(8, 0.95), 4), round(tail_of(1000, 0.95), 3)
+    (0.0057, 0.025)
+    """
+    freedom = max(1, units - 1)
+    ends = scipy.special.stdtrit(freedom, 0.5 * (1.0 - confidence))
+    return float(scipy.special.ndtr(ends * np.sqrt((freedom + 1) / freedom)))
 
 
 def fit_power_curves(
@@ -360,7 +408,14 @@ def _curve(
         performance=frozen_array(heights[0]),
         drawn=frozen_array(heights[1:]),
         units=behind,
+        between=frozen_array(_units_of_neighbours(present.reshape(units, bins))),
     )
+
+
+def _units_of_neighbours(present: Matrix) -> Units:
+    """How many units have a reading at either of two neighbouring points."""
+    either = np.maximum(present[:, :-1], present[:, 1:])
+    return np.asarray(either.sum(axis=0), dtype=np.int64)
 
 
 def _bins(contributor: Vector, power: Vector) -> Units:

@@ -3,10 +3,13 @@
 The state of a search is the bracket `stable <= T < unstable`. A trial inside costs its minutes, a
 failure a restart as well. Either outcome leaves a smaller search of the same kind, so that dynamic
 programming from the narrowest brackets up finds the best plan.
+
+The plan takes the outcomes ahead as true. After each trial the chances are computed anew, with how
+far its outcome can mislead, and the search is planned again.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -15,7 +18,14 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from kbapi.stats.intervals import frozen_array
-from kbapi.stats.search.chances import LimitChances
+from kbapi.stats.search.chances import (
+    FALSE_FAILURE,
+    LimitChances,
+    Run,
+    chances_of_unit,
+    confirming_minutes,
+    missed_failure,
+)
 
 Vector = NDArray[np.float64]
 Table = NDArray[np.int64]
@@ -26,6 +36,8 @@ Table = NDArray[np.int64]
 _TRIALS_FOR_DEPTH_LEFT: Final = 3.0
 # A risk equal to the highest one allowed is allowed, in spite of rounding.
 _ROUNDING: Final = 1e-12
+# A course of outcomes that is less likely adds nothing to an expectation that shows.
+_UNLIKELY: Final = 1e-5
 
 
 class Stop(StrEnum):
@@ -48,6 +60,7 @@ class SearchTerms:
     max_step_steps : farthest beyond the deeper of own stable setting and start; None for any
     start_steps : the pool's suggested start, 0 without one
     least_gain_steps : a setting nearer to the stable one is the same number when typed
+    careful_from_steps : beyond it no setting gains more than one resolution; None for any gain
     """
 
     trial_minutes: float
@@ -57,6 +70,7 @@ class SearchTerms:
     max_step_steps: int | None = None
     start_steps: int = 0
     least_gain_steps: int = 1
+    careful_from_steps: int | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.max_risk <= 1:
@@ -80,14 +94,19 @@ class SearchPlan:
     gain : int64 array, shape (d + 1, d + 1)
         By steps from the unit's stable setting to the bracket's, and width of the bracket: how far
         beyond its stable end to go; 0 where the search ends.
+    first_steps : the setting to begin with, whatever is cheapest; None for the cheapest
     """
 
     chances: LimitChances
     terms: SearchTerms
     gain: Table
+    first_steps: int | None = None
 
     def next_from(self, stable_steps: int, unstable_steps: int) -> int | None:
         """The setting to try in this bracket, None where the search ends."""
+        own = self.chances.stable_steps, self.chances.unstable_steps
+        if self.first_steps is not None and own == (stable_steps, unstable_steps):
+            return self.first_steps
         first = stable_steps - self.chances.stable_steps
         gain = int(self.gain[first, unstable_steps - stable_steps])
         return stable_steps + gain if gain else None
@@ -140,7 +159,10 @@ def plan_search(chances: LimitChances, terms: SearchTerms) -> SearchPlan:
     """
     costs = _Costs.of(chances, terms)
     for width in range(terms.resolution_steps + 1, len(chances.mass) + 1):
-        costs.fill(width)
+        rows = costs.reachable(width)
+        costs.fill(width, rows)
+        if rows < len(costs.failing) - width:
+            costs.fill_last(width)
     return SearchPlan(chances, terms, frozen_array(costs.gain))
 
 
@@ -168,24 +190,37 @@ class _Costs:
         steps = np.arange(ends)
         start = max(terms.start_steps - chances.stable_steps, 0)
         beyond = ends if terms.max_step_steps is None else terms.max_step_steps
+        farthest = np.maximum(steps, start) - steps + beyond
+        if terms.careful_from_steps is not None:
+            left = terms.careful_from_steps - chances.stable_steps - steps
+            farthest = np.minimum(farthest, np.maximum(left, terms.resolution_steps))
         return cls(
             terms,
             chances.failing,
             np.append(0.0, np.cumsum(chances.mass * steps[:-1])),
-            np.maximum(steps, start) - steps + beyond,
+            farthest,
             np.zeros((ends, ends)),
             np.zeros((ends, ends)),
             np.zeros((ends, ends), dtype=np.int64),
         )
 
-    def fill(self, width: int) -> None:
-        """Fill in the costs of all brackets of this width; all narrower ones are there."""
-        first = np.arange(len(self.failing) - width)
-        inside = self.failing[first + width] - self.failing[first]
-        price = _TRIALS_FOR_DEPTH_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
-        left = self.reached[first + width] - self.reached[first] - first * inside
-        cost = price * left
-        gains = self._gains(width)
+    def reachable(self, width: int) -> int:
+        """From how many first steps on a search can come to a bracket of this width.
+
+        A bracket that does not end where the unit's own does ends at a setting that failed, so
+        near to what had passed before. Those that do end there are `fill_last`'s.
+        """
+        last = len(self.failing) - width
+        return int((self.farthest[:last] >= width).sum())
+
+    def fill(self, width: int, rows: int) -> None:
+        """Fill in the costs of the first brackets of this width; all narrower ones are there."""
+        if rows == 0:
+            return
+        first = np.arange(rows)
+        inside = self.failing[width : width + rows] - self.failing[:rows]
+        cost = self._left(first, width, inside)
+        gains = self._gains(width, int(self.farthest[:rows].max()))
         if len(gains):
             ways = self._ways(first, width, gains, inside)
             best = ways.argmin(axis=1)
@@ -195,63 +230,148 @@ class _Costs:
             self.gain[first, width] = np.where(goes_on, gains[best], 0)
         self.by_first[first, width] = self.by_last[first + width, width] = cost
 
-    def _gains(self, width: int) -> Table:
+    def fill_last(self, width: int) -> None:
+        """Fill in the cost of the bracket of this width that ends where the unit's own does.
+
+        The same as `fill` for one bracket, without the cost of arrays of one row.
+        """
+        end = len(self.failing) - 1
+        first = end - width
+        inside = self.failing[end] - self.failing[first]
+        cost = self._left(first, width, inside)
+        gains = self._gains(width, int(self.farthest[first]))
+        least, most = (int(gains[0]), int(gains[-1])) if len(gains) else (1, 0)
+        failing = self.failing[first + least : first + most + 1] - self.failing[first]
+        # The chance of failure only grows with the gain.
+        risk = (self.terms.max_risk + _ROUNDING) * inside if self.terms.max_risk < 1 else np.inf
+        allowed = int(failing.searchsorted(risk, side="right"))
+        if allowed:
+            ways = self.terms.failure_minutes * failing[:allowed]
+            ways += self.by_first[first, least : least + allowed]
+            ways += self.by_last[end, width - least : width - least - allowed : -1]
+            best = int(ways.argmin())
+            cost = self.terms.trial_minutes * inside + ways[best]
+            self.gain[first, width] = least + best
+        self.by_first[first, width] = self.by_last[end, width] = cost
+
+    def _left(self, first: Table | int, width: int, inside: Vector) -> Vector:
+        """The price of the depth that is left where no trial is allowed."""
+        price = _TRIALS_FOR_DEPTH_LEFT * self.terms.trial_minutes / self.terms.resolution_steps
+        left = self.reached[first + width] - self.reached[first] - first * inside
+        return np.asarray(price * left)
+
+    def _gains(self, width: int, farthest: int) -> Table:
         """The gains worth a trial: a resolution or more, or what closes the bracket."""
         closes = width - self.terms.resolution_steps
         least = max(self.terms.least_gain_steps, min(self.terms.resolution_steps, closes))
-        return np.arange(least, min(width, int(self.farthest.max()) + 1))
+        return np.arange(least, min(width, farthest + 1))
 
     def _ways(self, first: Table, width: int, gains: Table, inside: Vector) -> Vector:
         """Cost of what follows each gain, shape (first, gains); infinite where not allowed."""
         least, most = int(gains[0]), int(gains[-1])
-        tried = sliding_window_view(self.failing, most + 1)[: len(first), least:]
+        rows = slice(0, len(first))
+        ends = slice(width, width + len(first))
+        tried = sliding_window_view(self.failing, most + 1)[rows, least:]
         failing = tried - self.failing[first][:, None]
         ways = self.terms.failure_minutes * failing
-        ways += self.by_first[: len(first), least : most + 1]
-        ways += self.by_last[width:, width - least : width - most - 1 : -1]
+        ways += self.by_first[rows, least : most + 1]
+        ways += self.by_last[ends, width - least : width - most - 1 : -1]
         if self.terms.max_risk < 1.0:
             ways[failing > (self.terms.max_risk + _ROUNDING) * inside[:, None]] = np.inf
-        if self.terms.max_step_steps is not None:
-            ways[gains > self.farthest[first][:, None]] = np.inf
+        ways[gains > self.farthest[first][:, None]] = np.inf
         return ways
 
 
 @dataclass(frozen=True, slots=True)
-class CarefulPlan:
-    """Equal small steps toward the limit, where chances are unknown.
+class NextRun:
+    """The run to do next.
 
     Parameters
     ----------
-    gain_steps : how far beyond what has passed, whole grid steps
-    resolution_steps : width of a bracket that is fine enough, `gain_steps` or more
-    deepest : the deepest step that may be proposed
+    steps, minutes : of the run
+    chance_stable : chance that the unit's limit lies at or beyond the setting
+    is_confirmation : whether it only confirms the deepest pass, for longer
     """
 
-    gain_steps: int
-    resolution_steps: int
-    deepest: int
+    steps: int
+    minutes: float
+    chance_stable: float
+    is_confirmation: bool
 
-    def next_from(self, stable_steps: int, unstable_steps: int) -> int | None:
-        """The setting to try in a bracket, None where the search ends.
 
-        >>> plan = CarefulPlan(gain_steps=5, resolution_steps=5, deepest=12)
-        >>> plan.next_from(0, 1 << 30), plan.next_from(5, 10), plan.next_from(10, 1 << 30)
-        (5, None, None)
-        """
-        is_over = self.stop_in(stable_steps, unstable_steps) is not None
-        return None if is_over else stable_steps + self.gain_steps
+@dataclass(frozen=True, slots=True)
+class UnitSearch:
+    """A search of one unit, from all of its runs so far.
 
-    def chance_stable(self, _setting: int, _stable_steps: int, _unstable_steps: int) -> None:
-        """None: the chance is unknown."""
-        return
+    Parameters
+    ----------
+    plan : of what follows, from the unit's own bracket on
+    runs : those that count
+    """
 
-    def stop_in(self, stable_steps: int, unstable_steps: int) -> Stop | None:
-        """Why the search ends in a bracket, None where it goes on."""
-        if unstable_steps - stable_steps <= self.resolution_steps:
-            return Stop.BRACKETED
-        return (
-            Stop.DEEPEST_ALLOWED_REACHED if stable_steps + self.gain_steps > self.deepest else None
-        )
+    plan: SearchPlan
+    runs: tuple[Run, ...]
+
+    @property
+    def bracket(self) -> tuple[int, int]:
+        """The deepest pass and the shallowest failure, no deeper than is proposed."""
+        return self.plan.chances.stable_steps, self.plan.chances.unstable_steps
+
+    def next_run(self) -> NextRun | None:
+        """The run to do next, None where the search has ended and its end is confirmed."""
+        chances = self.plan.chances
+        steps = self.plan.next_from(*self.bracket)
+        if steps is not None:
+            chance = self.plan.chance_stable(steps, *self.bracket)
+            return NextRun(steps, self.plan.terms.trial_minutes, chance, is_confirmation=False)
+        steps = chances.stable_steps
+        # Steps nearer than that are one number when typed.
+        same = steps - self.plan.terms.least_gain_steps
+        passed = sum(run.minutes for run in self.runs if run.is_stable and run.steps > same)
+        minutes = confirming_minutes(chances, passed) if steps else None
+        if minutes is None:
+            return None
+        return NextRun(steps, minutes, 1.0 - chances.false_pass, is_confirmation=True)
+
+
+def search_unit(
+    mass: Vector,
+    terms: SearchTerms,
+    bracket: tuple[int, int],
+    runs: Sequence[Run] = (),
+    *,
+    begins_at_start: bool = True,
+) -> UnitSearch:
+    """The search of a unit with these runs, planned from its bracket on.
+
+    A search without own runs begins at the start, unless that is riskier than allowed.
+
+    Parameters
+    ----------
+    mass, terms
+        Of one more unit's limit, from `limit_chances`; costs, resolution and what is allowed.
+    bracket, runs
+        The deepest pass and the shallowest failure; the runs that count.
+    begins_at_start
+        False for the cheapest beginning.
+
+    >>> terms = SearchTerms(20, 10, 5, 0.25, 20, start_steps=4)
+    >>> search_unit(np.full(41, 1 / 41), terms, (0, 1 << 30)).next_run().steps
+    4
+    >>> runs = Run(4, 20, True), Run(5, 2, False)
+    >>> run = search_unit(np.full(41, 1 / 41), terms, (4, 5), runs).next_run()
+    >>> run.steps, run.minutes, run.is_confirmation
+    (4, 60.0, True)
+    """
+    chances = chances_of_unit(mass, *bracket, runs, terms.trial_minutes)
+    plan = plan_search(chances, terms)
+    start = terms.start_steps
+    nearest = chances.stable_steps + terms.least_gain_steps
+    if begins_at_start and not runs and nearest <= start < chances.unstable_steps:
+        risk = float(chances.failing[start - chances.stable_steps])
+        if risk <= terms.max_risk + _ROUNDING:
+            plan = replace(plan, first_steps=start)
+    return UnitSearch(plan, tuple(runs))
 
 
 Choose = Callable[[int, int], int | None]
@@ -277,47 +397,72 @@ class ExpectedSearch:
     left_steps: float
 
 
+@dataclass(frozen=True, slots=True)
+class RunErrors:
+    """Chances that a run misleads: an unstable setting passes, a stable one fails."""
+
+    missed: float = 0.0
+    false_failure: float = 0.0
+
+    @classmethod
+    def of_length(cls, minutes: float) -> "RunErrors":
+        """Those of a run of this length.
+
+        >>> RunErrors.of_length(20.0).false_failure
+        0.05
+        """
+        return cls(missed_failure(minutes), FALSE_FAILURE)
+
+
+NO_ERRORS: Final = RunErrors()
+
+
 def expected_search(
-    chances: LimitChances, choose: Choose, trial_minutes: float, failure_minutes: float
+    chances: LimitChances,
+    choose: Choose,
+    trial_minutes: float,
+    failure_minutes: float,
+    errors: RunErrors = NO_ERRORS,
 ) -> ExpectedSearch:
     """The expected cost of a search; every bracket is reached in one way only.
 
     Parameters
     ----------
-    chances
-        Of the unit's limit.
-    choose
-        The setting to try in each bracket.
-    trial_minutes, failure_minutes
-        Of a trial, and more for one that fails.
+    chances, choose
+        Of the unit's limit; the setting to try in each bracket.
+    trial_minutes, failure_minutes, errors
+        Of a trial, more for one that fails, and how it can mislead.
 
-    >>> import numpy as np
-    >>> even = LimitChances(0, np.full(4, 0.25), is_open=False)
     >>> one_by_one = lambda stable, unstable: stable + 1 if unstable - stable > 1 else None
-    >>> search = expected_search(even, one_by_one, 20, 10)
-    >>> search.trials, search.failures, search.minutes, search.stable_steps
-    (2.25, 0.75, 52.5, 1.5)
+    >>> even = LimitChances(0, np.full(4, 0.25), is_open=False)
+    >>> expected_search(even, one_by_one, 20, 10)
+    ExpectedSearch(trials=2.25, failures=0.75, minutes=52.5, stable_steps=1.5, left_steps=0.0)
     """
-    failing, begin = chances.failing, chances.stable_steps
+    begin = chances.stable_steps
     trials = failures = stable_steps = 0.0
-    brackets = [(begin, chances.unstable_steps)]
+    brackets = [(begin, chances.unstable_steps, chances.mass)]
     while brackets:
-        stable, unstable = brackets.pop()
-        inside = float(failing[unstable - begin] - failing[stable - begin])
-        setting = choose(stable, unstable)
+        stable, unstable, likely = brackets.pop()
+        inside = float(likely.sum())
+        setting = choose(stable, unstable) if inside > _UNLIKELY else None
         if setting is None:
             stable_steps += stable * inside
             continue
+        passed = likely * (1.0 - errors.false_failure)
+        passed[: setting - begin] = likely[: setting - begin] * errors.missed
+        failed = likely - passed
         trials += inside
-        failures += float(failing[setting - begin] - failing[stable - begin])
-        brackets += [(stable, setting), (setting, unstable)]
+        failures += float(failed.sum())
+        brackets += [(stable, setting, failed), (setting, unstable, passed)]
     limit = begin + float(chances.mass @ range(len(chances.mass)))
     minutes = trials * trial_minutes + failures * failure_minutes
     return ExpectedSearch(trials, failures, minutes, stable_steps, limit - stable_steps)
 
 
-def expected_of_plan(plan: SearchPlan) -> ExpectedSearch:
+def expected_of_plan(plan: SearchPlan, errors: RunErrors = NO_ERRORS) -> ExpectedSearch:
     """The expected cost of the planned search from the unit's own bracket on.
+
+    The long run at its end comes on top.
 
     >>> import numpy as np
     >>> from kbapi.stats.search.next_step import SearchTerms, plan_search
@@ -326,7 +471,9 @@ def expected_of_plan(plan: SearchPlan) -> ExpectedSearch:
     2.0
     """
     terms = plan.terms
-    return expected_search(plan.chances, plan.next_from, terms.trial_minutes, terms.failure_minutes)
+    return expected_search(
+        plan.chances, plan.next_from, terms.trial_minutes, terms.failure_minutes, errors
+    )
 
 
 @dataclass(frozen=True, slots=True)

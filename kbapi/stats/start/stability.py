@@ -33,8 +33,8 @@ class ShareBand:
     Parameters
     ----------
     share, lower, upper : float64 arrays, shape (d,)
-        At depth 0, 1, 2...; shape (0,) without units. The borrowed share is the median of the
-        siblings' predictive distribution.
+        At depth 0, 1, 2...; shape (0,) without units. None rises with depth. The borrowed share
+        is the median of the siblings' predictive distribution.
     units : weight of the units behind it
     """
 
@@ -113,6 +113,9 @@ def _own_band(bound: BlendedBound, confidence: float) -> ShareBand:
         return _NO_BAND
     runs = np.diff(known.depths, append=known.depths[-1] + 1)
     weight = known.known_weight
+    # A share never rises with depth. Where fewer units are known the lower bound can be lower than
+    # further down; the running minimum keeps it there, and the maximum from the deep end the upper.
+    lower = np.minimum.accumulate(sccp_bound(known.least, weight, confidence))
     # The upper bound takes a cell's mass at its right end, as the lower one does at its left.
     stable, failed = weight * known.most + 1.0, weight * (1.0 - known.most)
     upper = np.where(
@@ -120,8 +123,8 @@ def _own_band(bound: BlendedBound, confidence: float) -> ShareBand:
     )
     return ShareBand(
         share=frozen_array(np.repeat(known.least, runs)),
-        lower=frozen_array(np.repeat(sccp_bound(known.least, weight, confidence), runs)),
-        upper=frozen_array(np.repeat(upper, runs)),
+        lower=frozen_array(np.repeat(lower, runs)),
+        upper=frozen_array(np.repeat(np.maximum.accumulate(upper[::-1])[::-1], runs)),
         units=bound.units,
     )
 

@@ -4,8 +4,10 @@ The bound is Clopper & Pearson's (1934, Biometrika 26:404-413) on the estimate o
 and for few units the extreme-value posterior of `small_sample`; `blend` mixes them.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import ceil, log
 from typing import Final
 
 import numpy as np
@@ -167,6 +169,7 @@ class NoStartReason(StrEnum):
     """Why no setting is suggested."""
 
     TOO_FEW_UNITS = "too_few_units"
+    SHARE_OUT_OF_REACH = "share_out_of_reach"
     FAILS_NEAR_STOCK = "fails_near_stock"
 
 
@@ -174,18 +177,69 @@ class NoStartReason(StrEnum):
 class Start:
     """The setting to try first, as whole grid steps below stock, 1 or more.
 
-    `interval` is the depth that the share used reaches; its shallow end is the start.
+    Parameters
+    ----------
+    steps : entered as a whole number of mV or counts it is below stock
+    interval : the depth that the share used reaches; its shallow end is the start
+    stable_share, stable_share_used : wanted, and used: stricter under a guard
     """
 
     steps: int
     interval: ShareDepth
+    stable_share: float
+    stable_share_used: float
 
 
 @dataclass(frozen=True, slots=True)
 class NoStart:
-    """No setting can be suggested, and why."""
+    """No setting can be suggested for the share wanted, and why.
+
+    Parameters
+    ----------
+    units_needed : weight of units that the share takes; None where more units need not help
+    lower : the start for the largest of `USUAL_SHARES` below the one wanted that has a start
+    """
 
     reason: NoStartReason
+    units_needed: int | None = None
+    lower: Start | None = None
+
+
+USUAL_SHARES: Final = (0.95, 0.90, 0.75, 0.50)
+"""Shares that are tried, in this order, where the one wanted has no start."""
+
+_CALIBRATED_SHARE: Final = 0.90
+_EXACT_FROM: Final = 0.99
+
+
+def units_needed(share: float, confidence: float) -> float:
+    """Weight of units that a start for a share takes; three for shares of 0.90 or less.
+
+    Without a model it takes `n` units of which none failed, with `share ** n` equal to the error.
+    Below as many a start depends on the shape of the distribution. From a share of 0.99 on that is
+    ruled out: no shape shows whether one unit in a hundred fails. In between the needed part of `n`
+    grows like the inverse of the share that may fail, from a tenth at 0.90.
+
+    References
+    ----------
+    Wilks (1941), Ann. Math. Statist. 12:91-96 (sample size for a one-sided tolerance limit).
+
+    >>> [ceil(units_needed(share, 0.95)) for share in (0.5, 0.9, 0.95, 0.97, 0.99)]
+    [3, 3, 12, 33, 299]
+    """
+    if share <= _CALIBRATED_SHARE:
+        return FEWEST_OWN_UNITS
+    part = min((1.0 - _EXACT_FROM) / (1.0 - share), 1.0)
+    return max(FEWEST_OWN_UNITS, part * exact_units_needed(share, confidence))
+
+
+def exact_units_needed(share: float, confidence: float) -> float:
+    """Weight of units without a failure that shows the share without a model.
+
+    >>> [round(exact_units_needed(share, 0.95), 1) for share in (0.9, 0.99)]
+    [28.4, 298.1]
+    """
+    return log(1.0 - confidence) / log(share)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,13 +305,26 @@ def pool_start(
     >>> fit.answer.steps, fit.method.value, fit.level.value
     (18, 'model_free', 'chip')
     """
+    pool = fit_pool(evidence, siblings, float(grid.step), scale)
+    return start_of(pool, grid, stable_share, confidence, guard)
+
+
+def start_of(
+    pool: PoolFit, grid: Grid, stable_share: float, confidence: float, guard: Guard
+) -> StartFit:
+    """The same for a fitted pool, so that one fit serves several shares and confidences."""
     for given in (stable_share, confidence):
         if not 0 < given < 1:
             raise ValueError("a stable share and a confidence lie between 0 and 1")
-    pool = fit_pool(evidence, siblings, float(grid.step), scale)
     used = guard.stable_share_used(stable_share, pool.own_units)
     wanted = _Wanted(stable_share, used, confidence)
-    return _with_start(pool, wanted) if is_informative(pool) else _without_units(pool, wanted)
+    if not is_informative(pool):
+        return _without_units(pool, wanted)
+
+    def start_for(share: float) -> Start | NoStart:
+        return _start_for(pool, share, confidence, guard, grid)
+
+    return _with_fit(pool, wanted, _or_lower_share(start_for, stable_share))
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,22 +341,55 @@ def is_informative(pool: PoolFit) -> bool:
     return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
 
 
-def _with_start(pool: PoolFit, wanted: _Wanted) -> StartFit:
-    interval = depth_in_reach(pool, wanted.stable_share_used, wanted.confidence)
+def _start_for(
+    pool: PoolFit, stable_share: float, confidence: float, guard: Guard, grid: Grid
+) -> Start | NoStart:
+    """The start for one share; without one, what it takes."""
+    in_full = guard.stable_share_used(stable_share, _WHOLE_RESERVE_AT)
+    needed = units_needed(in_full, confidence)
+    # Units of other lines show nothing of how rare failures of this one are.
+    lent = 0.0 if pool.prior.level is Level.ALL_CHIPS else _borrowed_units(pool)
+    behind = pool.own_units + lent
+    # At lower shares the prior alone is enough where relatives lend one.
+    if stable_share > _CALIBRATED_SHARE and behind < needed:
+        return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(needed))
+    used = guard.stable_share_used(stable_share, pool.own_units)
+    interval = depth_in_reach(pool, used, confidence)
+    # People enter whole numbers: a start that rounds to 0 would be stock.
+    if grid.enter(interval.shallow) > 0:
+        return Start(interval.shallow, interval, stable_share, used)
+    exact = exact_units_needed(used, confidence)
+    if pool.bound.model_free_weight == 1.0 and pool.own_units < exact:
+        return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(exact))
+    return NoStart(NoStartReason.FAILS_NEAR_STOCK)
+
+
+def _or_lower_share(
+    start_for: Callable[[float], Start | NoStart], stable_share: float
+) -> Start | NoStart:
+    """The start for the share wanted; without one, the reason and the start for a lower share."""
+    found = start_for(stable_share)
+    if isinstance(found, Start):
+        return found
+    lower = (start_for(share) for share in USUAL_SHARES if share < stable_share)
+    return replace(found, lower=next((one for one in lower if isinstance(one, Start)), None))
+
+
+def _borrowed_units(pool: PoolFit) -> float:
+    return 0.0 if pool.bound.model_free_weight == 1.0 else pool.prior.borrowed_units
+
+
+def _with_fit(pool: PoolFit, wanted: _Wanted, answer: Start | NoStart) -> StartFit:
     free = pool.bound.model_free_weight
     return StartFit(
-        answer=(
-            Start(interval.shallow, interval)
-            if interval.shallow > 0
-            else NoStart(NoStartReason.FAILS_NEAR_STOCK)
-        ),
+        answer=answer,
         stable_share=wanted.stable_share,
         stable_share_used=wanted.stable_share_used,
         confidence=wanted.confidence,
         percentiles=_percentiles(pool),
         level=level_of(pool),
         own_units=pool.own_units,
-        borrowed_units=0.0 if free == 1.0 else pool.prior.borrowed_units,
+        borrowed_units=_borrowed_units(pool),
         sibling_agreement=pool.agreement,
         method=_method(free),
         optimality_gap=pool.optimality_gap,
