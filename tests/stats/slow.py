@@ -340,18 +340,9 @@ def trust(units: float, *, siblings: bool) -> float:
     return min(60 / (60 + units), 0.3) if siblings else 300 / (300 + units)
 
 
-def straddling_weight(reports: list[Report], depth: int) -> float:
-    """First failures count 2^1.5 times: where they lie is a model's."""
-    total = 0.0
-    for left, right, weight in reports:
-        if left < depth < right < NEVER_FAILED:
-            total += weight * (2**1.5 if left == 0 else 1.0)
-    return total
-
-
 def inflation(reports: list[Report], depth: int, stable_share: float) -> float:
     """What straddling units add to the variance of the share; 1 or less adds nothing."""
-    straddling = straddling_weight(reports, depth)
+    straddling = sum(w for left, right, w in reports if left < depth < right < NEVER_FAILED)
     n, s = known(reports, depth), max(stable_share, 0.5)
     if n == 0 or straddling == 0:
         return 1e100 if straddling else 0.0

@@ -146,9 +146,6 @@ BESIDE_SIBLINGS: Final = (60.0, 200.0)
 """The same beside siblings: with a full weight from 100 units on, 50 more units cost depth."""
 # Of the variance by straddling units; and the share of a sum that is rounding.
 _INFLATION: Final = 0.3
-# A first failure counts as so many straddling units: a model says where it lies. 0.6 is 0.3 times
-# this to the power 2/3.
-_AS_STRADDLING: Final = 2.0**1.5
 _ROUNDING: Final = 1e-9
 # Standard deviations at which the kernel ends; the rest of it is 3e-5.
 _REACH: Final = 4.0
@@ -167,8 +164,7 @@ class KnownShare:
     smooth : float64 array, shape (r,)
         The share with a cell's mass spread evenly over it, under a narrow normal kernel.
     known_weight, straddling_weight : float64 arrays, shape (r,)
-        Units whose status is known, and units that failed deeper but last passed shallower; one
-        that failed at its first setting counts 2.83 times among these.
+        Units whose status is known, and units that failed deeper but last passed shallower.
     """
 
     depths: NDArray[np.int64]
@@ -238,11 +234,10 @@ def _smooth_share(fit: StableShareFit, depths: NDArray[np.int64], width: float) 
 def _straddling_weight_at(evidence: GroupedIntervals, depths: NDArray[np.int64]) -> Vector:
     """Weight of the units that passed before each depth and failed beyond it, shape (r,)."""
     has_failed = evidence.unstable_steps < NEVER_FAILED
-    stable = evidence.stable_steps[has_failed]
     failed = GroupedIntervals(
-        stable,
+        evidence.stable_steps[has_failed],
         evidence.unstable_steps[has_failed],
-        evidence.weight[has_failed] * np.where(stable == 0, _AS_STRADDLING, 1.0),
+        evidence.weight[has_failed],
     )
     straddling = failed.total_weight - known_weight_at(failed, depths)
     # Below rounding it is none.
