@@ -22,7 +22,7 @@ from kbapi.stats.estimate.small_sample import (
     VaguePrior,
     fit_forms,
     fit_sev,
-    usual_form_chances,
+    form_chances,
 )
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
 from kbapi.stats.scale import PriorScale
@@ -248,7 +248,7 @@ def _limit_posterior(
     trust, contamination = likelihood_trust(units, prior), contamination_share(units, prior)
     if prior.level is Level.NONE:
         spread = UsualSpreadPrior(_SPREAD_OF_LOG_SDS)
-        alone = fit_forms(own, step, scale, spread, usual_form_chances(), trust, contamination)
+        alone = fit_forms(own, step, scale, spread, form_chances(units), trust, contamination)
         return LimitPosterior((alone,), np.ones(1))
     return fit_posterior(own, step, scale, prior.shapes, trust=trust, contamination=contamination)
 
