@@ -62,8 +62,6 @@ def test_the_model_free_part_is_that_of_brute_force(rows, wanted):
     assert a_fit(rows).bound.ends(wanted, ERRORS).shallow[0] == free
 
 
-# 10 of 200 units fail after step 9, the others after step 20, or somewhere from step 13 to 40.
-@pytest.mark.parametrize(("straddling", "steps"), [(0, 20), (19, 20), (20, 12), (60, 12)])
 def shared_settings(units: int, weak: float, rng: np.random.Generator):
     """A weak group at 55 mV, the others at 125 mV, all tried at the same settings 50 mV apart."""
     limit_mv = np.where(
@@ -82,6 +80,8 @@ def test_no_start_lies_between_two_settings_where_too_many_units_failed(units, w
         assert bound.ends(0.90, ERRORS).shallow[0] == 10.0
 
 
+# 10 of 200 units fail after step 9, the others after step 20, or somewhere from step 13 to 40.
+@pytest.mark.parametrize(("straddling", "steps"), [(0, 20), (19, 20), (20, 12), (60, 12)])
 def test_units_that_straddle_a_depth_lower_its_bound_from_a_number_on(straddling, steps):
     rows = [(9, 10, 1.0)] * 10 + [(20, 21, 1.0)] * (190 - straddling)
     rows += [(12, 40, 1.0)] * straddling
