@@ -159,7 +159,7 @@ def test_a_longer_pass_leaves_less_doubt_and_passes_at_one_setting_add_up():
 @pytest.mark.parametrize("false_pass", [0.0, 0.01, 0.06, 0.2, 0.6, 0.99])
 @pytest.mark.parametrize("passed", [1.0, 20.0, 40.0, 100.0, 300.0])
 def test_the_confirming_run_is_the_shortest_after_which_little_doubt_is_left(false_pass, passed):
-    unit = LimitChances(9, np.ones(1), is_open=True, false_pass=false_pass)
+    unit = LimitChances(9, np.ones(1), is_open=True, before=np.full(9, false_pass / 9))
     found = confirming_minutes(unit, passed)
     if (false_pass <= 0.05 and passed >= 30) or passed >= LONG_RUNS_MINUTES[-1]:
         assert found is None
@@ -181,7 +181,7 @@ def test_the_weak_chances_are_those_of_drawn_chips(scale):
     deepest = int(scale.mean_high / step)
     steps = np.clip(np.floor(drawn / step), 0, deepest).astype(int)
     wanted = np.cumsum(np.bincount(steps, minlength=deepest + 1)) / len(drawn)
-    # Nobody's limit lies above stock: what would is left out.
+    # No limit lies above stock: drawn limits that do are left out.
     above = np.mean(drawn < 0)
     wanted = (wanted - above) / (1 - above)
     found = np.cumsum(weak_limit_chances(scale, step, deepest))

@@ -139,6 +139,7 @@ _WHEN: Final = {
 }
 _WHY: Final = {
     InUseReason.USUAL_MARGIN: "That is the usual margin: too few follow-ups show another.",
+    InUseReason.WIDER_MARGIN: "Follow-ups show too many failures with the usual margin.",
     InUseReason.SURVIVAL: "By follow-ups, 95 in 100 machines stay stable there for 90 days.",
     InUseReason.HALF_OF_PROVEN: "Half of your deepest pass needs no wider margin.",
 }
