@@ -123,11 +123,11 @@ def test_one_person_alone_learns_whether_a_change_exceeds_the_noise_of_own_runs(
     answer = gains(client, **asked)
     (own,) = answer["own_changes"]
     assert (own["ratio"], own["runs_stock"], own["runs_tuned"]) == (1.05, 3, 3)
-    # Runs differ by 1 %: 2.776 times the root of two thirds of it, with four degrees of freedom.
-    assert own["noise"] == pytest.approx(0.0225, abs=0.0003)
+    # Runs differ by 1 %: 2.999 times the root of two thirds of it, with four degrees of freedom.
+    assert own["noise"] == pytest.approx(0.0242, abs=0.0003)
     assert own["is_larger_than_noise"] is True
     assert own["text"] == (
-        "Your performance: 5.0 % more, above the noise of your own runs (2.2 %)."
+        "Your performance: 5.0 % more, above the noise of your own runs (2.4 %)."
     )
     assert answer["summary"] == f"{own['text']} No other gains can be shown yet."
     within = own_changes(client, own_performance_stock=SLOW, own_performance_tuned="40.5,40,41")
