@@ -18,6 +18,7 @@ from kbapi.advice.documented import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
+from kbapi.advice.stored_answers import Kept
 from kbapi.chips.catalogue import Catalogue
 from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
@@ -373,9 +374,14 @@ def _locks(
     )
 
 
-def is_of_all_lines(found: EvidenceFound) -> bool:
-    """Whether results of any line may change what other lines lend to the answer."""
-    return found.related.lines is not None
+def kept_of(found: EvidenceFound) -> Kept:
+    """What is kept of an answer: none that depends on what other lines lend.
+
+    Their results do not outdate it. What was found in the own pool is then kept once a day.
+    """
+    if found.related.lines is None:
+        return Kept.ANSWER
+    return Kept.NOTHING if found.peers is None else Kept.FINDINGS
 
 
 def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:

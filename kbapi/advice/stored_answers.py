@@ -1,6 +1,7 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
 from collections.abc import Callable, Mapping
+from enum import StrEnum
 from typing import Final, Protocol, TypeVar
 
 import orjson
@@ -49,6 +50,16 @@ class Found(Protocol):
         ...
 
 
+class Kept(StrEnum):
+    """What is kept of a computed answer."""
+
+    ANSWER = "answer"
+    """The answer, and what was found beside it."""
+    FINDINGS = "findings"
+    """What was found beside it: results of other lines would not outdate the answer."""
+    NOTHING = "nothing"
+
+
 _NO_TEXTS: Final[Mapping[str, str]] = {}
 _Found = TypeVar("_Found", bound=Found)
 
@@ -57,9 +68,9 @@ def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
 
 
-def _of_own_line(found: Found) -> bool:
+def _keep_answer(found: Found) -> Kept:
     """The usual case: only results of the line can change the answer within the day."""
-    return False
+    return Kept.ANSWER
 
 
 def stored_key(instance: Instance, kind: str, question: Asked) -> str:
@@ -75,16 +86,15 @@ def answer_once(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
     texts: Mapping[str, str] = _NO_TEXTS,
-    is_of_all_lines: Callable[[_Found], bool] = _of_own_line,
+    kept: Callable[[_Found], Kept] = _keep_answer,
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
     `find` reads what it is based on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
-    else in the transaction that keeps the answer. Results of any line outdate an answer that
-    `is_of_all_lines`. An answer repeats the `texts` of its filters, so it is stored only if results
-    have the same texts.
+    else in the transaction that keeps the answer; `kept` says which of both is kept. An answer
+    repeats the `texts` of its filters, so it is stored only if results have the same texts.
 
     Raises
     ------
@@ -94,26 +104,14 @@ def answer_once(
         When the time of the request is used up; nothing is kept.
     """
     key = stored_key(instance, kind, question)
-    fresh = _find_fresh(instance, key, may_be_of_all_lines=is_of_all_lines is not _of_own_line)
+    version = _version_of(instance)
+    fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
     if fresh is not None:
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
-        key,
-        lambda: _compute_answer(
-            instance, key, question, find, compute, keep_more, texts, is_of_all_lines
-        ),
+        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts, kept)
     )
-
-
-def _find_fresh(instance: Instance, key: str, *, may_be_of_all_lines: bool) -> AnswerBytes | None:
-    """The stored answer, if it is still right; those of one line are tried first."""
-    version, today = _version_of(instance), instance.today()
-    fresh = answers.find_fresh_answer(instance.hot_reads, key, version, today)
-    if fresh is not None or not may_be_of_all_lines:
-        return fresh
-    with instance.reading() as connection:
-        return answers.find_answer_of_all_lines(connection, key, version, today)
 
 
 def _version_of(instance: Instance) -> str:
@@ -137,12 +135,10 @@ def _compute_answer(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None],
     texts: Mapping[str, str],
-    is_of_all_lines: Callable[[_Found], bool],
+    kept: Callable[[_Found], Kept],
 ) -> AnswerBytes:
     with instance.reading() as connection:
         found = find(connection)
-        of_all = is_of_all_lines(found)
-        lines = answers.lines_stamp(connection, _version_of(instance)) if of_all else None
         are_stored = answers.have_results(connection, question.chip.key, texts)
     check_time("reading of evidence")
     answer = compute(found)
@@ -151,13 +147,18 @@ def _compute_answer(
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
     is_known = found.has_results or instance.catalogue.find(question.chip.key)
-    if found.line is not None and is_known and are_stored:
+    keeps = kept(found)
+    if found.line is not None and is_known and are_stored and keeps is not Kept.NOTHING:
         # Any number of chips can be thought up in a line; only known ones may take up room.
         place = Place(key, question.chip.key, found.line.id)
-        stamp = Stamp(found.line.revision, _version_of(instance), instance.today(), lines)
+        stamp = Stamp(found.line.revision, _version_of(instance), instance.today())
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
-                if answers.save_answer(connection, place, stamp, to_store):
+                if keeps is Kept.FINDINGS:
+                    is_current = answers.is_current(connection, place.line_id, stamp)
+                else:
+                    is_current = answers.save_answer(connection, place, stamp, to_store)
+                if is_current:
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):
             # The answer is right all the same; it is computed again for the next one who asks.

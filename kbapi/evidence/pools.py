@@ -602,7 +602,7 @@ def siblings_of(
     return tuple(siblings)
 
 
-# A summary costs 8 ms, and each result outdates every answer that leans on other lines.
+# A summary costs 8 ms, and answers that lean on other lines are not stored.
 @lru_cache(_MOST_SUMMARIES)
 def _summarised(rows: bytes, weight: bytes, step: float, scale: PriorScale) -> Sibling:
     stable, unstable = np.frombuffer(rows, np.int64).reshape(2, -1)

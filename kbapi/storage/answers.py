@@ -8,15 +8,15 @@ from threading import Event, Lock
 from typing import Final
 
 import orjson
-from sqlalchemy import Connection, delete, func, insert, or_, select
+from sqlalchemy import Connection, delete, func, insert, select
 from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlmodel import Session, col
 from sqlmodel import select as select_rows
 
 from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
-from kbapi.storage.pools import load_revisions, raise_line_revision
-from kbapi.storage.sqlite.engine import HotReads, checksum_of, session_on
+from kbapi.storage.pools import raise_line_revision
+from kbapi.storage.sqlite.engine import HotReads, session_on
 from kbapi.storage.tables import Chip, Conditions, Line, Pool
 from kbapi.storage.tables_evidence import (
     CONTRIBUTOR_CODES,
@@ -40,8 +40,6 @@ class Stamp:
     line_revision: int
     version: str
     day: date
-    of_all_lines: str | None = None
-    """The `lines_stamp` of an answer that results of any line outdate; stored as its version."""
 
 
 _NO_REVISION: Final = b'"revision":""'
@@ -84,30 +82,6 @@ def find_fresh_answer(
     return AnswerBytes.from_stored(*rows[0]) if rows else None
 
 
-_OF_ALL_LINES: Final = "*"
-_LINES_STAMP_DIGITS: Final = 16
-
-
-def lines_stamp(connection: Connection, version: str) -> str:
-    """A text that changes with the version, and with the revision of any line."""
-    stamped = orjson.dumps([version, load_revisions(connection)])
-    return _OF_ALL_LINES + checksum_of(stamped)[:_LINES_STAMP_DIGITS]
-
-
-def find_answer_of_all_lines(
-    connection: Connection, question: str, version: str, today: date
-) -> AnswerBytes | None:
-    """The stored answer to this question that any line outdates, if none has changed."""
-    stored = connection.execute(
-        select(col(StoredAnswer.stamp_version), col(StoredAnswer.body), col(StoredAnswer.etag))
-        .where(col(StoredAnswer.question) == question, col(StoredAnswer.stamp_day) == today)
-        .where(col(StoredAnswer.stamp_version).startswith(_OF_ALL_LINES))
-    ).first()
-    if stored is None or stored[0] != lines_stamp(connection, version):
-        return None
-    return AnswerBytes.from_stored(stored[1], stored[2])
-
-
 def have_results(connection: Connection, chip_key: str, texts: Mapping[str, str]) -> bool:
     """Whether results, or lock reports of this chip, have each text in the column of its name."""
     of_chip = select(col(Chip.id)).where(col(Chip.key) == chip_key)
@@ -137,7 +111,7 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
 
     Its revision is empty. Beyond the limit, the chip's oldest answers are deleted.
     """
-    if not _is_current(connection, place.line_id, stamp):
+    if not is_current(connection, place.line_id, stamp):
         return False
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.question) == place.question))
     _delete_oldest(connection, place.chip_key)
@@ -147,7 +121,7 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
             line_id=place.line_id,
             chip_key=place.chip_key,
             stamp_revision=stamp.line_revision,
-            stamp_version=stamp.of_all_lines or stamp.version,
+            stamp_version=stamp.version,
             stamp_day=stamp.day,
             etag=answer.etag,
             body=answer.body,
@@ -172,9 +146,8 @@ def _delete_oldest(connection: Connection, chip_key: str) -> None:
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.id).in_(oldest)))
 
 
-def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
-    if stamp.of_all_lines is not None:
-        return lines_stamp(connection, stamp.version) == stamp.of_all_lines
+def is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
+    """Whether the line has not changed since the stamp."""
     revision = connection.execute(
         select(col(Line.revision)).where(col(Line.id) == line_id)
     ).scalar_one_or_none()
@@ -306,16 +279,11 @@ def save_pool_check(
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:
     """Delete every answer and count that may depend on results that are gone from this line.
 
-    Answers that depend on all lines are among them.
-
     Its revision is raised as well: an answer that is being computed meanwhile is not stored.
     """
     chips = select(col(Chip.id)).where(col(Chip.line_id) == line_id)
     pools = select(col(Pool.id)).where(col(Pool.chip_id).in_(chips))
-    of_all_lines = col(StoredAnswer.stamp_version).startswith(_OF_ALL_LINES)
-    connection.execute(
-        delete(StoredAnswer).where(or_(col(StoredAnswer.line_id) == line_id, of_all_lines))
-    )
+    connection.execute(delete(StoredAnswer).where(col(StoredAnswer.line_id) == line_id))
     connection.execute(delete(PoolPeers).where(col(PoolPeers.pool_id).in_(pools)))
     raise_line_revision(connection, line_id)
 

@@ -4,7 +4,6 @@ import tempfile
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, cast
-from unittest.mock import patch
 
 import orjson
 import pytest
@@ -31,7 +30,6 @@ from tests.makers import (
     a_setting,
     a_submission,
     an_instance,
-    row_counts,
     send,
 )
 
@@ -508,40 +506,6 @@ def test_an_answer_of_all_chips_follows_every_change_of_other_lines_at_once(
     for result in (*club[:3], *fifth[:3]):
         withdraw_own_result(waiting, result.id, result.receipt)
     assert answer(waiting)["start"] == alone["start"]
-
-
-def is_computed(instance: Instance) -> bool:
-    """Whether this question makes the instance read evidence."""
-    with patch.object(pools, "load_pools_of_line", wraps=pools.load_pools_of_line) as read:
-        answer(instance)
-    return bool(read.called)
-
-
-def test_an_answer_of_all_chips_is_stored_until_a_result_of_any_line_comes(
-    waiting: Instance,
-) -> None:
-    for number in range(20, 23):
-        a_member(waiting, number)
-    a_club_of_lines(waiting, 12)
-    first = answer(waiting)
-    assert first["start"]["level"] == "all_chips"
-    assert not is_computed(waiting)
-    assert answer(waiting) == first
-    a_club_of_lines(waiting, 1, first=12, chips=LINES[:1])
-    assert is_computed(waiting)
-    assert not is_computed(waiting)
-
-
-def test_no_answer_of_all_chips_is_left_once_a_result_behind_it_is_withdrawn(
-    waiting: Instance,
-) -> None:
-    for number in range(20, 23):
-        a_member(waiting, number)
-    (lent, *_) = a_club_of_lines(waiting, 12)
-    assert answer(waiting)["start"]["level"] == "all_chips"
-    assert row_counts(waiting)["stored_answer"] == 1
-    withdraw_own_result(waiting, lent.id, lent.receipt)
-    assert "stored_answer" not in row_counts(waiting)
 
 
 def test_a_chip_of_a_line_without_any_result_gets_a_start_too(waiting: Instance) -> None:

@@ -17,8 +17,8 @@ from kbapi.advice.evidence_found import (
     differing_filters,
     evidence_summary,
     find_with_peers,
-    is_of_all_lines,
     keep_findings,
+    kept_of,
     percentile_of,
     rounded_down,
     setting_of,
@@ -574,4 +574,4 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
             _keep_check(connection, found, fitted[0], instance)
 
     texts = question.filter_texts
-    return answer_once(instance, "start", question, find, compute, keep, texts, is_of_all_lines)
+    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)
