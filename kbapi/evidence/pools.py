@@ -38,7 +38,7 @@ from kbapi.stats.estimate.siblings import FEWEST_LINES, Sibling, Siblings, summa
 from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
 from kbapi.storage.answers import ExcludedUnit, Memory, StoredOutliers, load_outliers
-from kbapi.storage.evidence import is_any_vouched
+from kbapi.storage.evidence import ConditionsRow, is_any_vouched, load_conditions_of_pool
 from kbapi.storage.pools import (
     LineRow,
     PoolKey,
@@ -295,7 +295,7 @@ _MOST_READ: Final = 48
 """
 _MOST_SUMMARIES: Final = 512
 _BYTES_OF_ONE: Final = 1024
-"""About what a pool's size or a chip's summary takes in memory."""
+"""About what a pool's size, its conditions or a chip's summary take in memory."""
 _MOST_READ_OF_LINE: Final = 4
 """So many pools of another line are read at most until one lends."""
 
@@ -411,9 +411,20 @@ class Lenders:
         if pool.id not in self._read and pool.units >= FEWEST_UNITS_LENT:
             if len(self._read) == _MOST_READ:
                 return None
+            if not self._is_admitted(pool):
+                self._read[pool.id] = None
+                return None
             key = "lender", pool, self._depends_on
             self._read[pool.id] = self.memory.once(key, lambda: self._load(pool), _bytes_of)
         return self._read.get(pool.id)
+
+    def _is_admitted(self, pool: PoolSize) -> bool:
+        """Whether the filters admit any conditions of the pool: any number can be thought up."""
+        if self.filters == EVERYTHING:
+            return True
+        read = partial(load_conditions_of_pool, self.connection, pool.id)
+        conditions = self.memory.once(("conditions", pool), read, _bytes_of_each)
+        return any(map(self.filters.admit, conditions))
 
     @cached_property
     def _depends_on(self) -> tuple[Standing, bool, Filters, bool]:
@@ -516,7 +527,7 @@ def _bytes_of(lender: Lender | None) -> int:
     return 0 if lender is None else 5 * lender[0].weight_ppm.nbytes
 
 
-def _bytes_of_each(found: Sequence[PoolSize | Sibling]) -> int:
+def _bytes_of_each(found: Sequence[PoolSize | Sibling | ConditionsRow]) -> int:
     return _BYTES_OF_ONE * len(found)
 
 
