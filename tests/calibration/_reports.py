@@ -56,7 +56,7 @@ class Reports:
         return Reports(*(values[which] for values in _fields(self)))
 
     def units(self) -> PoolUnits:
-        """The units as storage would give them: an untold stop counts a step of 5 mV shallower."""
+        """The units as storage would give them: stops without a stated end are 5 mV less deep."""
         count, no_one = len(self.stable), np.zeros(len(self.stable), dtype=np.bool_)
         untold = (self.unstable == NEVER_FAILED) & ~self.stated
         stable = np.where(untold, np.maximum(self.stable - EARLY_STOP_STEPS, 0), self.stable)

@@ -259,7 +259,7 @@ class FittedStart:
     fit: StartFit
     move: StartMove | None
     if_untold_failed: float | None
-    """The setting if all untold stops had failed soon; None without any."""
+    """The setting if all stops without a stated end had failed soon; None without any."""
 
 
 def fit_question(question: Question, found: EvidenceFound) -> FittedStart:
