@@ -18,8 +18,7 @@ from kbapi.evidence.units import MILLION, ChosenRows, PoolUnits, weight_ppm_of
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.pool import fit_pool
-from kbapi.stats.start.start import Guard, Start, start_of
+from kbapi.stats.start.start import Guard, Start, fit_own_pool, start_of
 from tests.calibration._rows import GRID
 from tests.calibration.testers import STEP_MV
 
@@ -130,7 +129,7 @@ def answered(reports: Reports, siblings: Siblings, pairs: Sequence[Pair] = (USUA
     weight = units.weight_ppm / MILLION
     fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
     less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
-    fit = fit_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
+    fit = fit_own_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
     found = [start_of(fit, GRID, share, confidence, guard) for share, confidence in pairs]
     return Answered(
         tuple(

@@ -30,8 +30,14 @@ from kbapi.stats.search.next_step import (
     expected_search,
     search_unit,
 )
-from kbapi.stats.start.pool import PoolFit, fit_pool
-from kbapi.stats.start.start import Start, is_informative, level_of, suggested_start
+from kbapi.stats.start.pool import PoolFit
+from kbapi.stats.start.start import (
+    Start,
+    fit_own_pool,
+    is_informative,
+    level_of,
+    suggested_start,
+)
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
@@ -189,7 +195,7 @@ def search_state(question: Question, search: Search, found: EvidenceFound) -> Se
     domains = _domains(question, found)
     own = find_own_runs(search.trials, search.setting(control, domains), grid)
     check_time("own runs")
-    fit = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
+    fit = fit_own_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
     check_time("fit")
     deepest = _deepest_steps(search, control, domains, grid)
     mass = _mass(fit, deepest, control, grid)
