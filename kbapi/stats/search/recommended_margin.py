@@ -227,8 +227,7 @@ def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid)
         stable = int((survival[1:] >= WANTED_SHARE).sum())
         if stable < steps or margin.source == "learned":
             steps, reason = stable, InUseReason.SURVIVAL
-    asks_for_more = margin.is_of_chip and margin.source != "default"
-    if steps < half and not asks_for_more:
+    if steps < half and not (margin.is_of_chip and margin.source != "default"):
         steps, reason = half, InUseReason.HALF_OF_PROVEN
     steps = max(steps, 0)
     return SettingInUse(steps, reason, None if survival is None else float(survival[steps]))
