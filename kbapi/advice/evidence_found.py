@@ -193,14 +193,13 @@ def find_evidence(
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
     of a chip with many units: then they are not read, unless `with_all_siblings`. `memory` keeps
-    what other chips lend for later requests; only with a connection of `Instance.reading`, because
-    a transaction that is rolled back would leave a revision that comes again.
+    what other chips lend; only beside `Instance.reading`: what is rolled back has its revision too.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     standing = load_standing_in(connection, instance)
-    remembered = Memory() if memory is None else memory
-    lenders = Lenders(connection, catalogue, standing, question.filters, is_delayed, remembered)
+    memory = memory or Memory()
+    lenders = Lenders(connection, catalogue, standing, question.filters, is_delayed, memory)
     pool = None if line is None else _pool(line, question, lenders, what_if)
     base = _without_results(connection, question, line, pool, catalogue, standing)
     if any(absent.is_certain for absent in base.absences):
