@@ -20,6 +20,7 @@ from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.advice.stored_answers import Kept
 from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
 from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import (
@@ -193,13 +194,14 @@ def find_evidence(
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
     of a chip with many units: then they are not read, unless `with_all_siblings`. `memory` keeps
-    what other chips lend; only beside `Instance.reading`: what is rolled back has its revision too.
+    what other chips lend; only with a connection of `Instance.reading`, as a transaction that is
+    rolled back leaves a revision that comes again.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     standing = load_standing_in(connection, instance)
-    memory = memory or Memory()
-    lenders = Lenders(connection, catalogue, standing, question.filters, is_delayed, memory)
+    kept = Memory() if memory is None else memory
+    lenders = Lenders(connection, catalogue, standing, question.filters, is_delayed, kept)
     pool = None if line is None else _pool(line, question, lenders, what_if)
     base = _without_results(connection, question, line, pool, catalogue, standing)
     if any(absent.is_certain for absent in base.absences):
@@ -217,7 +219,7 @@ def find_evidence(
         own=own,
         related=related,
         stock_line=_stock_line(connection, chip.key, pool, what_if),
-        related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
+        related_chips=_relatives(connection, chip),
     )
 
 
@@ -344,6 +346,10 @@ def _related(
     key = None if pool is None or pool.own is None else pool.key
     everywhere = load_all_chips(question.chip, line_id, wanted, key, lenders, own)
     return replace(everywhere, unused=related.unused)
+
+
+def _relatives(connection: Connection, chip: ChipName) -> tuple[str, ...]:
+    return tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line))
 
 
 def _stock_line(

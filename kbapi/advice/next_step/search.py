@@ -31,7 +31,13 @@ from kbapi.stats.search.next_step import (
     search_unit,
 )
 from kbapi.stats.start.pool import PoolFit
-from kbapi.stats.start.start import depth_in_reach, fit_own_pool, is_informative, level_of
+from kbapi.stats.start.start import (
+    Start,
+    fit_own_pool,
+    is_informative,
+    level_of,
+    suggested_start,
+)
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
@@ -208,10 +214,8 @@ def _domains(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
 
 def _start_steps(fit: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
-    if not is_informative(fit):
-        return 0
-    stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE, fit.own_units)
-    return max(0, depth_in_reach(fit, stable_share_used, DEFAULT_CONFIDENCE).shallow)
+    start = suggested_start(fit, found.grid, DEFAULT_SHARE, DEFAULT_CONFIDENCE, found.guard)
+    return start.steps if isinstance(start, Start) else 0
 
 
 def _mass(fit: PoolFit, deepest: int, control: LimitControl, grid: Grid) -> Vector:

@@ -1,7 +1,7 @@
 """The suggested start of a pool, its guard, and percentiles with intervals.
 
 The bound is Clopper & Pearson's (1934, Biometrika 26:404-413) on the estimate of Turnbull (1976),
-and for few units the extreme-value posterior of `small_sample`; `blend` mixes them.
+and for few units the posterior of the family of shapes in `small_sample`; `blend` mixes them.
 """
 
 from collections.abc import Callable
@@ -161,7 +161,7 @@ FEW_OWN_UNITS: Final = 10.0
 class StartMethod(StrEnum):
     """How a start was computed."""
 
-    EXTREME_VALUE = "extreme_value"
+    SMALL_SAMPLE = "small_sample"
     BLEND = "blend"
     MODEL_FREE = "model_free"
     NONE = "none"
@@ -385,7 +385,7 @@ def start_of(
         return _without_units(pool, wanted)
 
     def start_for(share: float) -> Start | NoStart:
-        return _start_for(pool, share, confidence, guard, grid)
+        return suggested_start(pool, grid, share, confidence, guard)
 
     return _with_fit(pool, wanted, _or_lower_share(start_for, stable_share))
 
@@ -404,10 +404,15 @@ def is_informative(pool: PoolFit) -> bool:
     return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
 
 
-def _start_for(
-    pool: PoolFit, stable_share: float, confidence: float, guard: Guard, grid: Grid
+def suggested_start(
+    pool: PoolFit, grid: Grid, stable_share: float, confidence: float, guard: Guard
 ) -> Start | NoStart:
-    """The start for one share; without one, what it takes."""
+    """The start for one share, without percentiles; without one, what it takes.
+
+    A search for the limit of one unit begins here too.
+    """
+    if not is_informative(pool):
+        return NoStart(NoStartReason.TOO_FEW_UNITS)
     in_full = guard.stable_share_used(stable_share, _WHOLE_RESERVE_AT)
     needed = units_needed(in_full, confidence)
     # Units of other lines show nothing of how rare failures of this one are.
@@ -508,5 +513,5 @@ def level_of(pool: PoolFit) -> Level:
 
 def _method(free: float) -> StartMethod:
     if free == 0.0:
-        return StartMethod.EXTREME_VALUE
+        return StartMethod.SMALL_SAMPLE
     return StartMethod.MODEL_FREE if free == 1.0 else StartMethod.BLEND
