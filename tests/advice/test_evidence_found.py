@@ -4,7 +4,6 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import timedelta
-from itertools import pairwise
 from pathlib import Path
 from typing import Any, cast
 from unittest.mock import patch
@@ -590,19 +589,6 @@ def test_related_results_of_the_day_wait_under_a_filter(
     clock.moment += timedelta(days=1)
     later = filtered(waiting, machine="harbour-15")
     assert later["evidence"]["borrowed_units"] == 9
-
-
-def test_one_result_moves_a_start_beside_other_lines_by_little(waiting: Instance) -> None:
-    """Other lines fade out: no single result decides that they do not count."""
-    a_club_of_lines(waiting, 12)
-    settings = []
-    for number in range(20, 32):
-        a_member(waiting, number, stable_at=-155, unstable_at=-159)
-        settings.append(answer(waiting)["start"]["setting_mv"])
-    assert settings[0] - settings[-1] > 20
-    # The first few teach more than that.
-    moves = [abs(one - other) for one, other in pairwise(settings[5:])]
-    assert max(moves) <= 15, settings
 
 
 def test_related_results_of_the_day_wait_in_delayed_answers(

@@ -14,6 +14,7 @@ from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
 from kbapi.stats.start.pool import fit_pool
 from kbapi.stats.start.start import (
+    FEW_OWN_UNITS,
     NO_GUARD,
     Guard,
     NoStart,
@@ -366,3 +367,19 @@ def test_no_percentile_is_deeper_than_the_deepest_setting_tried(units, deepest):
 
 def test_siblings_have_tried_what_the_chips_own_units_have_not():
     assert steps_of(a_start([(4, NEVER_FAILED, 5.0)])) > 4
+
+
+LINES = tuple(Sibling(mean, 2.0, 60.0, deepest_tried=mean + 20) for mean in (60, 70, 85, 100))
+
+
+@pytest.mark.parametrize("limit", [195, 155, 80, 40])
+def test_one_more_own_unit_moves_a_start_beside_other_lines_by_little(limit):
+    """Other lines fade out: the tenth unit does not decide that they do not count."""
+    starts = []
+    for units in range(5, 13):
+        rows = [(limit + 7 * n % 9 - 4, limit + 7 * n % 9 + 1, 1.0) for n in range(units)]
+        siblings = Siblings(all_chips=LINES) if units < FEW_OWN_UNITS else Siblings()
+        starts.append(steps_of(a_start(rows, siblings, step=1)))
+    assert max(abs(one - other) for one, other in pairwise(starts)) <= 20
+    at_ten = FEW_OWN_UNITS - 5
+    assert abs(starts[int(at_ten)] - starts[int(at_ten) - 1]) <= 5
