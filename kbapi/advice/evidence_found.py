@@ -30,7 +30,6 @@ from kbapi.evidence.locks import (
     reported_controls,
 )
 from kbapi.evidence.pools import (
-    FEW_OWN_UNITS,
     Lenders,
     PoolEvidence,
     PoolFound,
@@ -49,10 +48,15 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
-from kbapi.stats.start.pool import StockLine, fit_stock_line, has_outgrown_siblings
-from kbapi.stats.start.start import NO_GUARD, Guard, ShareDepth
+from kbapi.stats.start.pool import (
+    StockLine,
+    fit_stock_line,
+    has_outgrown_siblings,
+    informative,
+)
+from kbapi.stats.start.start import FEW_OWN_UNITS, NO_GUARD, Guard, ShareDepth
 from kbapi.storage import pools
-from kbapi.storage.answers import save_outliers, save_peers
+from kbapi.storage.answers import Memory, save_outliers, save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
@@ -182,16 +186,20 @@ def find_evidence(
     with_all_siblings: bool = False,
     is_delayed: bool = False,
     what_if: WhatIf | None = None,
+    memory: Memory | None = None,
 ) -> EvidenceFound:
     """The evidence for this question, where `is_delayed` without results of the day that wait.
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
-    of a chip with many units: then they are not read, unless `with_all_siblings`.
+    of a chip with many units: then they are not read, unless `with_all_siblings`. `memory` keeps
+    what other chips lend for later requests; only with a connection of `Instance.reading`, because
+    a transaction that is rolled back would leave a revision that comes again.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     standing = load_standing_in(connection, instance)
-    lenders = Lenders(connection, catalogue, standing, question.filters)
+    remembered = Memory() if memory is None else memory
+    lenders = Lenders(connection, catalogue, standing, question.filters, is_delayed, remembered)
     pool = None if line is None else _pool(line, question, lenders, what_if)
     base = _without_results(connection, question, line, pool, catalogue, standing)
     if any(absent.is_certain for absent in base.absences):
@@ -298,6 +306,7 @@ def find_with_peers(
         instance,
         with_all_siblings=with_all_siblings,
         is_delayed=is_delayed,
+        memory=instance.lent,
     )
     own = found.own
     if own is None or question.filters_response:
@@ -324,7 +333,7 @@ def _related(
     related = RelatedChips()
     if pool is not None and (is_wanted or not is_enough):
         related = load_related(pool, lenders, own)
-    has_few = own is None or own.intervals.total_weight < FEW_OWN_UNITS
+    has_few = own is None or informative(own.intervals).total_weight < FEW_OWN_UNITS
     if related.siblings != Siblings() or not has_few or base.is_ruled_out:
         return related
     line_id = None if base.line is None else base.line.id
@@ -371,11 +380,11 @@ def _locks(
 
 
 def kept_of(found: EvidenceFound) -> Kept:
-    """What is kept of an answer: none that depends on what other lines lend.
+    """What is kept of an answer: none that depends on what other lines lend, or do not yet.
 
     Their results do not outdate it. What was found in the own pool is then kept once a day.
     """
-    if found.related.lines is None:
+    if not found.related.follows_other_lines:
         return Kept.ANSWER
     return Kept.NOTHING if found.peers is None else Kept.FINDINGS
 

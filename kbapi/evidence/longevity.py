@@ -386,14 +386,17 @@ def _units(rows: Iterable[FollowedRow]) -> list[UnitAfterChanges]:
 def _window(failures: list[FollowedRow], kept: list[FollowedRow]) -> tuple[int, int]:
     """The last day before a change of a unit counts, and the last day on which it does.
 
-    These are the last good and the first bad day of a failure. What kept did so from the first day.
+    These are the last good and the first bad day of the first failure. What kept did so from the
+    first day. A good day after that failure is of another setting.
     """
     if not failures:
         return -1, max(row.days for row in kept)
     bad = min(row.days for row in failures)
-    good = [row.days for row in kept if row.days < bad]
-    good += [row.last_stable_day for row in failures if row.last_stable_day is not None]
-    return max(good, default=-1), bad
+    good = [row.days for row in kept]
+    last_days = [row.last_stable_day for row in failures if row.last_stable_day is not None]
+    # A setting that was stable on the day of its failure was so on the day before.
+    good += [bad - 1 if day == bad else day for day in last_days]
+    return max((day for day in good if day < bad), default=-1), bad
 
 
 def changes_within(

@@ -32,9 +32,9 @@ LONE_FAILURE_WEIGHT: Final = 0.1
 _NEAR_SPREADS: Final = 3.0
 """A failure of another is near within 15 mV or 3 counts: three times the least spread."""
 _SOON_SPREADS: Final = 3.0
-"""An untold stop may come 15 mV or 3 counts before the failure that the person felt coming."""
+"""A stop without a stated end may come 15 mV or 3 counts before the unit fails."""
 _EVEN_CHANCE: Final = 0.05
-"""Half of an untold stop counts as failed where this share of units fails so soon."""
+"""Half of a stop without a stated end counts as failed where this share fails so soon."""
 _AGEING_SPREADS: Final = 4.0
 """A unit that failed later had its limit at most 20 mV or 4 counts before, when it was new."""
 
@@ -143,7 +143,7 @@ class CountedUnits:
     """What is left of a pool, or of a part of it, after its check."""
 
     intervals: GroupedIntervals
-    """Weighed; a part of each untold stop has failed."""
+    """Weighed; a part of each stop without a stated end has failed."""
     reported: GroupedIntervals
     """As they were reported, each unit with weight one."""
     units: int
@@ -222,7 +222,8 @@ def limit_parts(
 ) -> LimitParts:
     """The parts of all units, by the chance that units of the pool which stand fail soon.
 
-    A part of each untold stop counts as failed soon after its pass, all of it `if_untold_failed`.
+    A part of each stop without a stated end counts as failed soon after its pass. All of it does
+    with `if_untold_failed`.
     """
     stable, unstable = aged_stable_steps(units, floor_steps), units.unstable_steps
     weight = weight_under(units, outlier_report) * standing_flags(units, outlier_report)

@@ -60,7 +60,7 @@ def searches(instance: Instance, stops: int, *, planned: bool) -> None:
         send(instance, stop)
 
 
-def test_an_answer_says_how_many_stops_are_untold_and_what_they_would_change(
+def test_an_answer_counts_stops_without_a_stated_end_and_says_what_they_would_change(
     instance: Instance,
 ) -> None:
     searches(instance, 8, planned=False)
@@ -80,7 +80,7 @@ def test_an_answer_says_how_many_stops_are_untold_and_what_they_would_change(
 
 
 @pytest.mark.parametrize(("stops", "planned"), [(8, True), (0, False)])
-def test_without_untold_stops_an_answer_says_nothing_of_them(
+def test_without_such_stops_an_answer_says_nothing_of_them(
     instance: Instance, stops: int, planned: bool
 ) -> None:
     searches(instance, stops, planned=planned)
@@ -90,7 +90,7 @@ def test_without_untold_stops_an_answer_says_nothing_of_them(
     assert "untold_stops" not in [one["code"] for one in answer["warnings"]]
 
 
-def test_a_small_difference_by_untold_stops_is_a_number_and_no_warning(instance: Instance) -> None:
+def test_a_small_difference_by_such_stops_is_a_number_and_no_warning(instance: Instance) -> None:
     searches(instance, 0, planned=False)
     for number in (30, 31):
         send(instance, a_count_submission(24, None, number))

@@ -97,7 +97,7 @@ def drawn_rows(seed: int, units: int) -> PoolRows:
     )
     named = dict.fromkeys(ConditionsRow.__dataclass_fields__, "")
     conditions = (ConditionsRow(**{**named, "id": 1, "grade": "long"}),)
-    return PoolRows(results, merge_results(results), conditions, established, who)
+    return PoolRows(results, merge_results(results), conditions, established, who, who)
 
 
 def drawn(instance: Instance, seed: int, units: int) -> EvidenceFound:

@@ -242,6 +242,8 @@ def test_a_unit_counts_once_for_a_change_by_its_failure_if_it_has_one() -> None:
         (0, {}, True),
         (20, {"last_stable_day": 20}, False),
         (21, {"last_stable_day": 20}, True),
+        (39, {"last_stable_day": 40}, False),
+        (40, {"last_stable_day": 40}, True),
     ],
 )
 def test_a_change_of_a_failure_counts_after_the_last_good_day_up_to_the_first_bad_one(
@@ -263,6 +265,19 @@ def test_an_earlier_pass_is_the_last_good_day_and_a_failure_is_the_first_bad_one
     rows += [a_row(3, "failed_later", days=24)]
     found = {one.change: one for one in compare_changes(rows, "one", EVERYONE).compared}
     assert (found["os"].failed_with, found["os"].failed_without) == (2, 4)
+
+
+@pytest.mark.parametrize(("day", "counts"), [(25, True), (10, False), (31, False)])
+def test_the_last_good_day_of_a_later_failure_does_not_hide_the_cause_of_the_first(
+    day: int, counts: bool
+) -> None:
+    dated = [("firmware", day)]
+    rows = [a_row(n, "failed_later", days=30, change_days=dated) for n in range(6)]
+    rows = [replace(row, last_stable_day=10) for row in rows]
+    rows += [a_row(n, "failed_later", days=90, last_stable_day=80) for n in range(6)]
+    rows += [a_row(n) for n in range(10, 16)]
+    found = {one.change: one for one in compare_changes(rows, "one", EVERYONE).compared}
+    assert found["firmware"].failed_with == (6 if counts else 0)
 
 
 def test_a_setting_that_kept_counts_with_the_changes_since_its_first_day() -> None:
@@ -485,7 +500,7 @@ def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instanc
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
     columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
     found = sorted(zip(*(column.tolist() for column in columns), strict=True))
-    # Untold early stops take five mV off a pass that never failed.
+    # A stop without a stated end takes five mV off a pass that never failed.
     assert found == [(0, 61, 8), (67, NEVER_FAILED, 7), (82, 92, 5)]
     assert len(set(rows.unit.tolist())) == len(set(rows.contributor.tolist())) == 2
     assert len(set(rows.conditions.tolist())) == 2

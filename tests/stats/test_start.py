@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from kbapi.stats.estimate.siblings import Level, Sibling, Siblings
 from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
+from kbapi.stats.start.pool import fit_pool
 from kbapi.stats.start.start import (
     NO_GUARD,
     Guard,
@@ -20,6 +21,8 @@ from kbapi.stats.start.start import (
     Start,
     StartMethod,
     pool_start,
+    start_of,
+    suggested_start,
     units_needed,
 )
 from tests.stats import slow
@@ -54,6 +57,15 @@ def test_without_a_guard_the_shallow_end_of_the_90_percent_percentile_is_the_sta
         # From more than 10 units on, a reserve for false results makes the start stricter.
         is_same = fit.percentiles[0].shallow == steps_of(fit)
         assert is_same or (fit.own_units > 10.0 and fit.percentiles[0].shallow > steps_of(fit))
+
+
+@settings(max_examples=60, deadline=None)
+@given(pools, some_siblings, st.sampled_from([0.5, 0.9, 0.95, 0.99]))
+def test_a_search_begins_at_the_start_that_an_answer_names(rows, siblings, share):
+    pool = fit_pool(a_pool(rows), siblings, 5.0, VOLTAGE_OFFSET)
+    asked = pool, Grid(Fraction(5)), share, 0.95, NO_GUARD
+    answer, found = start_of(*asked).answer, suggested_start(*asked)
+    assert found == (answer if isinstance(answer, Start) else replace(answer, lower=None))
 
 
 @settings(max_examples=100, deadline=None)
@@ -154,14 +166,14 @@ def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
     fit = a_start(NO_UNITS)
     assert isinstance(fit.answer, Start)
     assert (fit.level, fit.own_units, fit.borrowed_units) == (Level.SERIES, 0.0, 400.0)
-    assert fit.method is StartMethod.EXTREME_VALUE
+    assert fit.method is StartMethod.SMALL_SAMPLE
 
 
 @pytest.mark.parametrize(
     ("units", "method", "level", "borrowed"),
     [
-        (20, StartMethod.EXTREME_VALUE, Level.SERIES, 400.0),
-        (60, StartMethod.EXTREME_VALUE, Level.SERIES, 400.0),
+        (20, StartMethod.SMALL_SAMPLE, Level.SERIES, 400.0),
+        (60, StartMethod.SMALL_SAMPLE, Level.SERIES, 400.0),
         (100, StartMethod.BLEND, Level.SERIES, 400.0),
         (200, StartMethod.MODEL_FREE, Level.CHIP, 0.0),
     ],

@@ -139,9 +139,10 @@ class RecommendedInUse:
     margin: float
     """Distance from the deepest setting that passed, in mV or counts, positive is toward stock."""
     reason: InUseReason
-    """Why this margin. `usual_margin`: too few follow-ups show another. `survival`: the deepest
-    setting expected to stay stable on 95 % of machines for 90 days. `half_of_proven`: half of the
-    deepest pass, where the others are shallower."""
+    """Why this margin. `usual_margin`: too few follow-ups show another. `wider_margin`: follow-ups
+    rule the usual one out. `survival`: the deepest setting expected to stay stable on 95 % of
+    machines for 90 days. `half_of_proven`: half of the deepest pass, where the others are
+    shallower."""
     text: str
     """The recommendation with its reason."""
 
@@ -279,7 +280,7 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     catalogue = instance.catalogue
     question = _question(search, catalogue)
     with instance.reading() as connection:
-        found = find_evidence(connection, question, instance, is_delayed=True)
+        found = find_evidence(connection, question, instance, is_delayed=True, memory=instance.lent)
         margin = load_recommended_margin(
             connection,
             question.chip,
@@ -337,7 +338,7 @@ def _next_step_answer(
         reason=None if proposed else _reason(state),
         going_on=_going_on(state),
         recommended_in_use=in_use,
-        margin_source="learned" if margin.curve else margin.source,
+        margin_source="learned" if in_use.reason is InUseReason.SURVIVAL else margin.source,
         expected_search=rest_of_search(state),
         fixed_step_search=fixed_step_search(state),
         fixed_step_search_text=next_step_text.fixed_step_search(),
@@ -474,7 +475,10 @@ def _in_use(
         found = SettingInUse(0, InUseReason.USUAL_MARGIN, None)
     setting = _setting(state, found.steps) if grid.enter(found.steps) else None
     kept = grid.below_stock(max(state.own.stable_steps - found.steps, 0))
-    width = margin.margin if found.reason is InUseReason.USUAL_MARGIN else kept
+    is_fixed = found.reason is InUseReason.USUAL_MARGIN or (
+        found.reason is InUseReason.WIDER_MARGIN and found.steps > 0
+    )
+    width = margin.margin if is_fixed else kept
     text = next_step_text.in_use_text(
         control,
         setting.value_to_enter if setting else None,

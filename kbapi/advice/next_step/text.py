@@ -139,6 +139,7 @@ _WHEN: Final = {
 }
 _WHY: Final = {
     InUseReason.USUAL_MARGIN: "That is the usual margin: too few follow-ups show another.",
+    InUseReason.WIDER_MARGIN: "Follow-ups show too many failures with the usual margin.",
     InUseReason.SURVIVAL: "By follow-ups, 95 in 100 machines stay stable there for 90 days.",
     InUseReason.HALF_OF_PROVEN: "Half of your deepest pass needs no wider margin.",
 }
@@ -153,6 +154,8 @@ def in_use_text(
 ) -> str:
     """What to use if the search ended after these outcomes, None where it is over.
 
+    The plan gives no reasons: after other outcomes they would mostly be the same.
+
     >>> in_use_text("voltage_offset", None, "10 mV", InUseReason.USUAL_MARGIN, ())
     'If you stop now: stay at stock, because no setting passed deep enough.'
     """
@@ -160,7 +163,8 @@ def in_use_text(
         then = "stay at stock, because no setting passed deep enough."
     else:
         setting = setting_in_short(control, enter)
-        then = f"use {setting}, {margin} shallower than your deepest pass. {_WHY[reason]}"
+        why = "" if after else f" {_WHY[reason]}"
+        then = f"use {setting}, {margin} shallower than your deepest pass.{why}"
     return then[0].upper() + then[1:] if after is None else f"{_WHEN[after]}: {then}"
 
 

@@ -250,7 +250,7 @@ class FittedStart:
     move: StartMove | None
     """Of the start that is given."""
     if_untold_failed: float | None
-    """The setting that is given if all untold stops had failed soon; None without any."""
+    """The setting if all stops without a stated end had failed soon; None without any."""
 
     @property
     def lower(self) -> StartFit | None:

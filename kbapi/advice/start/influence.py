@@ -77,9 +77,9 @@ def start_fit(question: Question, found: EvidenceFound) -> StartFit:
 def setting_if_untold_failed(
     question: Question, found: EvidenceFound, fit: StartFit
 ) -> float | None:
-    """The setting of the start if all untold stops had failed soon after their pass, 0 for none.
+    """The setting of the start if all stops without a stated end had failed soon, 0 for none.
 
-    Never deeper than the start. None without untold stops, or with too few units. This is the
+    Never deeper than the start. None without such stops, or with too few units. This is the
     tipping point of the assumption that a part of them would have failed. Results that wait for
     others are left out: with the start this number would show more of the latest one.
 
@@ -93,7 +93,7 @@ def setting_if_untold_failed(
         return None
     worst = weighed_intervals(own.asked, own.outlier_report, own.floor_steps, if_untold_failed=True)
     then = start_fit(question, replace(found, own=replace(own, intervals=worst)))
-    check_time("start if untold stops had failed")
+    check_time("start if stops without a stated end had failed")
     if isinstance(then.answer, NoStart):
         return None if then.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
     # More failures can narrow the shape, and settings count as tried that no unit has reached.

@@ -5,7 +5,7 @@ likely the shorter the run.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -73,13 +73,19 @@ class LimitChances:
         Of limit `stable_steps + i`, summing to one. The first is also for shallower limits, whose
         passes are false, and the last for deeper ones, whose failures are.
     is_open : whether the unit never failed; then the last mass is for that step or deeper
-    false_pass : chance that the limit lies before `stable_steps`
+    before : float64 array, shape (b,), b <= stable_steps
+        Of limit `i`, all shallower than `stable_steps`, where the pass was false.
     """
 
     stable_steps: int
     mass: Vector
     is_open: bool
-    false_pass: float = 0.0
+    before: Vector = field(default_factory=lambda: frozen_array(np.zeros(0)))
+
+    @property
+    def false_pass(self) -> float:
+        """Chance that the limit lies before `stable_steps`."""
+        return float(self.before.sum())
 
     @property
     def unstable_steps(self) -> int:
@@ -208,11 +214,10 @@ def chances_of_unit(
 
 def _within(likely: Vector, first: int, end: int, stable_steps: int, is_open: bool) -> LimitChances:
     """The chances between two steps, with what lies outside at the nearer end."""
-    inside = likely[first:end].copy()
-    false_pass = float(likely[:first].sum())
-    inside[0] += false_pass
+    inside, before = likely[first:end].copy(), frozen_array(likely[:first].copy())
+    inside[0] += before.sum()
     inside[-1] += likely[end:].sum()
-    return LimitChances(stable_steps, frozen_array(inside / inside.sum()), is_open, false_pass)
+    return LimitChances(stable_steps, frozen_array(inside / inside.sum()), is_open, before)
 
 
 def confirming_minutes(chances: LimitChances, passed_minutes: float) -> float | None:
@@ -228,7 +233,7 @@ def confirming_minutes(chances: LimitChances, passed_minutes: float) -> float | 
     passed_minutes
         How long it has passed at its deepest pass.
 
-    >>> sure = LimitChances(60, np.ones(1), is_open=True, false_pass=0.01)
+    >>> sure = LimitChances(60, np.ones(1), is_open=True, before=np.full(10, 0.001))
     >>> confirming_minutes(sure, 20.0), confirming_minutes(sure, 50.0)
     (30.0, None)
     """

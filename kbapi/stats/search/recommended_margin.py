@@ -2,18 +2,23 @@
 
 The least margin is learned whose lower bound reaches the wanted share. Without one, the first
 margin that follow-ups do not rule out is taken: the default margin, or else a wider one.
+
+A wider margin never survives less often. Where follow-ups say so, chance is the cause, so the
+margins together bound each of them.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
+from itertools import compress
 from math import ceil
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kbapi.stats.gains.power_curve import isotonic
 from kbapi.stats.intervals import Grid
 from kbapi.stats.search.chances import LimitChances
 from kbapi.stats.time.survival import Days, SurvivalShare, Vector, fit_survival
@@ -25,6 +30,10 @@ CONFIDENCE: Final = 0.90
 """Of the two-sided interval, so that each of its ends holds with 95 %."""
 # Fewer without any failure predict less than the wanted share for one more machine (Laplace).
 _FEWEST_FOLLOWED: Final = 20.0
+# Fewer without any failure have a lower bound less than the wanted share (Clopper & Pearson).
+_FEWEST_TO_LEARN: Final = 59.0
+# Equal fits of one block differ by rounding only.
+_ROUNDING: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +54,7 @@ class RecommendedMargin:
     survival: SurvivalShare | None
     curve: tuple[tuple[float, float], ...] = ()
     """Margins with follow-ups enough, ascending, each with the chance that one more machine is
-    still stable after the wanted days."""
+    still stable after the wanted days; below a learned margin, few machines give a lower bound."""
     is_of_chip: bool = False
     """Whether the follow-ups are of the chip itself, not of its series."""
 
@@ -76,30 +85,80 @@ def recommended_margin(
     >>> learned.margin, learned.source, round(learned.survival.low, 3)
     (20.0, 'learned', 0.958)
     """
-    survivals = [
-        _survival(days[place == p], failed[place == p], weight[place == p], after_days)
-        for p in range(len(margins))
+    bands = [place == p for p in range(len(margins))]
+    found = [_survival(days[of], failed[of], weight[of], after_days) for of in bands]
+    blocks = [
+        _survival(days[of], failed[of], weight[of], after_days) for of in _blocks(bands, found)
     ]
-    curve = _longevity_curve(margins, survivals)
-    for margin, found in zip(margins, survivals, strict=True):
-        if found is not None and found.low >= share:
-            return RecommendedMargin(margin, "learned", found, curve)
-    for margin, found in zip(margins, survivals, strict=True):
-        if found is None or found.high >= share:
-            source: MarginSource = "default" if margin == margins[0] else "default_failed"
-            return RecommendedMargin(margin, source, found, curve)
-    return RecommendedMargin(margins[-1], "default_failed", survivals[-1], curve)
+    bounded = [_bounded(one, block) for one, block in zip(found, blocks, strict=True)]
+    chosen, source = _first_margin(bounded, share)
+    learned = margins[chosen] if source == "learned" else 0.0
+    curve = _longevity_curve(margins, found, blocks, learned)
+    return RecommendedMargin(margins[chosen], source, found[chosen], curve)
+
+
+def _first_margin(bounded: Sequence[tuple[float, float]], share: float) -> tuple[int, MarginSource]:
+    """The place of the first margin that is learned, or else not ruled out, or else the last."""
+    for place, (low, _) in enumerate(bounded):
+        if low >= share:
+            return place, "learned"
+    for place, (_, high) in enumerate(bounded):
+        if high >= share:
+            return place, "default_failed" if place else "default"
+    return len(bounded) - 1, "default_failed"
+
+
+def _blocks(
+    bands: Sequence[NDArray[np.bool_]], survivals: Sequence[SurvivalShare | None]
+) -> list[NDArray[np.bool_]]:
+    """Which settings each band is pooled with, so that no wider margin survives less often.
+
+    Bands whose isotonic fits are equal are one block. A band without a survival stays alone.
+    """
+    known = {p: one for p, one in enumerate(survivals) if one is not None}
+    if not known:
+        return list(bands)
+    shares = np.array([[one.share for one in known.values()]])
+    fitted = isotonic(shares, np.array([[one.known for one in known.values()]]))[0]
+    blocks = list(bands)
+    for p, fit in zip(known, fitted, strict=True):
+        is_alike = np.abs(fitted - fit) <= _ROUNDING
+        blocks[p] = np.any([bands[q] for q in compress(known, is_alike)], axis=0)
+    return blocks
+
+
+def _bounded(found: SurvivalShare | None, block: SurvivalShare | None) -> tuple[float, float]:
+    """The lower and upper bound of a band's survival, by itself and with its block.
+
+    Its own bound guards against many machines of a wider band, the block's against luck.
+    """
+    if found is None or block is None:
+        return 0.0, 1.0
+    return min(found.low, block.low), min(found.high, block.high)
 
 
 def _longevity_curve(
-    margins: Sequence[float], survivals: Sequence[SurvivalShare | None]
+    margins: Sequence[float],
+    survivals: Sequence[SurvivalShare | None],
+    blocks: Sequence[SurvivalShare | None],
+    learned: float,
 ) -> tuple[tuple[float, float], ...]:
-    """The margins with follow-ups enough, each with the chance of one more machine (Laplace)."""
-    return tuple(
-        (margin, (found.share * found.known + 1.0) / (found.known + 2.0))
-        for margin, found in zip(margins, survivals, strict=True)
-        if found is not None and found.known >= _FEWEST_FOLLOWED
-    )
+    """The margins with follow-ups enough, each with the chance of one more machine (Laplace).
+
+    Below a learned margin few machines count by their lower bound: they could be lucky.
+    """
+    curve = []
+    for margin, found, block in zip(margins, survivals, blocks, strict=True):
+        if found is None or block is None or found.known < _FEWEST_FOLLOWED:
+            continue
+        is_thin = margin < learned and found.known < _FEWEST_TO_LEARN
+        chance = min(_chance_of_one_more(found), _chance_of_one_more(block))
+        curve.append((margin, _bounded(found, block)[0] if is_thin else chance))
+    return tuple(curve)
+
+
+def _chance_of_one_more(found: SurvivalShare) -> float:
+    return (found.share * found.known + 1.0) / (found.known + 2.0)
 
 
 def _survival(
@@ -115,6 +174,7 @@ class InUseReason(StrEnum):
     """Why a setting is recommended for daily use."""
 
     USUAL_MARGIN = "usual_margin"
+    WIDER_MARGIN = "wider_margin"
     SURVIVAL = "survival"
     HALF_OF_PROVEN = "half_of_proven"
 
@@ -134,16 +194,16 @@ class SettingInUse:
 def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid) -> SettingInUse:
     """The deepest setting expected to stay stable, no deeper than the deepest pass.
 
-    With too few follow-ups the margin is kept from the deepest pass. Else the survival of a setting
-    grows with its distance from the limit as follow-ups show it. On average over the places where
-    the limit may lie in the unit's bracket, the setting survives with the wanted share.
+    Follow-ups show how the survival of a setting grows with its distance from the limit. On average
+    over the places where the limit may lie, the setting survives with the wanted share. Unless
+    the margin is learned, it is kept from the deepest pass at least.
 
-    Half of the deepest pass is always allowed, unless follow-ups of the chip itself ask for more.
+    Half of the deepest pass is always allowed, unless follow-ups of the chip itself rule that out.
 
     Parameters
     ----------
     chances
-        Of the unit's limit. That its deepest pass was false is left to the run that confirms it.
+        Of the unit's limit, also of a limit before the deepest pass.
     margin, grid
         From `recommended_margin`; of the control.
 
@@ -158,34 +218,43 @@ def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid)
         return SettingInUse(0, InUseReason.USUAL_MARGIN, None)
     # The whole number that a person types must not be less than half.
     half = min(ceil(ceil(passed * grid.step / 2) / grid.step), passed - 1)
-    if not margin.curve:
-        usual = passed - ceil(Fraction(repr(float(margin.margin))) / grid.step)
-        is_half = usual < half
-        reason = InUseReason.HALF_OF_PROVEN if is_half else InUseReason.USUAL_MARGIN
-        return SettingInUse(max(usual, half), reason, None)
-    survival = _survival_of_steps(chances, margin, grid)
-    lasting = np.flatnonzero(survival >= WANTED_SHARE)
-    steps, reason = int(lasting[-1]) if len(lasting) else 0, InUseReason.SURVIVAL
-    if steps < half and not margin.is_of_chip:
+    steps = passed - ceil(Fraction(repr(float(margin.margin))) / grid.step)
+    is_ruled_out = margin.source == "default_failed"
+    reason = InUseReason.WIDER_MARGIN if is_ruled_out else InUseReason.USUAL_MARGIN
+    survival = None
+    if margin.curve:
+        survival = _survival_of_steps(chances, margin, grid)
+        stable = int((survival[1:] >= WANTED_SHARE).sum())
+        if stable < steps or margin.source == "learned":
+            steps, reason = stable, InUseReason.SURVIVAL
+    asks_for_more = margin.is_of_chip and margin.source != "default"
+    if steps < half and not asks_for_more:
         steps, reason = half, InUseReason.HALF_OF_PROVEN
-    return SettingInUse(steps, reason, float(survival[steps]))
+    steps = max(steps, 0)
+    return SettingInUse(steps, reason, None if survival is None else float(survival[steps]))
 
 
 def _survival_of_steps(chances: LimitChances, margin: RecommendedMargin, grid: Grid) -> Vector:
-    """The chance of each step 0..deepest pass to stay stable, shape (stable_steps + 1,)."""
-    mass = chances.mass.copy()
-    mass[0] = max(mass[0] - chances.false_pass, 0.0)
-    mass /= mass.sum()
-    limits = chances.stable_steps + np.arange(len(mass))
+    """The chance of each step 0..deepest pass to stay stable, shape (stable_steps + 1,).
+
+    It never grows with the step.
+    """
+    beyond = chances.mass.copy()
+    beyond[0] = max(beyond[0] - chances.false_pass, 0.0)
+    mass = np.append(chances.before, beyond)
+    limits = np.append(
+        np.arange(len(chances.before)), chances.stable_steps + np.arange(len(beyond))
+    )
     short = (limits - np.arange(chances.stable_steps + 1)[:, None]) * float(grid.step)
-    return np.asarray(_survival_at(np.asarray(short), margin.curve) @ mass)
+    return np.asarray(_survival_at(np.asarray(short), margin.curve) @ (mass / mass.sum()))
 
 
 def _survival_at(distance: Vector, curve: Sequence[tuple[float, float]]) -> Vector:
     """The chance that a setting at these distances from the limit stays stable.
 
-    None of them lasts at the limit itself. Between the margins of the curve, and beyond the last,
-    failures fall exponentially with the distance; a wider margin never has more of them.
+    At the limit, and beyond it, every setting is expected to fail. Between the margins of the
+    curve, and past the last, failures fall exponentially with the distance. A wider margin never
+    has more of them.
     """
     margins = np.array([0.0, *(margin for margin, _ in curve)])
     failing = np.log([1.0, *(1.0 - share for _, share in curve)])
