@@ -36,7 +36,6 @@ from kbapi.evidence.pools import (
     PoolFound,
     PoolWanted,
     RelatedChips,
-    evidence_from,
     find_pool,
     floor_steps,
     load_all_chips,
@@ -44,7 +43,7 @@ from kbapi.evidence.pools import (
     load_related,
     stored_outliers_of,
 )
-from kbapi.evidence.small_cells import FEWEST_SHOWN, released
+from kbapi.evidence.small_cells import FEWEST_SHOWN, Cell
 from kbapi.evidence.units import Standing, load_standing
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
@@ -315,10 +314,7 @@ def find_with_peers(
         return found
     if find_peers_day(connection, own.id) == instance.today():
         return found
-    rows = released(own.rows)
-    if rows is not own.rows:
-        own = evidence_from(rows, own.id, floor_steps(found.control, found.grid), {})
-    return replace(found, peers=peers_of(own))
+    return replace(found, peers=peers_of(own.released))
 
 
 def _related(
@@ -426,12 +422,14 @@ class EvidenceSummary:
     where no units are borrowed."""
     failures: int
     """Units of the chip itself that failed at some setting."""
-    failures_at_first_setting: int
+    failures_at_first_setting: int | None
     """Units of the chip itself whose first setting failed: nothing shows how far before it their
-    limit lies."""
-    untold_stops: float
-    """Share of the units that never failed and state no planned end of the search, 0 to 1. They
-    may have stopped because the next setting would have failed."""
+    limit lies. It waits like percentiles; null where fewer than five known contributors have one.
+    """
+    untold_stops: float | None
+    """Share of all counted units of the chip itself that never failed and state no planned end, 0
+    to 1. They may have stopped because the next setting would have failed. It waits like
+    percentiles; null where fewer than five known contributors have one."""
     units_unverified: int
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
@@ -484,14 +482,17 @@ def evidence_summary(
 ) -> EvidenceSummary:
     """The counts behind an answer, and how good its fit is."""
     own = found.own
+    released = None if own is None else own.released
+    at_first = None if released is None else released.failures_at_first_setting.shown
+    untold = None if released is None else _share_shown(released.untold_stops, released.units)
     return EvidenceSummary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
-        failures_at_first_setting=0 if own is None else own.failures_at_first_setting,
-        untold_stops=round(own.untold_stops / own.units, 4) if own and own.units else 0.0,
+        failures_at_first_setting=at_first,
+        untold_stops=untold,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
         mostly_new_contributors=own is None
@@ -503,6 +504,11 @@ def evidence_summary(
         optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
+
+
+def _share_shown(some: Cell, units: int) -> float | None:
+    """The share of so many units with two digits; None where it would show few contributors."""
+    return None if some.shown is None else round(some.shown / units, 2)
 
 
 def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:

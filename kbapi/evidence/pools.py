@@ -14,13 +14,17 @@ from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
 from kbapi.evidence.comparisons import PoolDrift, drift_among
 from kbapi.evidence.outlier_check import (
+    LimitParts,
     OutlierReport,
     check_outliers,
     counted_units,
+    first_failures,
+    limit_parts,
+    untold_stops,
     weight_for_related,
     weight_under,
 )
-from kbapi.evidence.small_cells import is_shown, released
+from kbapi.evidence.small_cells import Cell, is_shown, released
 from kbapi.evidence.units import (
     EVERYTHING,
     MILLION,
@@ -35,7 +39,7 @@ from kbapi.evidence.units import (
     weakest_grade,
 )
 from kbapi.stats.estimate.siblings import FEWEST_LINES, Sibling, Siblings, summarise_sibling
-from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
+from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
 from kbapi.storage.answers import ExcludedUnit, Memory, StoredOutliers, load_outliers
 from kbapi.storage.evidence import ConditionsRow, is_any_vouched, load_conditions_of_pool
@@ -80,9 +84,9 @@ class PoolEvidence:
     units: int
     failures: int
     """Units that were seen to fail."""
-    failures_at_first_setting: int
+    failures_at_first_setting: Cell
     """Units whose first setting failed."""
-    untold_stops: int
+    untold_stops: Cell
     """Units that never failed and state no planned end."""
     unverified: int
     excluded: int
@@ -100,8 +104,16 @@ class PoolEvidence:
     """The units that the filter admits; without one, `whole` itself."""
     rows: PoolRows
     """The rows of its units."""
+    floor_steps: float
+    """The spread in grid steps below which nothing counts as far away."""
     drift: PoolDrift
     """Whether its recent results differ from its earlier ones beyond chance."""
+
+    @cached_property
+    def released(self) -> "PoolEvidence":
+        """The same without results that wait for others; under a filter they were never read."""
+        rows = released(self.rows) if self.asked is self.whole else self.rows
+        return self if rows is self.rows else evidence_from(rows, self.id, self.floor_steps, {})
 
 
 @dataclass(frozen=True)
@@ -250,14 +262,18 @@ def evidence_from(
     stands = counted_units(units, outlier_report, floor_steps)
     drift = drift_among(rows)
     check_time("drift")
+
+    def cell(some: NDArray[np.bool_]) -> Cell:
+        return Cell(int(some.sum()), np.intersect1d(units.contributor[some], rows.known).tolist())
+
     return PoolEvidence(
         id=pool_id,
         intervals=stands.intervals,
         reported=stands.reported,
         units=stands.units,
         failures=stands.failures,
-        failures_at_first_setting=stands.failures_at_first_setting,
-        untold_stops=stands.untold_stops,
+        failures_at_first_setting=cell(first_failures(units, outlier_report)),
+        untold_stops=cell(untold_stops(units, outlier_report)),
         unverified=by_status.get("unverified", 0),
         excluded=by_status.get("excluded", 0) + outlier_report.excluded_units,
         latest_month=stands.latest_month,
@@ -267,6 +283,7 @@ def evidence_from(
         whole=whole,
         asked=units,
         rows=rows,
+        floor_steps=floor_steps,
         drift=drift,
     )
 
@@ -304,8 +321,8 @@ _MOST_READ_OF_LINE: Final = 4
 class RelatedUnits:
     """Units of a related chip that its own outlier check left, shape (n,) each."""
 
-    stable_steps: NDArray[np.int64]
-    unstable_steps: NDArray[np.int64]
+    parts: LimitParts
+    """As the estimate of their own chip takes them."""
     contributor: NDArray[np.int64]
     is_established: NDArray[np.bool_]
     """Sent by an established contributor, or confirmed by a curator."""
@@ -331,7 +348,10 @@ class RelatedUnits:
 
 
 def related_units(
-    units: PoolUnits, outlier_report: OutlierReport, established: NDArray[np.int64]
+    units: PoolUnits,
+    outlier_report: OutlierReport,
+    floor_steps: float,
+    established: NDArray[np.int64],
 ) -> RelatedUnits:
     """The units that a related chip would lend; `established` are numbers of contributors.
 
@@ -344,8 +364,7 @@ def related_units(
     ppm = np.where(is_established, ppm, ppm * min(old, new) // max(new, 1))
     left = ppm > 0
     return RelatedUnits(
-        stable_steps=units.stable_steps[left],
-        unstable_steps=units.unstable_steps[left],
+        parts=limit_parts(units, outlier_report, floor_steps).some(left),
         contributor=units.contributor[left],
         is_established=is_established[left],
         weight_ppm=ppm[left],
@@ -510,9 +529,10 @@ class Lenders:
             rows = released(rows, self.filters)
         if self.filters != EVERYTHING and not is_shown(rows, self.filters):
             return None
-        outlier_report = check_outliers(units_of(rows), floor_steps(pool.key.control, grid))
+        floor = floor_steps(pool.key.control, grid)
+        outlier_report = check_outliers(units_of(rows), floor)
         trusted = rows.trusted if self._needs_established else rows.known
-        units = related_units(units_of(rows, self.filters), outlier_report, trusted)
+        units = related_units(units_of(rows, self.filters), outlier_report, floor, trusted)
         check_time("related chips")
         lends = units.stand_behind(is_described=self.catalogue.is_described(chip))
         return (units, float(grid.step)) if lends else None
@@ -641,10 +661,7 @@ def siblings_of(
         del kept[max(place for place, total in enumerate(totals) if total == least)]
     siblings = []
     for (units, step), weight in zip(kept, weights, strict=True):
-        lent = weight > 0
-        intervals = group_intervals(
-            units.stable_steps[lent], units.unstable_steps[lent], weight[lent] / MILLION
-        )
+        intervals = units.parts.intervals(weight / MILLION)
         rows = np.stack([intervals.stable_steps, intervals.unstable_steps])
         siblings.append(_summarised(rows.tobytes(), intervals.weight.tobytes(), step, scale))
         check_time("related chips")

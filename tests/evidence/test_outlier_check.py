@@ -17,7 +17,9 @@ from kbapi.evidence.outlier_check import (
     chance_of_failing_soon,
     check_outliers,
     counted_units,
+    first_failures,
     standing_flags,
+    untold_stops,
     weighed_intervals,
     weight_for_related,
     weight_under,
@@ -349,8 +351,9 @@ def test_a_unit_that_failed_later_is_no_failure_of_a_first_setting() -> None:
     later = a_unit(0, 50, has_failed_later=True)
     assert lone(later) == []
     units = pool_of([*honest(), later, a_unit(0, 70)])
-    counted = counted_units(units, check_outliers(units, FLOOR), FLOOR)
-    assert (counted.failures, counted.failures_at_first_setting) == (42, 1)
+    report = check_outliers(units, FLOOR)
+    assert counted_units(units, report, FLOOR).failures == 42
+    assert first_failures(units, report).nonzero()[0].tolist() == [41]
 
 
 def test_a_failure_of_unproven_stock_confirms_no_other_and_loses_weight_once() -> None:
@@ -362,8 +365,10 @@ def test_a_failure_of_unproven_stock_confirms_no_other_and_loses_weight_once() -
 
 def test_stops_without_a_stated_end_are_counted_as_units_and_reported_whole() -> None:
     units = pool_of([*honest(), a_unit(60, NEVER_FAILED, is_untold=True), a_unit(60, NEVER_FAILED)])
-    counted = counted_units(units, check_outliers(units, FLOOR), FLOOR)
-    assert (counted.units, counted.failures, counted.untold_stops) == (42, 40, 1)
+    report = check_outliers(units, FLOOR)
+    counted = counted_units(units, report, FLOOR)
+    assert (counted.units, counted.failures) == (42, 40)
+    assert untold_stops(units, report).nonzero()[0].tolist() == [40]
     at_60 = counted.reported.stable_steps == 60
     assert counted.reported.weight[at_60].tolist() == [2.0]
     assert counted.intervals.total_weight == pytest.approx(42)

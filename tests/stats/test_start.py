@@ -2,7 +2,7 @@ from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
-from math import ceil
+from math import ceil, floor
 
 import numpy as np
 import pytest
@@ -215,7 +215,7 @@ def test_without_failures_a_share_is_in_reach_of_the_exact_number_of_units(share
     needed = exactly_needed(NO_GUARD.stable_share_used(share, 1_000), confidence)
     fit = a_start([(20, 21, needed - 1.0)], Siblings(), share=share, confidence=confidence)
     assert fit.answer.reason is NoStartReason.SHARE_OUT_OF_REACH
-    assert fit.answer.units_needed == needed
+    assert (fit.answer.units_needed, fit.answer.units_behind) == (needed, needed - 1)
     assert (fit.answer.lower.stable_share, fit.answer.lower.steps) == (0.95, 20)
     fit = a_start([(20, 21, float(needed))], Siblings(), share=share, confidence=confidence)
     assert (fit.answer.steps, fit.answer.stable_share) == (20, share)
@@ -239,6 +239,21 @@ def test_fewer_units_than_a_share_takes_give_the_start_for_a_lower_one(units, co
         assert fit.answer.units_needed == ceil(units_needed(0.955, 0.95)) == 15
         assert fit.answer.lower == a_start(rows, Siblings()).answer
         assert fit.answer.lower.stable_share == 0.90
+
+
+def test_units_behind_are_whole_and_fewer_than_are_needed():
+    def counts(units, siblings=None):
+        fit = a_start([(20, 21, units)], siblings or Siblings(), share=0.95)
+        return fit.answer.units_needed, fit.answer.units_behind
+
+    needed = units_needed(0.955, 0.95)
+    assert counts(needed - 0.01) == (ceil(needed), floor(needed - 0.01))
+    assert counts(12.0 - 1e-12)[1] == 12
+    # Those of other lines are borrowed, and show nothing of rare failures of this one.
+    others = Siblings(all_chips=SERIES.series)
+    assert counts(4.0, others) == (ceil(needed), 4)
+    few = Siblings(series=tuple(replace(one, units=4.0) for one in SERIES.series[:2]))
+    assert counts(4.0, few) == (ceil(needed), 12)
 
 
 def test_units_of_siblings_count_for_a_large_share_until_their_weight_is_gone():

@@ -7,7 +7,7 @@ and for few units the posterior of the family of shapes in `small_sample`; `blen
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import ceil, log
+from math import ceil, floor, log
 from typing import Final
 
 import numpy as np
@@ -199,11 +199,13 @@ class NoStart:
     Parameters
     ----------
     units_needed : weight of units that the share takes; None where more units need not help
+    units_behind : whole units of weight that count for it, fewer than are needed; None likewise
     lower : the start for the largest of `USUAL_SHARES` below the one wanted that has a start
     """
 
     reason: NoStartReason
     units_needed: int | None = None
+    units_behind: int | None = None
     lower: Start | None = None
 
 
@@ -420,7 +422,7 @@ def suggested_start(
     behind = pool.own_units + lent
     # At lower shares the prior alone is enough where relatives lend one.
     if stable_share > _CALIBRATED_SHARE and behind < needed:
-        return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(needed))
+        return _out_of_reach(needed, behind)
     used = guard.stable_share_used(stable_share, pool.own_units)
     interval = depth_in_reach(pool, used, confidence)
     # People enter whole numbers: a start that rounds to 0 would be stock.
@@ -428,8 +430,14 @@ def suggested_start(
         return Start(interval.shallow, interval, stable_share, used)
     exact = exact_units_needed(used, confidence)
     if pool.bound.model_free_weight == 1.0 and pool.own_units < exact:
-        return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(exact))
+        return _out_of_reach(exact, pool.own_units)
     return NoStart(NoStartReason.FAILS_NEAR_STOCK)
+
+
+def _out_of_reach(needed: float, behind: float) -> NoStart:
+    # Sums of weights may lie a little below a whole number.
+    whole = floor(behind + 1e-9)
+    return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(needed), min(whole, ceil(needed) - 1))
 
 
 def _or_lower_share(
