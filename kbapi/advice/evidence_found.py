@@ -191,10 +191,9 @@ def find_evidence(
 ) -> EvidenceFound:
     """The evidence for this question, where `is_delayed` without results of the day that wait.
 
-    `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
-    of a chip with many units: then they are not read, unless `with_all_siblings`. `memory` keeps
-    what other chips lend; only with a connection of `Instance.reading`, as a transaction that is
-    rolled back leaves a revision that comes again.
+    `what_if` is a decision of a curator that is taken as made. Siblings of a chip with many units
+    are read only `with_all_siblings`. `memory` keeps what other chips lend; only with a connection
+    of `Instance.reading`: a transaction that fails leaves a revision that comes again.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
