@@ -63,8 +63,10 @@ def test_withdrawn_and_sent_again_the_answer_is_the_same(instance: Instance) -> 
 
 
 def test_every_stored_answer_of_the_line_is_gone(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
-    mine = send(instance, a_submission(number=2, chip="Norvane Sable 7 4800K"))
+    # Answers about fewer units may follow other lines, so they are not stored.
+    for number in range(10, 20):
+        send(instance, a_submission(number=number))
+        mine = send(instance, a_submission(number=number, chip="Norvane Sable 7 4800K"))
     for chip in ("norvane-sable-7-4820mx", "norvane-sable-7-4800k"):
         advise_start(instance, a_question(instance, chip=chip))
     assert row_counts(instance)["stored_answer"] == 2
