@@ -20,6 +20,7 @@ from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
 from kbapi.advice.stored_answers import Kept
 from kbapi.chips.catalogue import Catalogue
+from kbapi.chips.chip import ChipName
 from kbapi.documents.refusal_rules import Absence, find_absences
 from kbapi.evidence.comparisons import FilterName, FilterValue, find_differences
 from kbapi.evidence.locks import (
@@ -30,13 +31,11 @@ from kbapi.evidence.locks import (
     reported_controls,
 )
 from kbapi.evidence.pools import (
-    FEW_OWN_UNITS,
     Lenders,
     PoolEvidence,
     PoolFound,
     PoolWanted,
     RelatedChips,
-    evidence_from,
     find_pool,
     floor_steps,
     load_all_chips,
@@ -44,16 +43,21 @@ from kbapi.evidence.pools import (
     load_related,
     stored_outliers_of,
 )
-from kbapi.evidence.small_cells import FEWEST_SHOWN, released
+from kbapi.evidence.small_cells import FEWEST_SHOWN, Cell
 from kbapi.evidence.units import Standing, load_standing
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
-from kbapi.stats.start.pool import StockLine, fit_stock_line, has_outgrown_siblings
-from kbapi.stats.start.start import NO_GUARD, Guard, ShareDepth
+from kbapi.stats.start.pool import (
+    StockLine,
+    fit_stock_line,
+    has_outgrown_siblings,
+    informative,
+)
+from kbapi.stats.start.start import FEW_OWN_UNITS, NO_GUARD, Guard, ShareDepth
 from kbapi.storage import pools
-from kbapi.storage.answers import save_outliers, save_peers
+from kbapi.storage.answers import Memory, save_outliers, save_peers
 from kbapi.storage.locks import load_lock_groups
 from kbapi.storage.pools import LineRow, WhatIf, find_peers_day, load_stock_points
 from kbapi.time_budget import check_time
@@ -183,16 +187,20 @@ def find_evidence(
     with_all_siblings: bool = False,
     is_delayed: bool = False,
     what_if: WhatIf | None = None,
+    memory: Memory | None = None,
 ) -> EvidenceFound:
     """The evidence for this question, where `is_delayed` without results of the day that wait.
 
     `what_if` is a decision of a curator that is taken as made. Siblings cannot change the answer
-    of a chip with many units: then they are not read, unless `with_all_siblings`.
+    of a chip with many units: then they are not read, unless `with_all_siblings`. `memory` keeps
+    what other chips lend; only with a connection of `Instance.reading`, as a transaction that is
+    rolled back leaves a revision that comes again.
     """
     chip, catalogue = question.chip, instance.catalogue
     line = pools.find_line(connection, chip.line)
     standing = load_standing_in(connection, instance)
-    lenders = Lenders(connection, catalogue, standing, question.filters)
+    kept = Memory() if memory is None else memory
+    lenders = Lenders(connection, catalogue, standing, question.filters, is_delayed, kept)
     pool = None if line is None else _pool(line, question, lenders, what_if)
     base = _without_results(connection, question, line, pool, catalogue, standing)
     if any(absent.is_certain for absent in base.absences):
@@ -210,7 +218,7 @@ def find_evidence(
         own=own,
         related=related,
         stock_line=_stock_line(connection, chip.key, pool, what_if),
-        related_chips=tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line)),
+        related_chips=_relatives(connection, chip),
     )
 
 
@@ -299,16 +307,14 @@ def find_with_peers(
         instance,
         with_all_siblings=with_all_siblings,
         is_delayed=is_delayed,
+        memory=instance.lent,
     )
     own = found.own
     if own is None or question.filters_response:
         return found
     if find_peers_day(connection, own.id) == instance.today():
         return found
-    rows = released(own.rows)
-    if rows is not own.rows:
-        own = evidence_from(rows, own.id, floor_steps(found.control, found.grid), {})
-    return replace(found, peers=peers_of(own))
+    return replace(found, peers=peers_of(own.released))
 
 
 def _related(
@@ -328,7 +334,7 @@ def _related(
     related = RelatedChips()
     if pool is not None and (is_wanted or not is_enough):
         related = load_related(pool, lenders, own)
-    has_few = own is None or own.intervals.total_weight < FEW_OWN_UNITS
+    has_few = own is None or informative(own.intervals).total_weight < FEW_OWN_UNITS
     if related.siblings != Siblings() or not has_few or base.is_ruled_out:
         return related
     line_id = None if base.line is None else base.line.id
@@ -336,6 +342,10 @@ def _related(
     key = None if pool is None or pool.own is None else pool.key
     everywhere = load_all_chips(question.chip, line_id, wanted, key, lenders, own)
     return replace(everywhere, unused=related.unused)
+
+
+def _relatives(connection: Connection, chip: ChipName) -> tuple[str, ...]:
+    return tuple(pools.find_relatives(connection, chip.key, chip.series, chip.line))
 
 
 def _stock_line(
@@ -375,11 +385,11 @@ def _locks(
 
 
 def kept_of(found: EvidenceFound) -> Kept:
-    """What is kept of an answer: none that depends on what other lines lend.
+    """What is kept of an answer: none that depends on what other lines lend, or do not yet.
 
     Their results do not outdate it. What was found in the own pool is then kept once a day.
     """
-    if found.related.lines is None:
+    if not found.related.follows_other_lines:
         return Kept.ANSWER
     return Kept.NOTHING if found.peers is None else Kept.FINDINGS
 
@@ -412,12 +422,14 @@ class EvidenceSummary:
     where no units are borrowed."""
     failures: int
     """Units of the chip itself that failed at some setting."""
-    failures_at_first_setting: int
+    failures_at_first_setting: int | None
     """Units of the chip itself whose first setting failed: nothing shows how far before it their
-    limit lies."""
-    untold_stops: float
-    """Share of the units that never failed and state no planned end of the search, 0 to 1. They
-    may have stopped because the next setting would have failed."""
+    limit lies. It waits like percentiles; null where fewer than five known contributors have one.
+    """
+    untold_stops: float | None
+    """Share of all counted units of the chip itself that never failed and state no planned end, 0
+    to 1. They may have stopped because the next setting would have failed. It waits like
+    percentiles; null where fewer than five known contributors have one."""
     units_unverified: int
     """Units of the chip itself without proof that their setting had an effect; not counted."""
     units_excluded: int
@@ -470,14 +482,17 @@ def evidence_summary(
 ) -> EvidenceSummary:
     """The counts behind an answer, and how good its fit is."""
     own = found.own
+    released = None if own is None else own.released
+    at_first = None if released is None else released.failures_at_first_setting.shown
+    untold = None if released is None else _share_shown(released.untold_stops, released.units)
     return EvidenceSummary(
         units=0 if own is None else own.units,
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
         failures=0 if own is None else own.failures,
-        failures_at_first_setting=0 if own is None else own.failures_at_first_setting,
-        untold_stops=round(own.untold_stops / own.units, 4) if own and own.units else 0.0,
+        failures_at_first_setting=at_first,
+        untold_stops=untold,
         units_unverified=0 if own is None else own.unverified,
         units_excluded=0 if own is None else own.excluded,
         mostly_new_contributors=own is None
@@ -489,6 +504,11 @@ def evidence_summary(
         optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
+
+
+def _share_shown(some: Cell, units: int) -> float | None:
+    """The share of so many units with two digits; None where it would show few contributors."""
+    return None if some.shown is None else round(some.shown / units, 2)
 
 
 def differing_filters(found: EvidenceFound) -> tuple[FilterDifference, ...]:

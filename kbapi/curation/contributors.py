@@ -7,15 +7,17 @@ import numpy as np
 from sqlalchemy import Connection
 
 from kbapi.advice.start.influence import limits_of
-from kbapi.curation.influence import Influence, influence_of
+from kbapi.curation.influence import Influence, find_grid, influence_of
 from kbapi.curation.queue import shared_contributor
 from kbapi.curation.starts import PoolName, name_of
 from kbapi.errors import ResultUnknown
+from kbapi.evidence.pools import floor_steps
 from kbapi.evidence.units import Standing, load_pool_rows, standing_on, units_of
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
+from kbapi.stats.intervals import Grid
 from kbapi.storage.host_views import SettingCounts, count_settings, find_first_seen
-from kbapi.storage.pools import load_pools
+from kbapi.storage.pools import PoolSize, load_pools
 from kbapi.storage.review import count_results_of
 
 _MOST_RESULTS_COUNTED: Final = 10_000
@@ -39,7 +41,7 @@ class ContributorInPool:
     """Settings that a rule or a curator excludes."""
     deeper_than: float | None
     """Share of the other units that lie shallower than the middle unit of the contributor, 0 to 1.
-    Null without other units, and without a counted limit."""
+    Null without other units or a counted limit, and for a chip that is not known."""
     influence: Influence | None
     """How far the start moves without the contributor; null where no unit counts."""
 
@@ -76,12 +78,13 @@ def show_contributor(instance: Instance, number: int) -> ContributorDetail:
             raise ResultUnknown
         counts = count_settings(connection, number)
         listed = counts[:_MOST_POOLS]
-        names = {
-            one.id: name_of(one) for one in load_pools(connection, [c.pool_id for c in listed])
-        }
+        pools = load_pools(connection, [one.pool_id for one in listed])
+        names = {one.id: name_of(one) for one in pools}
         standing = standing_on(instance.today(), contributor_hash(instance.secret, None))
+        grids = [find_grid(instance, pool) for pool in pools]
         deeper_than = {
-            one.pool_id: _deeper_than(connection, one.pool_id, number, standing) for one in listed
+            pool.id: _deeper_than(connection, pool, grid, number, standing)
+            for pool, grid in zip(pools, grids, strict=True)
         }
         results = count_results_of(connection, number, _MOST_RESULTS_COUNTED)
         shared = shared_contributor(connection, instance)
@@ -116,10 +119,17 @@ def _in_pool(
 
 
 def _deeper_than(
-    connection: Connection, pool_id: int, contributor: int, standing: Standing
+    connection: Connection,
+    pool: PoolSize,
+    grid: Grid | None,
+    contributor: int,
+    standing: Standing,
 ) -> float | None:
-    units = units_of(load_pool_rows(connection, pool_id, standing))
-    limits, is_own = limits_of(units), units.contributor == contributor
+    if grid is None:
+        return None
+    units = units_of(load_pool_rows(connection, pool.id, standing))
+    limits = limits_of(units, floor_steps(pool.key.control, grid))
+    is_own = units.contributor == contributor
     own, others = limits[is_own & units.informative], limits[~is_own & units.informative]
     if not len(own) or not len(others):
         return None

@@ -18,10 +18,11 @@ from kbapi.advice.evidence_found import EvidenceFound, find_evidence
 from kbapi.advice.start.influence import approximate_moves, fitted_setting, start_fit, without
 from kbapi.curation.starts import PoolName, name_of, question_about
 from kbapi.evidence.outlier_check import check_outliers
-from kbapi.evidence.pools import SCALES
+from kbapi.evidence.pools import SCALES, floor_steps
 from kbapi.evidence.units import Standing, load_pool_rows, standing_on, units_of
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
+from kbapi.stats.intervals import Grid
 from kbapi.stats.start.start import StartFit
 from kbapi.storage.pools import PoolSize, load_all_pools, load_pools, load_revisions
 
@@ -153,14 +154,15 @@ def _candidates(
     connection: Connection, instance: Instance, pool: PoolSize, standing: Standing
 ) -> list[_Candidate]:
     """Every contributor of a pool; none where the catalogue does not know the chip."""
-    step = _step_of(instance, pool)
-    if step is None:
+    grid = find_grid(instance, pool)
+    if grid is None:
         return []
     units = units_of(load_pool_rows(connection, pool.id, standing))
-    report = check_outliers(units, SCALES[pool.key.control].least_spread / step)
+    floor = floor_steps(pool.key.control, grid)
+    report = check_outliers(units, floor)
     contributors, owner = np.unique(units.contributor, return_inverse=True)
     counts = np.bincount(owner, minlength=len(contributors))
-    moves = approximate_moves(units, report) * -step
+    moves = approximate_moves(units, report, floor) * -float(grid.step)
     return [
         _Candidate(pool, contributor, count, move)
         for contributor, count, move in zip(
@@ -169,12 +171,12 @@ def _candidates(
     ]
 
 
-def _step_of(instance: Instance, pool: PoolSize) -> float | None:
-    """The grid step of a pool in mV or counts; None where the catalogue does not know the chip."""
+def find_grid(instance: Instance, pool: PoolSize) -> Grid | None:
+    """The grid of a pool; None where the catalogue does not know the chip."""
     question = question_about(name_of(pool), instance.catalogue)
     if question is None:
         return None
-    return float(instance.catalogue.grid_for(question.chip, pool.key.control).step)
+    return instance.catalogue.grid_for(question.chip, pool.key.control)
 
 
 def _refit(

@@ -211,7 +211,20 @@ def draw_follow_up(rng: Random, result: ClubResult) -> dict[str, Any] | None:
     if "clock_mhz" in setting:
         follow_up["clock_mhz"] = setting["clock_mhz"]
     failing = truth.FAILED_AFTER_IT if is_shortened else truth.FAILED_LATER
-    return follow_up | _outcome(rng, days, failing)
+    outcome = _outcome(rng, days, failing)
+    return follow_up | outcome | (_days_of_update(outcome) if is_shortened else {})
+
+
+def _days_of_update(outcome: dict[str, Any]) -> dict[str, Any]:
+    """The day of the planted update: within a week before a failure, else half-way."""
+    days: int = outcome["days"]
+    if outcome["outcome"] != "failed_later":
+        return {"change_days": [{"change": truth.SHORTENED_BY, "day": days // 2}]}
+    updated_on = max(days - 1 - days % 7, 1)
+    return {
+        "change_days": [{"change": truth.SHORTENED_BY, "day": updated_on}],
+        "last_stable_day": updated_on - 1,
+    }
 
 
 def _draw_changed(rng: Random, *, is_affected: bool) -> list[str]:

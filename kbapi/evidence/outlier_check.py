@@ -32,9 +32,9 @@ LONE_FAILURE_WEIGHT: Final = 0.1
 _NEAR_SPREADS: Final = 3.0
 """A failure of another is near within 15 mV or 3 counts: three times the least spread."""
 _SOON_SPREADS: Final = 3.0
-"""An untold stop may come 15 mV or 3 counts before the failure that the person felt coming."""
+"""A stop without a stated end may come 15 mV or 3 counts before the unit fails."""
 _EVEN_CHANCE: Final = 0.05
-"""Half of an untold stop counts as failed where this share of units fails so soon."""
+"""Half of a stop without a stated end counts as failed where this share fails so soon."""
 _AGEING_SPREADS: Final = 4.0
 """A unit that failed later had its limit at most 20 mV or 4 counts before, when it was new."""
 
@@ -143,16 +143,12 @@ class CountedUnits:
     """What is left of a pool, or of a part of it, after its check."""
 
     intervals: GroupedIntervals
-    """Weighed; a part of each untold stop has failed."""
+    """Weighed; a part of each stop without a stated end has failed."""
     reported: GroupedIntervals
     """As they were reported, each unit with weight one."""
     units: int
     """Units without a limit are among them."""
     failures: int
-    failures_at_first_setting: int
-    """Units whose first setting failed."""
-    untold_stops: int
-    """Units that never failed and state no planned end."""
     latest_month: str | None
 
 
@@ -164,16 +160,83 @@ def counted_units(
     stable, unstable = units.stable_steps[stands], units.unstable_steps[stands]
     counted = stands | ~units.informative
     latest = int(units.month[counted].max(initial=0))
-    at_first = (units.stable_steps == 0) & (units.unstable_steps < NEVER_FAILED)
     return CountedUnits(
         intervals=weighed_intervals(units, outlier_report, floor_steps),
         reported=group_intervals(stable, unstable, np.ones(len(stable))),
         units=int(counted.sum()),
         failures=int((unstable < NEVER_FAILED).sum()),
-        failures_at_first_setting=int((stands & at_first & ~units.failed_later).sum()),
-        untold_stops=int((stands & units.untold_stop).sum()),
         latest_month=month_text(latest) if latest else None,
     )
+
+
+def first_failures(units: PoolUnits, outlier_report: OutlierReport) -> Flags:
+    """Which units a check did not exclude and failed at their first setting, shape (n,).
+
+    A unit that failed later had passed it.
+    """
+    at_first = (units.stable_steps == 0) & ~units.failed_later
+    has_failed = units.unstable_steps < NEVER_FAILED
+    return np.asarray(standing_flags(units, outlier_report) & at_first & has_failed)
+
+
+def untold_stops(units: PoolUnits, outlier_report: OutlierReport) -> Flags:
+    """Which units a check did not exclude, never failed and state no planned end, shape (n,)."""
+    return np.asarray(standing_flags(units, outlier_report) & units.untold_stop)
+
+
+@dataclass(frozen=True, slots=True)
+class LimitParts:
+    """Units as the estimate takes them, shape (n,): a part of each may have failed soon."""
+
+    stable_steps: Integers
+    unstable_steps: Integers
+    """Where the rest of the unit failed, if it did."""
+    soon_steps: Integers
+    """Where the part failed that failed soon after its pass."""
+    soon_part: Vector
+    """How much of the unit that is, 0 to 1."""
+
+    def some(self, kept: Flags) -> "LimitParts":
+        """The parts of these units."""
+        return LimitParts(
+            self.stable_steps[kept],
+            self.unstable_steps[kept],
+            self.soon_steps[kept],
+            self.soon_part[kept],
+        )
+
+    def intervals(self, weight: Vector) -> GroupedIntervals:
+        """The intervals of these units with so much weight each; those without any are left out."""
+        shares = np.concatenate([weight * (1.0 - self.soon_part), weight * self.soon_part])
+        ends = np.concatenate([self.unstable_steps, self.soon_steps])
+        has = shares > 0.0
+        return group_intervals(np.tile(self.stable_steps, 2)[has], ends[has], shares[has])
+
+
+def limit_parts(
+    units: PoolUnits,
+    outlier_report: OutlierReport,
+    floor_steps: float,
+    *,
+    if_untold_failed: bool = False,
+) -> LimitParts:
+    """The parts of all units, by the chance that units of the pool which stand fail soon.
+
+    A part of each stop without a stated end counts as failed soon after its pass. All of it does
+    with `if_untold_failed`.
+    """
+    stable, unstable = aged_stable_steps(units, floor_steps), units.unstable_steps
+    weight = weight_under(units, outlier_report) * standing_flags(units, outlier_report)
+    soon = max(1, round(_SOON_SPREADS * floor_steps))
+    chance = chance_of_failing_soon(stable, unstable, weight, soon)
+    part = np.ones(len(stable)) if if_untold_failed else chance / (chance + _EVEN_CHANCE)
+    return LimitParts(stable, unstable, stable + soon, np.where(units.untold_stop, part, 0.0))
+
+
+def aged_stable_steps(units: PoolUnits, floor_steps: float) -> Integers:
+    """Each unit's stable end, shape (n,); where it failed later, little before that setting."""
+    aged = units.unstable_steps - max(1, round(_AGEING_SPREADS * floor_steps))
+    return np.where(units.failed_later, np.maximum(units.stable_steps, aged), units.stable_steps)
 
 
 def weighed_intervals(
@@ -183,25 +246,10 @@ def weighed_intervals(
     *,
     if_untold_failed: bool = False,
 ) -> GroupedIntervals:
-    """The intervals of the units that a check did not exclude, as the estimate takes them.
-
-    A part of each untold stop counts as failed soon after its pass, all of it `if_untold_failed`.
-    A unit that failed later had its limit little before that setting.
-    """
-    stands = standing_flags(units, outlier_report)
-    untold = units.untold_stop[stands]
-    stable, unstable = units.stable_steps[stands], units.unstable_steps[stands]
-    weight = weight_under(units, outlier_report)[stands]
-    aged = unstable - max(1, round(_AGEING_SPREADS * floor_steps))
-    stable = np.where(units.failed_later[stands], np.maximum(stable, aged), stable)
-    soon = max(1, round(_SOON_SPREADS * floor_steps))
-    chance = chance_of_failing_soon(stable, unstable, weight, soon)
-    part = np.ones(len(stable)) if if_untold_failed else chance / (chance + _EVEN_CHANCE)
-    part = np.where(untold, part, 0.0)
-    shares = np.concatenate([weight * (1.0 - part), weight * part])
-    ends = np.concatenate([unstable, np.where(untold, stable + soon, unstable)])
-    has_weight = shares > 0.0
-    return group_intervals(np.tile(stable, 2)[has_weight], ends[has_weight], shares[has_weight])
+    """The intervals of the units that a check did not exclude, as the estimate takes them."""
+    parts = limit_parts(units, outlier_report, floor_steps, if_untold_failed=if_untold_failed)
+    weight = weight_under(units, outlier_report) * standing_flags(units, outlier_report)
+    return parts.intervals(weight)
 
 
 def chance_of_failing_soon(

@@ -1,8 +1,8 @@
 """The pool of a question with its outlier check, and the pools of related and of other chips."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import lru_cache
+from dataclasses import astuple, dataclass, field
+from functools import cached_property, lru_cache, partial
 from typing import Final
 
 import numpy as np
@@ -14,13 +14,17 @@ from kbapi.chips.chip import ChipName
 from kbapi.chips.naming import identify_chip
 from kbapi.evidence.comparisons import PoolDrift, drift_among
 from kbapi.evidence.outlier_check import (
+    LimitParts,
     OutlierReport,
     check_outliers,
     counted_units,
+    first_failures,
+    limit_parts,
+    untold_stops,
     weight_for_related,
     weight_under,
 )
-from kbapi.evidence.small_cells import is_shown, released
+from kbapi.evidence.small_cells import Cell, is_shown, released
 from kbapi.evidence.units import (
     EVERYTHING,
     MILLION,
@@ -35,19 +39,21 @@ from kbapi.evidence.units import (
     weakest_grade,
 )
 from kbapi.stats.estimate.siblings import FEWEST_LINES, Sibling, Siblings, summarise_sibling
-from kbapi.stats.intervals import Grid, GroupedIntervals, group_intervals
+from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET, PriorScale
-from kbapi.storage.answers import ExcludedUnit, StoredOutliers, load_outliers
-from kbapi.storage.evidence import is_any_vouched
+from kbapi.storage.answers import ExcludedUnit, Memory, StoredOutliers, load_outliers
+from kbapi.storage.evidence import ConditionsRow, is_any_vouched, load_conditions_of_pool
 from kbapi.storage.pools import (
+    LineRow,
     PoolKey,
     PoolSize,
     WhatIf,
     count_trusted_units,
     count_units_by_status,
+    find_pools_of_others,
     load_pools_of_line,
-    load_pools_of_others,
 )
+from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.storage.tables_evidence import UNIT_CODES
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load
@@ -78,9 +84,9 @@ class PoolEvidence:
     units: int
     failures: int
     """Units that were seen to fail."""
-    failures_at_first_setting: int
+    failures_at_first_setting: Cell
     """Units whose first setting failed."""
-    untold_stops: int
+    untold_stops: Cell
     """Units that never failed and state no planned end."""
     unverified: int
     excluded: int
@@ -98,8 +104,16 @@ class PoolEvidence:
     """The units that the filter admits; without one, `whole` itself."""
     rows: PoolRows
     """The rows of its units."""
+    floor_steps: float
+    """The spread in grid steps below which nothing counts as far away."""
     drift: PoolDrift
     """Whether its recent results differ from its earlier ones beyond chance."""
+
+    @cached_property
+    def released(self) -> "PoolEvidence":
+        """The same without results that wait for others; under a filter they were never read."""
+        rows = released(self.rows) if self.asked is self.whole else self.rows
+        return self if rows is self.rows else evidence_from(rows, self.id, self.floor_steps, {})
 
 
 @dataclass(frozen=True)
@@ -248,14 +262,18 @@ def evidence_from(
     stands = counted_units(units, outlier_report, floor_steps)
     drift = drift_among(rows)
     check_time("drift")
+
+    def cell(some: NDArray[np.bool_]) -> Cell:
+        return Cell(int(some.sum()), np.intersect1d(units.contributor[some], rows.known).tolist())
+
     return PoolEvidence(
         id=pool_id,
         intervals=stands.intervals,
         reported=stands.reported,
         units=stands.units,
         failures=stands.failures,
-        failures_at_first_setting=stands.failures_at_first_setting,
-        untold_stops=stands.untold_stops,
+        failures_at_first_setting=cell(first_failures(units, outlier_report)),
+        untold_stops=cell(untold_stops(units, outlier_report)),
         unverified=by_status.get("unverified", 0),
         excluded=by_status.get("excluded", 0) + outlier_report.excluded_units,
         latest_month=stands.latest_month,
@@ -265,6 +283,7 @@ def evidence_from(
         whole=whole,
         asked=units,
         rows=rows,
+        floor_steps=floor_steps,
         drift=drift,
     )
 
@@ -292,18 +311,18 @@ _MOST_READ: Final = 48
 """So many other pools are read at most for an answer: a flood of invented ones must not cost more.
 """
 _MOST_SUMMARIES: Final = 512
+_BYTES_OF_ONE: Final = 1024
+"""About what a pool's size, its conditions or a chip's summary take in memory."""
 _MOST_READ_OF_LINE: Final = 4
 """So many pools of another line are read at most until one lends."""
-FEW_OWN_UNITS: Final = 10.0
-"""With so much weight of its own a chip says more than all chips of its kind."""
 
 
 @dataclass(frozen=True)
 class RelatedUnits:
     """Units of a related chip that its own outlier check left, shape (n,) each."""
 
-    stable_steps: NDArray[np.int64]
-    unstable_steps: NDArray[np.int64]
+    parts: LimitParts
+    """As the estimate of their own chip takes them."""
     contributor: NDArray[np.int64]
     is_established: NDArray[np.bool_]
     """Sent by an established contributor, or confirmed by a curator."""
@@ -329,7 +348,10 @@ class RelatedUnits:
 
 
 def related_units(
-    units: PoolUnits, outlier_report: OutlierReport, established: NDArray[np.int64]
+    units: PoolUnits,
+    outlier_report: OutlierReport,
+    floor_steps: float,
+    established: NDArray[np.int64],
 ) -> RelatedUnits:
     """The units that a related chip would lend; `established` are numbers of contributors.
 
@@ -342,8 +364,7 @@ def related_units(
     ppm = np.where(is_established, ppm, ppm * min(old, new) // max(new, 1))
     left = ppm > 0
     return RelatedUnits(
-        stable_steps=units.stable_steps[left],
-        unstable_steps=units.unstable_steps[left],
+        parts=limit_parts(units, outlier_report, floor_steps).some(left),
         contributor=units.contributor[left],
         is_established=is_established[left],
         weight_ppm=ppm[left],
@@ -390,12 +411,18 @@ Lender = tuple[RelatedUnits, float]
 
 @dataclass(frozen=True)
 class Lenders:
-    """The other chips of one answer: which of them lend under its filters. Each is read once."""
+    """The other chips of one answer: which of them lend under its filters.
+
+    Each is read once, until results of its line change, or the day does. Results of the day wait in
+    delayed answers.
+    """
 
     connection: Connection
     catalogue: Catalogue
     standing: Standing
     filters: Filters = EVERYTHING
+    is_delayed: bool = False
+    memory: Memory = field(default_factory=Memory)
     _read: dict[int, Lender | None] = field(default_factory=dict)
 
     def find(self, pool: PoolSize) -> Lender | None:
@@ -403,8 +430,47 @@ class Lenders:
         if pool.id not in self._read and pool.units >= FEWEST_UNITS_LENT:
             if len(self._read) == _MOST_READ:
                 return None
-            self._read[pool.id] = self._load(pool)
+            if not self._is_admitted(pool):
+                self._read[pool.id] = None
+                return None
+            key = "lender", pool, self._depends_on
+            self._read[pool.id] = self.memory.once(key, lambda: self._load(pool), _bytes_of)
         return self._read.get(pool.id)
+
+    def _is_admitted(self, pool: PoolSize) -> bool:
+        """Whether the filters admit any conditions of the pool: any number can be thought up."""
+        if self.filters == EVERYTHING:
+            return True
+        read = partial(load_conditions_of_pool, self.connection, pool.id)
+        conditions = self.memory.once(("conditions", pool), read, _bytes_of_each)
+        return any(map(self.filters.admit, conditions))
+
+    @cached_property
+    def _depends_on(self) -> tuple[Standing, bool, Filters, bool]:
+        """What decides, beside the results of a pool, what it lends."""
+        return self.standing, self._needs_established, self.filters, self.is_delayed
+
+    @cached_property
+    def _needs_established(self) -> bool:
+        """Whether any contributor of the instance is established; without any, all with a token."""
+        return not self.standing.is_young or is_any_vouched(self.connection)
+
+    def pools_of_others(self, line_id: int | None, control: str, kind: str) -> list[PoolSize]:
+        """The pools of this control in chips of this kind outside the line that are large enough.
+
+        In a fixed order.
+        """
+        found: list[PoolSize] = []
+        for line, ids in find_pools_of_others(self.connection, line_id, control, kind).items():
+            pools = self.memory.once(
+                ("pools", line), partial(self._large_pools, line), _bytes_of_each
+            )
+            found += [pool for pool in pools if pool.id in ids]
+        return sorted(found, key=lambda pool: (pool.chip_key, astuple(pool.key)))
+
+    def _large_pools(self, line: LineRow) -> tuple[PoolSize, ...]:
+        pools = load_pools_of_line(self.connection, line.id)
+        return tuple(pool for pool in pools if pool.units >= FEWEST_UNITS_LENT)
 
     def ranked(self, pools: Sequence[PoolSize]) -> list[PoolSize]:
         """These pools, described chips first, then those with more trusted units."""
@@ -419,23 +485,37 @@ class Lenders:
 
     def trusted_units(self, pools: Sequence[PoolSize]) -> dict[int, int]:
         """How many units of contributors who may be established each pool has, up to a bound."""
-        ids = [pool.id for pool in pools if pool.units >= FEWEST_UNITS_LENT]
-        standing = self.standing
-        return count_trusted_units(
-            self.connection, ids, standing.established_by, standing.without_token
-        )
+        count = partial(count_trusted_units, self.connection)
+        by = self.standing.established_by, self.standing.without_token
+        return {
+            pool.id: self.memory.once(("trusted", pool, *by), partial(count, pool.id, *by))
+            for pool in pools
+            if pool.units >= FEWEST_UNITS_LENT
+        }
 
     def siblings_among(
         self, pools: Sequence[PoolSize], own: PoolEvidence | None
     ) -> tuple[tuple[Sibling, ...], int]:
         """The siblings among these pools, in their order, and how many were examined for them."""
-        lenders: list[Lender] = []
+        lend: list[PoolSize] = []
         for examined, pool in enumerate(pools[:_MOST_READ]):
-            if len(lenders) == _MOST_SIBLINGS:
-                return _siblings(lenders, pools, own), examined
-            lender = self.find(pool)
-            lenders += [] if lender is None else [lender]
-        return _siblings(lenders, pools, own), min(len(pools), _MOST_READ)
+            if len(lend) == _MOST_SIBLINGS:
+                return self.siblings(lend, own), examined
+            lend += [] if self.find(pool) is None else [pool]
+        return self.siblings(lend, own), min(len(pools), _MOST_READ)
+
+    def siblings(self, lend: Sequence[PoolSize], own: PoolEvidence | None) -> tuple[Sibling, ...]:
+        """The siblings among the pools that lend, beside the chip's own."""
+        if not lend:
+            return ()
+        weighs = _own_weight(own)
+        lenders = [lender for lender in map(self.find, lend) if lender is not None]
+        held = checksum_of(weighs.contributor.tobytes() + weighs.weight_ppm.tobytes())
+        return self.memory.once(
+            ("siblings", tuple(lend), held, self._depends_on),
+            lambda: siblings_of(lenders, SCALES[lend[0].key.control], weighs),
+            _bytes_of_each,
+        )
 
     def _load(self, pool: PoolSize) -> Lender | None:
         """A chip's units in the same kind of pool, checked like the asked chip's own."""
@@ -445,13 +525,14 @@ class Lenders:
             return None
         grid = self.catalogue.grid_for(self.catalogue.placed(chip), pool.key.control)
         rows = load_pool_rows(self.connection, pool.id, self.standing)
-        if self.filters != EVERYTHING:
+        if self.is_delayed:
             rows = released(rows, self.filters)
-            if not is_shown(rows, self.filters):
-                return None
-        outlier_report = check_outliers(units_of(rows), floor_steps(pool.key.control, grid))
-        trusted = _trusted(self.connection, rows, self.standing)
-        units = related_units(units_of(rows, self.filters), outlier_report, trusted)
+        if self.filters != EVERYTHING and not is_shown(rows, self.filters):
+            return None
+        floor = floor_steps(pool.key.control, grid)
+        outlier_report = check_outliers(units_of(rows), floor)
+        trusted = rows.trusted if self._needs_established else rows.known
+        units = related_units(units_of(rows, self.filters), outlier_report, floor, trusted)
         check_time("related chips")
         lends = units.stand_behind(is_described=self.catalogue.is_described(chip))
         return (units, float(grid.step)) if lends else None
@@ -461,12 +542,13 @@ def _series_of(pools: Iterable[PoolSize]) -> set[str]:
     return {pool.series for pool in pools}
 
 
-def _siblings(
-    lenders: Sequence[Lender], pools: Sequence[PoolSize], own: PoolEvidence | None
-) -> tuple[Sibling, ...]:
-    if not lenders:
-        return ()
-    return siblings_of(lenders, SCALES[pools[0].key.control], _own_weight(own))
+def _bytes_of(lender: Lender | None) -> int:
+    """About how many bytes of arrays are remembered."""
+    return 0 if lender is None else 5 * lender[0].weight_ppm.nbytes
+
+
+def _bytes_of_each(found: Sequence[PoolSize | Sibling | ConditionsRow]) -> int:
+    return _BYTES_OF_ONE * len(found)
 
 
 @dataclass(frozen=True)
@@ -476,8 +558,10 @@ class RelatedChips:
     siblings: Siblings = field(default_factory=Siblings)
     unused: int = 0
     """Chips of the same line that lend nothing."""
+    follows_other_lines: bool = False
+    """Whether results of other lines may change this."""
     lines: int | None = None
-    """Other lines that lend; None where none was examined."""
+    """Other lines that lend; None where none has enough results to be examined."""
     key: PoolKey | None = None
     """The pool of the other lines, where they lend."""
 
@@ -506,19 +590,19 @@ def load_all_chips(
     Their pool is `key`; where that is None, the best one of which three lines lend.
     """
     control = wanted.control or lenders.catalogue.usual_control(chip)
-    others = load_pools_of_others(lenders.connection, line_id, control, chip.kind)
-    others = {pool: line for pool, line in others.items() if _may_lend(pool, chip, lenders, wanted)}
+    others = lenders.pools_of_others(line_id, control, chip.kind)
+    others = [pool for pool in others if _may_lend(pool, chip, lenders, wanted)]
     check_time("pools of other lines")
-    trusted = lenders.trusted_units(list(others))
+    trusted = lenders.trusted_units(others)
     keys = _best_keys(others, wanted, trusted) if key is None else [key]
     most = None
     for one in keys:
         pools = _of_key(others, one, lenders)
-        siblings = _siblings_of_lines(pools, others, lenders, own)
+        siblings = lenders.siblings(_lend_for_lines(pools, lenders), own)
         if len(siblings) >= FEWEST_LINES:
-            return RelatedChips(Siblings(all_chips=siblings), 0, len(siblings), one)
+            return RelatedChips(Siblings(all_chips=siblings), 0, True, len(siblings), one)
         most = max(most or 0, len(siblings)) if pools else most
-    return RelatedChips(lines=most)
+    return RelatedChips(follows_other_lines=True, lines=most)
 
 
 def _may_lend(pool: PoolSize, chip: ChipName, lenders: Lenders, wanted: PoolWanted) -> bool:
@@ -526,7 +610,7 @@ def _may_lend(pool: PoolSize, chip: ChipName, lenders: Lenders, wanted: PoolWant
 
     What a count is depends on the maker.
     """
-    if pool.units < FEWEST_UNITS_LENT or not _holds(pool.key, wanted):
+    if not _holds(pool.key, wanted):
         return False
     if pool.key.control == "count_offset":
         other = identify_chip(pool.chip_key).chip
@@ -536,35 +620,20 @@ def _may_lend(pool: PoolSize, chip: ChipName, lenders: Lenders, wanted: PoolWant
     return all(presence(chip, domain).state != "absent" for domain in pool.key.rails)
 
 
-def _siblings_of_lines(
-    pools: Sequence[PoolSize],
-    lines: Mapping[PoolSize, int],
-    lenders: Lenders,
-    own: PoolEvidence | None,
-) -> tuple[Sibling, ...]:
-    """One sibling for each line of these pools, of the first of its chips that lends."""
-    tried: dict[int, int] = {}
-    found: dict[int, Lender] = {}
+def _lend_for_lines(pools: Sequence[PoolSize], lenders: Lenders) -> list[PoolSize]:
+    """For each line of these pools the first that lends."""
+    tried: dict[LineRow, int] = {}
+    found: dict[LineRow, PoolSize] = {}
     for pool in pools:
-        line = lines[pool]
+        line = pool.line
         if line in found or tried.get(line, 0) == _MOST_READ_OF_LINE:
             continue
         tried[line] = tried.get(line, 0) + 1
-        if (lender := lenders.find(pool)) is not None:
-            found[line] = lender
+        if lenders.find(pool) is not None:
+            found[line] = pool
         if len(found) == _MOST_SIBLINGS:
             break
-    return _siblings(list(found.values()), pools, own)
-
-
-def _trusted(connection: Connection, rows: PoolRows, standing: Standing) -> NDArray[np.int64]:
-    """The established contributors of a pool of any size.
-
-    Where no contributor of the instance is established: all with a token.
-    """
-    established = standing.established(connection, np.unique(rows.merged.contributor))
-    is_any = len(established) > 0 or not standing.is_young or is_any_vouched(connection)
-    return established if is_any else rows.known
+    return list(found.values())
 
 
 def _own_weight(own: PoolEvidence | None) -> OwnWeight:
@@ -592,10 +661,7 @@ def siblings_of(
         del kept[max(place for place, total in enumerate(totals) if total == least)]
     siblings = []
     for (units, step), weight in zip(kept, weights, strict=True):
-        lent = weight > 0
-        intervals = group_intervals(
-            units.stable_steps[lent], units.unstable_steps[lent], weight[lent] / MILLION
-        )
+        intervals = units.parts.intervals(weight / MILLION)
         rows = np.stack([intervals.stable_steps, intervals.unstable_steps])
         siblings.append(_summarised(rows.tobytes(), intervals.weight.tobytes(), step, scale))
         check_time("related chips")

@@ -31,6 +31,11 @@ class Cell(NamedTuple):
         """Whether it has units, but too few contributors to be shown."""
         return self.units > 0 and len(self.contributors) < FEWEST_SHOWN
 
+    @property
+    def shown(self) -> int | None:
+        """Its units; None where it has too few contributors to be shown, or none."""
+        return None if len(self.contributors) < FEWEST_SHOWN else self.units
+
 
 NO_CELL: Final = Cell(0, ())
 

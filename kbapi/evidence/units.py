@@ -194,6 +194,8 @@ class PoolRows:
     """The numbers of established contributors."""
     known: Integers
     """The numbers of contributors whom small cells count."""
+    trusted: Integers
+    """The numbers of those who would be established among five others."""
 
     def without(self, contributor: int) -> "PoolRows":
         """The rows that would be left if this contributor had sent nothing."""
@@ -207,6 +209,7 @@ class PoolRows:
             conditions_of(self.conditions, results.conditions),
             established if has_others else established[:0],
             self.known[self.known != contributor],
+            self.trusted[self.trusted != contributor],
         )
 
     def some(self, kept: Flags) -> "PoolRows":
@@ -285,6 +288,7 @@ def load_pool_rows(
         load_conditions(connection, np.unique(results.conditions).tolist()),
         established if has_others else established[:0],
         known,
+        established,
     )
 
 

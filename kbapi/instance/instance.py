@@ -46,7 +46,7 @@ from kbapi.instance.write_gate import (
 from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import results
-from kbapi.storage.answers import SingleFlight
+from kbapi.storage.answers import Memory, SingleFlight
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import (
@@ -79,6 +79,7 @@ class Instance:
         self.settings = settings
         self.now = now
         self.single_flight = SingleFlight()
+        self.lent = Memory()
         self.gate = WriteGate(settings)
         self._health = health_of(settings.home)
         self._probing = Probing(self, self._health)

@@ -1,11 +1,12 @@
 """Stored answers and what they found about a pool; one computation at a time per question."""
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from threading import Event, Lock
-from typing import Final
+from typing import Final, TypeVar, cast
 
 import orjson
 from sqlalchemy import Connection, delete, func, insert, select
@@ -292,6 +293,14 @@ LONGEST_AGE_S: Final = 2.0
 """No request gets an answer that was last right longer ago than this."""
 
 _MOST_REMEMBERED: Final = 256
+_BYTES_OF_ENTRY: Final = 1024
+"""Of a key with what points to it."""
+_Read = TypeVar("_Read")
+
+
+def _no_bytes(_: object) -> int:
+    """For values that are no larger than their key."""
+    return 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,6 +317,38 @@ class _Computation:
         self.ended = Event()
         self.answer: AnswerBytes | None = None
         self.too_costly: TooCostly | None = None
+
+
+class Memory:
+    """What was read lately, up to so many bytes: what was used longest ago is dropped first.
+
+    A key holds all that the value depends on, so an outdated value is never found again.
+    """
+
+    def __init__(self, most_bytes: int = 32 << 20) -> None:
+        self._left = most_bytes
+        self._lock = Lock()
+        self._kept: OrderedDict[Hashable, tuple[object, int]] = OrderedDict()
+
+    def once(
+        self, key: Hashable, read: Callable[[], _Read], size: Callable[[_Read], int] = _no_bytes
+    ) -> _Read:
+        """The value of this key, read if it is not here; `size` gives its bytes."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return cast(_Read, self._kept[key][0])
+        value = read()
+        self._keep(key, value, _BYTES_OF_ENTRY + size(value))
+        return value
+
+    def _keep(self, key: Hashable, value: object, bytes_held: int) -> None:
+        with self._lock:
+            _, before = self._kept.pop(key, (None, 0))
+            self._kept[key] = value, bytes_held
+            self._left += before - bytes_held
+            while self._left < 0:
+                self._left += self._kept.popitem(last=False)[1][1]
 
 
 class SingleFlight:

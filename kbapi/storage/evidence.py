@@ -16,7 +16,8 @@ from sqlmodel import col
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
 from kbapi.storage.sqlite.engine import find_number, find_row, find_rows
-from kbapi.storage.tables import Conditions, Contributor, Submission
+from kbapi.storage.tables import Conditions, Contributor, SettingResult, Submission
+from kbapi.storage.tables_reports import FollowUp
 
 Integers = NDArray[np.int64]
 
@@ -195,6 +196,14 @@ def load_conditions(connection: Connection, ids: Sequence[int]) -> tuple[Conditi
         )
         for row in rows
     )
+
+
+def load_conditions_of_pool(connection: Connection, pool_id: int) -> tuple[ConditionsRow, ...]:
+    """The conditions of all settings and follow-ups of a pool, counted or not, ascending."""
+    tables = SettingResult, FollowUp
+    statements = (select(col(of.conditions_id)).where(col(of.pool_id) == pool_id) for of in tables)
+    found = (row[0] for one in statements for row in connection.execute(one.distinct()))
+    return load_conditions(connection, sorted(set(found)))
 
 
 def find_established(

@@ -388,6 +388,8 @@ class PoolSize:
     series: str
     key: PoolKey
     units: int
+    line: LineRow
+    """As it was read with the units."""
 
 
 _POOLS: Final = f"""
@@ -401,8 +403,8 @@ _POOLS: Final = f"""
             WHERE pool_id = pool.id AND status = 'counted' AND NOT {TAKEN_OUT}
               AND COALESCE(stable_steps, unstable_steps) IS NOT NULL
         )
-    )
-    FROM pool JOIN chip ON chip.id = pool.chip_id
+    ), line.id, line.revision
+    FROM pool JOIN chip ON chip.id = pool.chip_id JOIN line ON line.id = chip.line_id
     """  # noqa: S608 - put together from constants of this file
 _OF_LINE: Final = "WHERE chip.line_id = ?"
 _IN_ORDER: Final = " ORDER BY chip.key, pool.control, pool.domains, pool.clock_band_mhz"
@@ -430,17 +432,21 @@ def load_pools(connection: Connection, ids: Sequence[int]) -> list[PoolSize]:
     return _pool_sizes(find_rows(connection, _POOLS + _OF_THESE + _IN_ORDER, values))
 
 
-def load_pools_of_others(
+def find_pools_of_others(
     connection: Connection, line_id: int | None, control: str, kind: str
-) -> dict[PoolSize, int]:
-    """Every pool of this control in chips of this kind outside the line, with its line."""
-    lines = connection.execute(
-        select(col(Pool.id), col(Chip.line_id))
+) -> dict[LineRow, set[int]]:
+    """The numbers of the pools of this control in chips of this kind, by line, outside this one."""
+    rows = connection.execute(
+        select(col(Pool.id), col(Line.id), col(Line.revision))
         .join(Chip, col(Chip.id) == col(Pool.chip_id))
+        .join(Line, col(Line.id) == col(Chip.line_id))
         .where(col(Pool.control) == control, col(Chip.kind) == kind)
-    ).all()
-    line_of = {row[0]: row[1] for row in lines if row[1] != line_id}
-    return {pool: line_of[pool.id] for pool in load_pools(connection, list(line_of))}
+    )
+    found: dict[LineRow, set[int]] = {}
+    for pool_id, line, revision in rows:
+        if line != line_id:
+            found.setdefault(LineRow(line, revision), set()).add(pool_id)
+    return found
 
 
 _MOST_TRUSTED: Final = 60
@@ -448,33 +454,32 @@ _MOST_TRUSTED: Final = 60
 
 
 def count_trusted_units(
-    connection: Connection, ids: Sequence[int], established_by: date, without_token: bytes
-) -> dict[int, int]:
-    """How many units of contributors who may be established each pool has, at most sixty."""
+    connection: Connection, pool_id: int, established_by: date, without_token: bytes
+) -> int:
+    """How many units of contributors who may be established the pool has, at most sixty."""
     first_seen = col(Contributor.first_seen_day)
     units = (
         select(col(SettingResult.unit_id))
         .join(Unit, col(Unit.id) == col(SettingResult.unit_id))
         .join(Contributor, col(Contributor.id) == col(Unit.contributor_id))
         .where(
-            col(SettingResult.pool_id) == col(Pool.id),
+            col(SettingResult.pool_id) == pool_id,
             col(SettingResult.status) == "counted",
             or_(first_seen <= established_by, col(Contributor.is_vouched) == 1),
             col(Contributor.token_hash) != without_token,
         )
         .distinct()
         .limit(_MOST_TRUSTED)
-        .correlate(Pool)
         .subquery()
     )
-    counted = select(func.count()).select_from(units).correlate(Pool).scalar_subquery()
-    wanted = select(func.json_each(orjson.dumps(list(ids)).decode()).table_valued("value").c.value)
-    rows = connection.execute(select(col(Pool.id), counted).where(col(Pool.id).in_(wanted)))
-    return {row[0]: row[1] for row in rows}
+    return connection.execute(select(func.count()).select_from(units)).scalar_one()
 
 
 def _pool_sizes(rows: Iterable[tuple[Any, ...]]) -> list[PoolSize]:
-    return [PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6]) for row in rows]
+    return [
+        PoolSize(row[0], row[1], row[2], PoolKey(*row[3:6]), row[6], LineRow(*row[7:]))
+        for row in rows
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,12 @@
 """The evidence of an answer: floods, outliers, new contributors, drift, and what senders read."""
 
 import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, cast
+from unittest.mock import patch
 
 import orjson
 import pytest
@@ -586,3 +589,77 @@ def test_related_results_of_the_day_wait_under_a_filter(
     clock.moment += timedelta(days=1)
     later = filtered(waiting, machine="harbour-15")
     assert later["evidence"]["borrowed_units"] == 9
+
+
+def test_related_results_of_the_day_wait_in_delayed_answers(
+    waiting: Instance, clock: HandMovedClock
+) -> None:
+    a_related_club(waiting, 6, units=2)
+    clock.moment += timedelta(days=1)
+    share = {"stable_share": "0.80"}
+
+    def borrowed(**asked: str) -> int:
+        return cast(int, filtered(waiting, **asked)["evidence"]["borrowed_units"])
+
+    before = borrowed(**share)
+    a_related_club(waiting, 4, units=2, first=10)
+    assert borrowed(**share) == before < borrowed()
+    curve = orjson.loads(advise_stability(waiting, a_question(waiting)).body)
+    assert curve["evidence"]["borrowed_units"] == before
+    clock.moment += timedelta(days=1)
+    assert borrowed(**share) == borrowed() > before
+
+
+@contextmanager
+def reads_of_pools() -> Iterator[list[int]]:
+    """The numbers of the pools whose results or units are read meanwhile."""
+    read: list[int] = []
+
+    def note(function: Callable[..., Any], name: str) -> Any:
+        def noted(connection: Any, number: int, *more: Any) -> Any:
+            read.append(number)
+            return function(connection, number, *more)
+
+        return patch.object(pools, name, noted)
+
+    names = ("load_pool_rows", "load_pools_of_line", "count_trusted_units")
+    with ExitStack() as stack:
+        for name in names:
+            stack.enter_context(note(getattr(pools, name), name))
+        yield read
+
+
+WITHOUT_RESULTS = "norvane-sable-9-4890k"
+
+
+def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
+    waiting: Instance,
+) -> None:
+    club = a_club_of_lines(waiting, 12)
+    few = a_club_of_lines(waiting, 4, chips=("norvane-tarnel-5-2130y",), first=5_000)
+
+    def ask(**asked: str) -> tuple[int, Any]:
+        with reads_of_pools() as read:
+            found = filtered(waiting, chip=WITHOUT_RESULTS, **asked)
+        return len(read), found["start"]
+
+    first, start = ask()
+    assert (first > 0, start["level"]) == (True, "all_chips")
+    assert ask() == (0, start)
+    assert ask(stable_share="0.50")[0] == 3  # once more, without results of the day
+    assert [ask(stable_share=f"0.{share}")[0] for share in range(51, 60)] == [0] * 9
+    assert ask(confidence="0.90")[0] == 0
+    machines = [ask(machine=f"tillwater-{number}") for number in range(4)]
+    assert [read for read, _ in machines] == [0] * 4
+    withdraw_own_result(waiting, few[0].id, few[0].receipt)
+    assert 0 < ask()[0] < first
+    withdraw_own_result(waiting, club[0].id, club[0].receipt)
+    read, after = ask()
+    assert (0 < read < first, after["level"]) == (True, "all_chips")
+
+
+def test_an_answer_that_other_lines_may_change_is_not_stored(waiting: Instance) -> None:
+    a_member(waiting, 20)
+    assert answer(waiting)["reason"]["code"] == "too_few_units"
+    a_club_of_lines(waiting, 12)
+    assert answer(waiting)["start"]["level"] == "all_chips"

@@ -11,11 +11,13 @@ from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import Question
 from kbapi.instance.instance import Instance
+from kbapi.intake.follow_up import accept_follow_up
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import (
     COUNT_CHIP,
     GRAPHICS,
     Unreviewed,
+    a_body,
     a_count_submission,
     a_fixed_clock_setting,
     a_line_of_units,
@@ -58,7 +60,7 @@ def searches(instance: Instance, stops: int, *, planned: bool) -> None:
         send(instance, stop)
 
 
-def test_an_answer_says_how_many_stops_are_untold_and_what_they_would_change(
+def test_an_answer_counts_stops_without_a_stated_end_and_says_what_they_would_change(
     instance: Instance,
 ) -> None:
     searches(instance, 8, planned=False)
@@ -66,6 +68,7 @@ def test_an_answer_says_how_many_stops_are_untold_and_what_they_would_change(
     start, evidence = answer["start"], answer["evidence"]
     assert (evidence["units"], evidence["failures"]) == (20, 12)
     assert evidence["untold_stops"] == 0.4
+    assert start["setting_counts"] <= start["setting_if_untold_failed"]
     tipping = start["setting_if_untold_failed"]
     assert tipping - start["setting_counts"] > 2
     codes = [one["code"] for one in answer["warnings"]]
@@ -77,17 +80,17 @@ def test_an_answer_says_how_many_stops_are_untold_and_what_they_would_change(
 
 
 @pytest.mark.parametrize(("stops", "planned"), [(8, True), (0, False)])
-def test_without_untold_stops_an_answer_says_nothing_of_them(
+def test_without_such_stops_an_answer_says_nothing_of_them(
     instance: Instance, stops: int, planned: bool
 ) -> None:
     searches(instance, stops, planned=planned)
     answer = count_answer(instance)
-    assert answer["evidence"]["untold_stops"] == 0.0
+    assert answer["evidence"]["untold_stops"] is None
     assert answer["start"]["setting_if_untold_failed"] is None
     assert "untold_stops" not in [one["code"] for one in answer["warnings"]]
 
 
-def test_a_small_difference_by_untold_stops_is_a_number_and_no_warning(instance: Instance) -> None:
+def test_a_small_difference_by_such_stops_is_a_number_and_no_warning(instance: Instance) -> None:
     searches(instance, 0, planned=False)
     for number in (30, 31):
         send(instance, a_count_submission(24, None, number))
@@ -102,9 +105,47 @@ def test_a_small_difference_by_untold_stops_is_a_number_and_no_warning(instance:
 
 def test_evidence_counts_the_units_whose_first_setting_failed(instance: Instance) -> None:
     searches(instance, 0, planned=False)
-    send(instance, a_count_submission(None, 18, 20))
+    for number in range(20, 24):
+        send(instance, a_count_submission(None, 18, number))
     evidence = count_answer(instance)["evidence"]
-    assert (evidence["failures"], evidence["failures_at_first_setting"]) == (13, 1)
+    assert (evidence["failures"], evidence["failures_at_first_setting"]) == (16, None)
+    for number in range(24, 28):
+        send(instance, a_count_submission(None, 18, number))
+    evidence = count_answer(instance)["evidence"]
+    assert (evidence["failures"], evidence["failures_at_first_setting"]) == (20, 8)
+
+
+def test_how_the_latest_units_ended_is_not_shown_by_a_count(instance: Instance) -> None:
+    searches(instance, 8, planned=False)
+    evidence = count_answer(instance)["evidence"]
+    assert (evidence["untold_stops"], evidence["failures_at_first_setting"]) == (0.4, None)
+    # The ninth stop, and then first failures, wait for five more contributors.
+    stop = a_count_submission(12, None, 30)
+    stop["settings"][0]["planned_end"] = None
+    send(instance, stop)
+    for number in range(31, 34):
+        send(instance, a_count_submission(None, 18, number))
+        evidence = count_answer(instance)["evidence"]
+        assert evidence["untold_stops"] == 0.4
+    send(instance, a_count_submission(None, 18, 34))
+    evidence = count_answer(instance)["evidence"]
+    # Two digits: the count of units is not in it.
+    assert (evidence["units"], evidence["untold_stops"]) == (25, 0.36)
+
+
+def test_a_unit_that_failed_later_has_failed_at_first_in_neither_count(
+    instance: Instance,
+) -> None:
+    for number in range(8):
+        sent = send(instance, a_count_submission(4, 6, number))
+        later = {"domain": "core", "control": "count_offset", "outcome": "failed_later"}
+        body = a_body({**later, "setting": -3, "days": 12})
+        accept_follow_up(instance, sent.id, sent.receipt, body)
+    answer = count_answer(instance)
+    assert answer["reason"]["code"] == "fails_near_stock"
+    assert answer["evidence"]["failures"] == 8
+    assert answer["evidence"]["failures_at_first_setting"] is None
+    assert answer["reason"]["units_failed_at_first"] is None
 
 
 def test_a_domain_that_the_chip_lacks_has_no_start_and_the_answer_names_what_it_has(
@@ -188,6 +229,18 @@ def test_one_or_two_units_are_too_few(instance: Instance) -> None:
     assert answer["evidence"]["units"] == 2
 
 
+def test_three_units_that_count_in_part_are_not_said_to_be_enough(instance: Instance) -> None:
+    a_line_of_units(instance, [20, 21])
+    unproven = a_count_submission(None, 18, 50)
+    send(instance, {**unproven, "stock_passed": []})
+    answer = count_answer(instance)
+    assert reason_of(answer) == "too_few_units"
+    text = answer["reason"]["text"]
+    assert text.startswith("3 machines of this chip, ")
+    assert "Not all of them count in full: " in text
+    assert "A start takes three; 1 more is needed." in text
+
+
 def test_many_units_of_one_contributor_give_no_model_free_start(
     instance: Instance,
 ) -> None:
@@ -223,30 +276,103 @@ def test_where_too_many_fail_near_stock_the_start_for_a_lower_share_is_given(
     instance: Instance,
 ) -> None:
     a_line_of_units(instance, [0] * 8 + [20] * 22)
-    answer = count_answer(instance)
+    answer = count_answer(instance, detail="percentiles")
     assert reason_of(answer) == "fails_near_stock"
     reason = answer["reason"]
     lower = reason["start_for_lower_share"]
     assert (reason["units_needed"], reason["units_failed_at_first"]) == (None, 8)
-    assert lower == count_answer(instance, stable_share="0.75")["start"]
+    asked = count_answer(instance, stable_share="0.75")
+    assert (lower, answer["meaning"]) == (asked["start"], asked["meaning"])
     assert lower["stable_share"] == 0.75
     text = f"For 75 % of machines the start is {lower['value_to_enter']} counts (95 % confidence)."
     assert text in reason["text"]
+
+
+@pytest.mark.parametrize("parameters", [{}, {"confidence": "0.9"}])
+def test_the_usual_share_names_a_lower_one_without_its_deeper_start(
+    instance: Instance, parameters: dict[str, str]
+) -> None:
+    a_line_of_units(instance, [0] * 8 + [20] * 22)
+    answer = count_answer(instance, **parameters)
+    assert reason_of(answer) == "fails_near_stock"
+    assert (answer["reason"]["start_for_lower_share"], answer["meaning"]) == (None, None)
+    text = "A lower share has a start: ask with stable_share=0.75."
+    assert answer["reason"]["text"].endswith(text)
+
+
+def test_the_start_for_a_lower_share_waits_for_others(instance: Instance) -> None:
+    a_line_of_units(instance, [0] * 8 + [20] * 22)
+
+    def lower() -> Any:
+        answer = count_answer(instance, detail="percentiles")
+        return answer["reason"]["start_for_lower_share"]["setting_counts"]
+
+    before = lower()
+    for number in range(50, 54):
+        send(instance, a_count_submission(3, 4, number))
+        assert lower() == before
+    send(instance, a_count_submission(3, 4, 54))
+    assert lower() > before
+
+
+def test_cautions_are_those_of_the_start_that_is_given(instance: Instance) -> None:
+    a_line_of_units(instance, [20] * 20)
+    for number in range(20, 32):
+        stop = a_count_submission(10, None, number)
+        stop["settings"][0]["planned_end"] = None
+        send(instance, stop)
+    asked = count_answer(instance, stable_share="0.95")
+    answer = count_answer(instance, stable_share="0.99")
+    start, lower = asked["start"], answer["reason"]["start_for_lower_share"]
+    assert reason_of(answer) == "share_out_of_reach"
+    assert lower == start
+    assert start["setting_counts"] < start["setting_if_untold_failed"]
+    assert answer["warnings"] == asked["warnings"]
+    assert "untold_stops" in [one["code"] for one in answer["warnings"]]
+    assert answer["meaning"] == asked["meaning"]
+    assert answer["meaning"]["text"].startswith("At most 1 in 20 machines fails at this setting")
+    given = f"The start for 95 % is {lower['value_to_enter']} counts."
+    assert f"{given} {answer['warnings'][-1]['text']}" in answer["summary"]
+
+
+def test_a_probable_lock_comes_first_without_a_start_too(instance: Instance) -> None:
+    a_line_of_units(instance, [0] * 8 + [20] * 22)
+    for number in range(60, 72):
+        lock = {"domain": "core", "control": "count_offset", "status": "chip_locked"}
+        lock["found_by"] = "written_and_read_back"
+        send(instance, a_submission(number=number, chip=COUNT_CHIP, settings=..., locks=[lock]))
+    answer = count_answer(instance)
+    assert answer["locks"]["share_open"] < 0.5
+    assert "Probably locked: check this first. No start: " in answer["summary"]
+
+
+def test_failures_of_all_untold_stops_never_make_a_start_deeper(instance: Instance) -> None:
+    # All limits lie close together if the stops failed 3 counts beyond their pass.
+    for number in range(6):
+        send(instance, a_count_submission(20, None, number))
+    for number in range(6, 8):
+        send(instance, a_count_submission(20, 21, number))
+    for share in ("0.5", "0.75", "0.9"):
+        start = count_answer(instance, stable_share=share)["start"]
+        assert start is not None
+        assert start["setting_counts"] <= start["setting_if_untold_failed"]
 
 
 def test_a_share_that_takes_more_units_is_out_of_reach(instance: Instance) -> None:
     a_line_of_units(instance, [20] * 40)
     answer = count_answer(instance, stable_share="0.99")
     assert reason_of(answer) == "share_out_of_reach"
+    asked = count_answer(instance, stable_share="0.95")
     assert answer["summary"].endswith(
-        "No start: there are too few results for 99 % of machines with 95 % confidence."
+        "No start: there are too few results for 99 % of machines with 95 % confidence. "
+        f"The start for 95 % is {asked['start']['value_to_enter']} counts."
     )
     reason = answer["reason"]
     assert (reason["units_needed"], reason["units_failed_at_first"]) == (332, None)
     assert reason["text"].startswith(
         "99 % at 95 % confidence takes results of 332 machines or more; 40 are counted. "
     )
-    assert reason["start_for_lower_share"] == count_answer(instance, stable_share="0.95")["start"]
+    assert reason["start_for_lower_share"] == asked["start"]
 
 
 def test_fewer_than_five_first_failures_are_not_counted(instance: Instance) -> None:

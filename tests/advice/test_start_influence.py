@@ -97,7 +97,7 @@ def drawn_rows(seed: int, units: int) -> PoolRows:
     )
     named = dict.fromkeys(ConditionsRow.__dataclass_fields__, "")
     conditions = (ConditionsRow(**{**named, "id": 1, "grade": "long"}),)
-    return PoolRows(results, merge_results(results), conditions, established, who)
+    return PoolRows(results, merge_results(results), conditions, established, who, who)
 
 
 def drawn(instance: Instance, seed: int, units: int) -> EvidenceFound:
@@ -257,7 +257,7 @@ def test_equal_contributors_are_named_whatever_their_numbers(instance: Instance)
     found = drawn(instance, 5, 14)
     assert found.own is not None
     units, report = found.own.whole, found.own.outlier_report
-    named = most_suspected(units, report, approximate_moves(units, report))
+    named = most_suspected(units, report, 5.0, approximate_moves(units, report, 5.0))
     assert len(named) == len(set(named)) <= 5
 
 

@@ -53,6 +53,12 @@ def is_computed(instance: Instance, **parameters: str) -> bool:
     return bool(read.called)
 
 
+def send_ten(instance: Instance, **changes: Any) -> None:
+    """Results of ten members: other lines do not change answers about so many units."""
+    for number in range(100, 110):
+        send(instance, a_submission(number=number, **changes))
+
+
 def test_a_stored_answer_costs_exactly_one_select_and_no_write(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -64,7 +70,7 @@ def test_a_stored_answer_costs_exactly_one_select_and_no_write(
         return connection
 
     monkeypatch.setattr(engine, "open_reading_connection", open_traced)
-    send(instance, a_submission())
+    send_ten(instance)
     question = a_question(instance)
     advise_start(instance, question)
     hot.clear()
@@ -74,7 +80,7 @@ def test_a_stored_answer_costs_exactly_one_select_and_no_write(
 
 
 def test_a_hot_read_leaves_no_snapshot_behind(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
+    send_ten(instance)
     first = advise_start(instance, a_question(instance))
     assert advise_start(instance, a_question(instance)) == first
     send(instance, a_submission(number=2))
@@ -85,7 +91,7 @@ def test_a_hot_read_leaves_no_snapshot_behind(instance: Instance) -> None:
 
 
 def test_the_same_bytes_are_served_again(instance: Instance) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     question = a_question(instance)
     first = advise_start(instance, question)
     before = rows_of(instance)
@@ -94,7 +100,7 @@ def test_the_same_bytes_are_served_again(instance: Instance) -> None:
 
 
 def test_all_ways_of_asking_the_same_are_served_one_answer(instance: Instance) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     assert is_computed(instance)
     assert not is_computed(instance, chip="Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz")
     assert not is_computed(instance, domain="core", stable_share="0.90")
@@ -102,7 +108,7 @@ def test_all_ways_of_asking_the_same_are_served_one_answer(instance: Instance) -
 
 
 def test_a_result_of_the_same_line_makes_it_stale(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
+    send_ten(instance)
     first = advise_start(instance, a_question(instance))
     send(instance, a_submission(number=2))
     assert is_computed(instance)
@@ -112,13 +118,14 @@ def test_a_result_of_the_same_line_makes_it_stale(instance: Instance) -> None:
 
 
 def test_a_result_of_another_line_does_not(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
+    send_ten(instance)
     advise_start(instance, a_question(instance))
     send(instance, a_count_submission(14, 15, 2))
     assert not is_computed(instance)
 
 
 def test_a_repeat_or_a_refused_result_does_not(instance: Instance) -> None:
+    send_ten(instance)
     send(instance, a_submission(), "some-key")
     advise_start(instance, a_question(instance))
     send(instance, a_submission(), "some-key")
@@ -127,14 +134,14 @@ def test_a_repeat_or_a_refused_result_does_not(instance: Instance) -> None:
 
 
 def test_a_result_that_does_not_count_makes_it_stale(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
+    send_ten(instance)
     advise_start(instance, a_question(instance))
     send(instance, a_submission(a_setting(unstable_at=None), number=2))
     assert b'"units_unverified":1' in advise_start(instance, a_question(instance)).body
 
 
 def test_a_withdrawal_makes_it_stale(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
+    send_ten(instance)
     mine = send(instance, a_submission(number=2))
     advise_start(instance, a_question(instance))
     withdraw_own_result(instance, mine.id, mine.receipt)
@@ -144,7 +151,7 @@ def test_a_withdrawal_makes_it_stale(instance: Instance) -> None:
 def test_the_next_day_in_utc_it_is_computed_again(
     instance: Instance, clock: HandMovedClock
 ) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     advise_start(instance, a_question(instance))
     clock.moment += timedelta(hours=11, minutes=59)
     assert not is_computed(instance)
@@ -157,7 +164,7 @@ def test_the_next_day_in_utc_it_is_computed_again(
 def test_another_version_of_the_rules_makes_it_stale(
     instance: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     advise_start(instance, a_question(instance))
     monkeypatch.setattr("kbapi.advice.stored_answers.ANSWER_STAMP", "999.1")
     assert is_computed(instance)
@@ -175,7 +182,7 @@ def many_questions(number: int) -> list[dict[str, str]]:
 
 
 def test_no_chip_has_more_stored_answers_than_the_limit(instance: Instance) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     kept = []
     for parameters in many_questions(ANSWERS_PER_CHIP + 3):
         advise_start(instance, a_question(instance, **parameters))
@@ -185,8 +192,8 @@ def test_no_chip_has_more_stored_answers_than_the_limit(instance: Instance) -> N
 
 
 def test_other_chips_keep_their_answers(instance: Instance) -> None:
-    send(instance, a_submission(number=1))
-    send(instance, a_submission(number=2, chip="norvane-sable-7-4800k"))
+    send_ten(instance)
+    send_ten(instance, chip="norvane-sable-7-4800k")
     advise_start(instance, a_question(instance, chip="norvane-sable-7-4800k"))
     for parameters in many_questions(ANSWERS_PER_CHIP + 1):
         advise_start(instance, a_question(instance, **parameters))
@@ -194,7 +201,7 @@ def test_other_chips_keep_their_answers(instance: Instance) -> None:
 
 
 def test_the_oldest_answers_go_first(instance: Instance) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     for parameters in many_questions(ANSWERS_PER_CHIP):
         advise_start(instance, a_question(instance, **parameters))
     for place in range(6):
@@ -206,7 +213,7 @@ def test_the_oldest_answers_go_first(instance: Instance) -> None:
 
 
 def test_questions_about_chips_without_results_cannot_fill_the_disk(instance: Instance) -> None:
-    send(instance, a_submission())
+    send_ten(instance)
     for number in range(ANSWERS_PER_CHIP + 6):
         advise_start(instance, a_question(instance, chip=f"Norvane Sable 7 {4700 + number}MX"))
     assert "stored_answer" not in row_counts(instance)
@@ -227,7 +234,7 @@ def test_the_sender_sees_the_peers_of_the_last_answer(instance: Instance) -> Non
 def test_a_text_of_a_query_is_in_no_row_unless_results_have_it(
     instance: Instance, name: str
 ) -> None:
-    send(instance, a_submission(platform={name: "Quay-14"}))
+    send_ten(instance, platform={name: "Quay-14"})
     advise_start(instance, a_question(instance, **{name: "Quay-77"}))
     assert "stored_answer" not in row_counts(instance)
     advise_start(instance, a_question(instance, **{name: "Quay-14"}))

@@ -45,7 +45,8 @@ def test_each_part_has_its_own_answer_with_its_name(filled: FlaskClient) -> None
     assert mains["filters"] == {"supply": "mains"}
     assert (whole["evidence"]["units"], mains["evidence"]["units"]) == (80, 40)
     assert mains["start"]["setting_mv"] < battery["start"]["setting_mv"] < 0
-    assert whole["start"]["setting_mv"] >= battery["start"]["setting_mv"] - 5
+    # All battery machines may fail just beyond -74 mV: the mains half starts none of them there.
+    assert whole["start"]["setting_mv"] > MACHINES["battery"] - 4
 
 
 @pytest.mark.parametrize(

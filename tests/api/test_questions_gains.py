@@ -83,7 +83,7 @@ def test_five_units_reach_a_lower_confidence_which_the_answer_gives(
     assert "93.8 %" in power["text"]
     # Five coins of one side: one time in sixteen.
     assert power["is_larger_than_noise"] is None
-    assert power["text"].endswith("A comparison with noise takes 6 machines.")
+    assert power["text"].endswith("; a comparison takes 6 machines.")
 
 
 def test_without_noise_of_runs_the_differences_between_machines_are_named(
@@ -95,8 +95,8 @@ def test_without_noise_of_runs_the_differences_between_machines_are_named(
     power = gain(cell["overall"], "power")
     assert (power["noise"], power["is_larger_than_noise"]) == (None, True)
     assert power["text"] == (
-        "Power: 14.5 % less (17.0 % less to 12.0 % less, 96.9 % confidence), more than the "
-        "differences between machines (too few repeated runs to measure run-to-run noise)."
+        "Power: 14.5 % less (17.0 % less to 12.0 % less, 96.9 % confidence), more than "
+        "machines differ (noise unknown)."
     )
 
 
@@ -123,13 +123,15 @@ def test_one_person_alone_learns_whether_a_change_exceeds_the_noise_of_own_runs(
     answer = gains(client, **asked)
     (own,) = answer["own_changes"]
     assert (own["ratio"], own["runs_stock"], own["runs_tuned"]) == (1.05, 3, 3)
-    # Runs differ by 1 %: 2.776 times the root of two thirds of it, with four degrees of freedom.
-    assert own["noise"] == pytest.approx(0.0225, abs=0.0003)
+    # Runs differ by 1 %: 2.999 times the root of two thirds of it, with four degrees of freedom.
+    assert own["noise"] == pytest.approx(0.0243, abs=0.0003)
     assert own["is_larger_than_noise"] is True
     assert own["text"] == (
-        "Your performance: 5.0 % more, above the noise of your own runs (2.2 %)."
+        "Your performance: 5.0 % more, above the noise of your own runs (2.4 %)."
     )
-    assert answer["summary"] == f"{own['text']} No other gains can be shown yet."
+    assert answer["summary"] == (
+        "Above the noise of your own runs: performance 5.0 % more. No other gains can be shown yet."
+    )
     within = own_changes(client, own_performance_stock=SLOW, own_performance_tuned="40.5,40,41")
     assert within["performance"]["is_larger_than_noise"] is False
     assert "within the noise of your own runs" in within["performance"]["text"]

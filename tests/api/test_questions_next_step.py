@@ -8,6 +8,9 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
+from kbapi.advice.evidence_found import find_evidence
+from kbapi.advice.next_step.query import Search
+from kbapi.advice.next_step.search import search_state
 from kbapi.instance.instance import Instance
 from tests.api.reading import row_counts
 from tests.makers import (
@@ -17,6 +20,7 @@ from tests.makers import (
     Unreviewed,
     a_count_submission,
     a_fixed_clock_setting,
+    a_question,
     a_setting,
     a_submission,
     send,
@@ -251,6 +255,19 @@ def test_a_search_without_own_runs_begins_at_the_start(
     first = ask(client, max_risk=max_risk)["next_step"]
     for name in ("setting_mv", "grid_steps", "value_to_enter"):
         assert first[name] == start[name]
+
+
+def test_a_search_begins_at_no_depth_that_the_start_does_not_name(
+    client: FlaskClient, instance: Instance
+) -> None:
+    for number in range(40):
+        setting = a_setting(stable_at=-6, unstable_at=-7)
+        send(instance, a_submission(setting, number=number))
+    assert client.get(f"/v1/start?chip={CHIP}").get_json()["start"] is None
+    question = a_question(instance, chip=CHIP)
+    with instance.reading() as connection:
+        found = find_evidence(connection, question, instance)
+    assert search_state(question, Search(chip=question.chip), found).terms.start_steps == 0
 
 
 @pytest.mark.usefixtures("pool")

@@ -75,7 +75,7 @@ def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
         "No start yet: there are too few results."
     )
     assert answer["reason"]["text"].startswith(
-        "2 machines of this chip, and no related chip with enough results. A start takes three; "
+        "2 machines of this chip, and no related chip has enough results. A start takes three; "
         "1 more is needed."
     )
 

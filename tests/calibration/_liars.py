@@ -378,7 +378,7 @@ def lent_by(chips: Iterable[Reports]) -> Siblings:
     for chip in chips:
         units = chip.units()
         established = chip.contributor[chip.established]
-        lent = related_units(units, check_outliers(units, FLOOR_STEPS), established)
+        lent = related_units(units, check_outliers(units, FLOOR_STEPS), FLOOR_STEPS, established)
         if lent.stand_behind(is_described=True):
             lenders.append((lent, STEP_MV))
     return Siblings(siblings_of(lenders, VOLTAGE_OFFSET) if lenders else ())

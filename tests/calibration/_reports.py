@@ -18,8 +18,7 @@ from kbapi.evidence.units import MILLION, ChosenRows, PoolUnits, weight_ppm_of
 from kbapi.stats.estimate.siblings import Siblings
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
-from kbapi.stats.start.pool import fit_pool
-from kbapi.stats.start.start import Guard, Start, start_of
+from kbapi.stats.start.start import Guard, Start, fit_own_pool, start_of
 from tests.calibration._rows import GRID
 from tests.calibration.testers import STEP_MV
 
@@ -57,7 +56,7 @@ class Reports:
         return Reports(*(values[which] for values in _fields(self)))
 
     def units(self) -> PoolUnits:
-        """The units as storage would give them: an untold stop counts a step of 5 mV shallower."""
+        """The units as storage would give them: stops without a stated end are 5 mV less deep."""
         count, no_one = len(self.stable), np.zeros(len(self.stable), dtype=np.bool_)
         untold = (self.unstable == NEVER_FAILED) & ~self.stated
         stable = np.where(untold, np.maximum(self.stable - EARLY_STOP_STEPS, 0), self.stable)
@@ -130,7 +129,7 @@ def answered(reports: Reports, siblings: Siblings, pairs: Sequence[Pair] = (USUA
     weight = units.weight_ppm / MILLION
     fair = weight * np.where(units.established, 1.0, outlier_report.newcomer_factor)
     less = weight_under(units, outlier_report) < fair * (1.0 - 1e-9)
-    fit = fit_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
+    fit = fit_own_pool(pool, siblings, STEP_MV, VOLTAGE_OFFSET)
     found = [start_of(fit, GRID, share, confidence, guard) for share, confidence in pairs]
     return Answered(
         tuple(

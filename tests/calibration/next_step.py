@@ -49,7 +49,13 @@ from kbapi.stats.search.recommended_margin import (
     setting_in_use,
 )
 from kbapi.stats.start.pool import fit_pool
-from kbapi.stats.start.start import Guard, depth_in_reach, is_informative, share_depth
+from kbapi.stats.start.start import (
+    Guard,
+    Start,
+    is_informative,
+    share_depth,
+    suggested_start,
+)
 from tests.calibration._drawn import World, draw_pools, draw_world
 from tests.calibration._reports import FLOOR_STEPS
 from tests.calibration._rows import GRID
@@ -334,9 +340,9 @@ def _evidence_of(
         pool = fit_pool(counted, Siblings(), STEP_MV, VOLTAGE_OFFSET)
         if is_informative(pool):
             guard = Guard(checked.flagged_share, drift_alarm=False)
-            used = guard.stable_share_used(0.90, pool.own_units)
-            start = max(0, depth_in_reach(pool, used, 0.95).shallow)
-            return limit_chances(pool, DEEPEST), start, None
+            start = suggested_start(pool, GRID, 0.90, 0.95, guard)
+            steps = start.steps if isinstance(start, Start) else 0
+            return limit_chances(pool, DEEPEST), steps, None
     mass = weak_limit_chances(VOLTAGE_OFFSET, STEP_MV, DEEPEST)
     return mass, 0, int(np.searchsorted(np.cumsum(mass) - mass, 0.20))
 

@@ -14,9 +14,11 @@ from kbapi.evidence.outlier_check import check_outliers
 from kbapi.evidence.units import load_pool_rows, units_of
 from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import accept_follow_up
+from kbapi.stats.intervals import NEVER_FAILED
 from tests.curation.evening import an_evening
 from tests.curation.makers import a_curator, decide
 from tests.evidence.makers import STANDING
+from tests.evidence.pool_makers import a_unit, pool_of
 from tests.makers import (
     CHIP,
     COUNT_CHIP,
@@ -164,8 +166,8 @@ def test_the_approximation_is_the_quantile_without_each_contributor(instance: In
     with instance.reading() as connection:
         units = units_of(load_pool_rows(connection, 1, STANDING))
     report = check_outliers(units, 5.0)
-    moves = approximate_moves(units, report)
-    weight, limit = units.weight_ppm / 1_000_000, limits_of(units)
+    moves = approximate_moves(units, report, 5.0)
+    weight, limit = units.weight_ppm / 1_000_000, limits_of(units, 5.0)
 
     def quantile(kept: Any) -> float:
         w, x = weight[kept], limit[kept]
@@ -175,6 +177,12 @@ def test_the_approximation_is_the_quantile_without_each_contributor(instance: In
     whole = quantile(np.ones(len(limit), dtype=bool))
     expected = [quantile(units.contributor != one) - whole for one in np.unique(units.contributor)]
     assert moves == pytest.approx(expected)
+
+
+def test_the_limit_of_a_unit_that_failed_later_lies_little_before_its_failure() -> None:
+    later = a_unit(0, 72, has_failed_later=True)
+    units = pool_of([a_unit(60, 70), a_unit(0, 72), later, a_unit(60, NEVER_FAILED)])
+    assert limits_of(units, 5.0).tolist() == [65.0, 36.0, 62.0, 60.0]
 
 
 def test_a_flagged_contributor_is_suspected_while_its_units_make_the_start_stricter(
@@ -187,6 +195,6 @@ def test_a_flagged_contributor_is_suspected_while_its_units_make_the_start_stric
     send(instance, document)
     with instance.reading() as connection:
         units = units_of(load_pool_rows(connection, 1, STANDING))
-    moves = approximate_moves(units, check_outliers(units, 1.0))
+    moves = approximate_moves(units, check_outliers(units, 1.0), 1.0)
     assert len(moves) == 41
     assert moves[-1] == max(moves) == pytest.approx(1.0)

@@ -286,10 +286,11 @@ def test_a_hosts_evening(tmp_path: Path) -> None:
     page = listed(made, order="influence", limit=100)
     by_influence = [one.contributor for one in page.submissions]
     assert set(by_influence) >= set(liars.values())
-    # A contributor weighs one unit in so small a pool: one of the six moves a start by one step, as
-    # honest people do.
-    assert len({*by_influence[:30]} & set(liars.values())) >= len(liars) - 1
-    assert set(by_influence[:30]) <= set(liars.values())
+    # A contributor weighs one unit in so small a pool. So the shallowest honest one of the chip
+    # with the coarsest grid moves its start by one step, as the liar does.
+    first = by_influence[: LIES + 1]
+    assert sum(one in liars.values() for one in first) == LIES
+    assert len({*first} - {*liars.values()}) == 1
     page = listed(made, order="influence", limit=LIES)
     assert all(one.influence is not None and one.influence.is_exact for one in page.submissions)
     # On one chip the lies move the start by less than a grid step.

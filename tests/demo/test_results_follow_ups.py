@@ -55,6 +55,23 @@ def test_the_update_of_one_class_shortens_limits_and_nothing_else_does(
     assert sum(failed[False]) / len(failed[False]) == pytest.approx(truth.FAILED_LATER, abs=0.03)
 
 
+def test_the_planted_update_has_its_day_between_the_last_good_and_the_first_bad_one(
+    pairs: list[tuple[ClubResult, dict[str, Any] | None]],
+) -> None:
+    dated = [one for _, one in pairs if one is not None and "change_days" in one]
+    failed = [one for one in dated if one["outcome"] == "failed_later"]
+    assert len(dated) > len(failed) > 20
+    for one in dated:
+        (update,) = one["change_days"]
+        assert update["change"] == truth.SHORTENED_BY
+        assert one.get("last_stable_day", -1) < update["day"] <= one["days"]
+        assert ("last_stable_day" in one) == (one["outcome"] == "failed_later")
+    for result, one in pairs:
+        if one is not None and one not in dated:
+            is_there = result.document["platform"]["machine"] == truth.SHORTENED_CLASS
+            assert not (is_there and truth.SHORTENED_BY in one["changed"])
+
+
 def test_a_diagnosis_finds_the_planted_update(
     instance: Instance, pairs: list[tuple[ClubResult, dict[str, Any] | None]]
 ) -> None:

@@ -244,7 +244,14 @@ def units_of_results(results: ResultRows) -> PoolUnits:
     )
     none_established = np.zeros(0, dtype=np.int64)
     return units_of(
-        PoolRows(results, merge_results(results), conditions, none_established, none_established)
+        PoolRows(
+            results,
+            merge_results(results),
+            conditions,
+            none_established,
+            none_established,
+            none_established,
+        )
     )
 
 

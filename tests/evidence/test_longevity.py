@@ -500,7 +500,7 @@ def test_dated_are_the_counted_results_alone_as_they_were_sent(instance: Instanc
         assert find_largest_pool(connection, CHIP, "voltage_offset", "graphics") is None
     columns = (rows.stable_steps, rows.unstable_steps, rows.month - 12 * 2026)
     found = sorted(zip(*(column.tolist() for column in columns), strict=True))
-    # Untold early stops take five mV off a pass that never failed.
+    # A stop without a stated end takes five mV off a pass that never failed.
     assert found == [(0, 61, 8), (67, NEVER_FAILED, 7), (82, 92, 5)]
     assert len(set(rows.unit.tolist())) == len(set(rows.contributor.tolist())) == 2
     assert len(set(rows.conditions.tolist())) == 2

@@ -17,7 +17,9 @@ from kbapi.evidence.outlier_check import (
     chance_of_failing_soon,
     check_outliers,
     counted_units,
+    first_failures,
     standing_flags,
+    untold_stops,
     weighed_intervals,
     weight_for_related,
     weight_under,
@@ -312,7 +314,7 @@ def test_the_chance_of_failing_soon_equals_a_slow_life_table() -> None:
         assert found == pytest.approx(slow, abs=1e-12)
 
 
-def test_a_part_of_an_untold_stop_has_failed_by_how_many_fail_soon_after_it() -> None:
+def test_a_part_of_a_stop_without_a_stated_end_has_failed_by_how_many_fail_soon() -> None:
     # Fifteen steps beyond 60 end at 75: one of twenty units that reach 60 fails before.
     others = [a_unit(72, 77), *(a_unit(100, 101) for _ in range(18))]
     stop = a_unit(60, NEVER_FAILED, is_untold=True)
@@ -326,11 +328,11 @@ def test_a_part_of_an_untold_stop_has_failed_by_how_many_fail_soon_after_it() ->
     ]
     # A failure whose middle lies one step further is not soon.
     assert (60, NEVER_FAILED, 1.0) in rows_of(pool_of([a_unit(73, 78), *others[1:], stop]))
-    told = replace(stop, is_untold=False)
-    assert (60, NEVER_FAILED, 1.0) in rows_of(pool_of([*others, told]))
+    planned = replace(stop, is_untold=False)
+    assert (60, NEVER_FAILED, 1.0) in rows_of(pool_of([*others, planned]))
 
 
-def test_all_of_an_untold_stop_fails_at_the_tipping_point() -> None:
+def test_all_of_a_stop_without_a_stated_end_fails_at_the_tipping_point() -> None:
     pool = pool_of([*honest(), a_unit(60, NEVER_FAILED, is_untold=True)])
     ends = [row for row in rows_of(pool, if_untold_failed=True) if row[0] == 60]
     assert ends == [(60, 75, 1.0)]
@@ -349,8 +351,9 @@ def test_a_unit_that_failed_later_is_no_failure_of_a_first_setting() -> None:
     later = a_unit(0, 50, has_failed_later=True)
     assert lone(later) == []
     units = pool_of([*honest(), later, a_unit(0, 70)])
-    counted = counted_units(units, check_outliers(units, FLOOR), FLOOR)
-    assert (counted.failures, counted.failures_at_first_setting) == (42, 1)
+    report = check_outliers(units, FLOOR)
+    assert counted_units(units, report, FLOOR).failures == 42
+    assert first_failures(units, report).nonzero()[0].tolist() == [41]
 
 
 def test_a_failure_of_unproven_stock_confirms_no_other_and_loses_weight_once() -> None:
@@ -360,10 +363,12 @@ def test_a_failure_of_unproven_stock_confirms_no_other_and_loses_weight_once() -
     assert lone(a_unit(0, 50), replace(unproven, is_stock_unproven=False)) == []
 
 
-def test_untold_stops_are_counted_as_units_and_reported_whole() -> None:
+def test_stops_without_a_stated_end_are_counted_as_units_and_reported_whole() -> None:
     units = pool_of([*honest(), a_unit(60, NEVER_FAILED, is_untold=True), a_unit(60, NEVER_FAILED)])
-    counted = counted_units(units, check_outliers(units, FLOOR), FLOOR)
-    assert (counted.units, counted.failures, counted.untold_stops) == (42, 40, 1)
+    report = check_outliers(units, FLOOR)
+    counted = counted_units(units, report, FLOOR)
+    assert (counted.units, counted.failures) == (42, 40)
+    assert untold_stops(units, report).nonzero()[0].tolist() == [40]
     at_60 = counted.reported.stable_steps == 60
     assert counted.reported.weight[at_60].tolist() == [2.0]
     assert counted.intervals.total_weight == pytest.approx(42)

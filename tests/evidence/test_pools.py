@@ -12,7 +12,11 @@ from hypothesis import strategies as st
 from sqlalchemy import Connection, Engine
 
 from kbapi.chips.chip import ChipName
-from kbapi.evidence.outlier_check import LONE_FAILURE_WEIGHT, check_outliers
+from kbapi.evidence.outlier_check import (
+    LONE_FAILURE_WEIGHT,
+    check_outliers,
+    weighed_intervals,
+)
 from kbapi.evidence.pools import (
     OwnWeight,
     PoolEvidence,
@@ -25,6 +29,7 @@ from kbapi.evidence.pools import (
     siblings_of,
 )
 from kbapi.evidence.units import MILLION
+from kbapi.stats.estimate.siblings import summarise_sibling
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.storage.pools import ChipRow, ConditionsKey, PoolKey, find_chip
@@ -247,7 +252,7 @@ def test_a_pool_carries_what_it_stands_on(engine: Engine) -> None:
     pool = loaded(engine, fill)
     found = (pool.units, pool.failures, pool.unverified, pool.excluded, pool.latest_month)
     assert found == (4, 2, 1, 2, "2026-09")
-    assert (pool.failures_at_first_setting, pool.untold_stops) == (1, 1)
+    assert (pool.failures_at_first_setting.units, pool.untold_stops.units) == (1, 1)
     # Three steps less five for the early stop: nothing is known, so it is not among them.
     assert pool.reported.stable_steps.tolist() == [0, 65, 80]
     assert pool.reported.unstable_steps.tolist() == [40, NEVER_FAILED, 90]
@@ -302,7 +307,7 @@ def a_related_pool(
         for turn in range(units)
     ]
     pool = pool_of(made)
-    return related_units(pool, check_outliers(pool, 5.0), np.arange(established))
+    return related_units(pool, check_outliers(pool, 5.0), 5.0, np.arange(established))
 
 
 @pytest.mark.parametrize(
@@ -332,14 +337,14 @@ def test_a_contributor_counts_as_three_units_at_most() -> None:
     def lends(of_the_last: int) -> bool:
         made = [made_unit(90, contributor=number) for number in range(4) for _ in range(2)]
         pool = pool_of(made[1:] + [made_unit(90, contributor=4)] * of_the_last)
-        units = related_units(pool, check_outliers(pool, 5.0), np.arange(5))
+        units = related_units(pool, check_outliers(pool, 5.0), 5.0, np.arange(5))
         return units.stand_behind(is_described=True)
 
     # Seven units of four contributors, and those of the fifth.
     assert [lends(number) for number in (2, 3, 50)] == [False, True, True]
     made = [made_unit(90, contributor=0)] * 50 + [made_unit(90, contributor=n) for n in range(1, 5)]
     pool = pool_of(made)
-    units = related_units(pool, check_outliers(pool, 5.0), np.arange(5))
+    units = related_units(pool, check_outliers(pool, 5.0), 5.0, np.arange(5))
     assert not units.stand_behind(is_described=True)
 
 
@@ -378,6 +383,23 @@ def test_what_weighs_in_the_chips_own_pool_is_not_lent_to_it_again(own: float, l
     assert ppm.sum() / MILLION == pytest.approx(9.0 + lent)
 
 
+def test_a_chip_lends_the_intervals_that_its_own_answer_uses() -> None:
+    stops = [made_unit(60, NEVER_FAILED, contributor=n, is_untold=True) for n in range(6)]
+    soon = [made_unit(70, contributor=n) for n in range(6, 12)]
+    later = [made_unit(0, 72, contributor=12, has_failed_later=True)]
+    pool = pool_of([*stops, *soon, *later])
+    report = check_outliers(pool, 5.0)
+    lent = related_units(pool, report, 5.0, np.arange(13))
+    assert (len(lent.contributor), lent.stand_behind(is_described=True)) == (13, True)
+    own = weighed_intervals(pool, report, 5.0)
+    # A part of each stop has failed, and the limit of the last unit was little before its failure.
+    assert {(60, 75), (60, NEVER_FAILED), (52, 72)} <= set(
+        zip(own.stable_steps.tolist(), own.unstable_steps.tolist(), strict=True)
+    )
+    (found,) = siblings_of([(lent, 5.0)], VOLTAGE_OFFSET)
+    assert found == summarise_sibling(own, 5.0, VOLTAGE_OFFSET)
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.permutations(range(4)), st.permutations(range(30)), st.randoms(use_true_random=False))
 def test_neither_order_nor_numbers_of_contributors_change_what_is_lent(
@@ -396,14 +418,14 @@ def test_neither_order_nor_numbers_of_contributors_change_what_is_lent(
                 rng.shuffle(units)
             pool = pool_of(units)
             known = np.array([renamed[number] for number in range(9)])
-            made.append(related_units(pool, check_outliers(pool, 5.0), known))
+            made.append(related_units(pool, check_outliers(pool, 5.0), 5.0, known))
         return made
 
     def lent(made: list[RelatedUnits]) -> list[list[tuple[int, int]]]:
         """The stable end and the weight of each unit, in order."""
         weights = lent_weights(made)
         return [
-            sorted(zip(chip.stable_steps.tolist(), weight.tolist(), strict=True))
+            sorted(zip(chip.parts.stable_steps.tolist(), weight.tolist(), strict=True))
             for chip, weight in zip(made, weights, strict=True)
         ]
 
@@ -416,7 +438,7 @@ def test_neither_order_nor_numbers_of_contributors_change_what_is_lent(
 def of_contributors(contributors: Sequence[int], step: int) -> tuple[RelatedUnits, float]:
     """A related chip with one unit of each of these established contributors."""
     pool = pool_of([made_unit(step + n % 5, contributor=one) for n, one in enumerate(contributors)])
-    return related_units(pool, check_outliers(pool, 5.0), np.array(contributors)), 5.0
+    return related_units(pool, check_outliers(pool, 5.0), 5.0, np.array(contributors)), 5.0
 
 
 def weights_of(lenders: list[tuple[RelatedUnits, float]]) -> list[float]:

@@ -141,13 +141,13 @@ def test_a_curator_confirms_the_pass_or_the_failure_that_still_counts() -> None:
 
 
 def flags_of(*seen: OutcomeRow) -> tuple[bool, bool, bool]:
-    """Of the only unit: untold stop, failed later, unproven stock."""
+    """Of the only unit: stop without a stated end, failed later, unproven stock."""
     units = units_of_results(results_of(seen))
     columns = (units.untold_stop, units.failed_later, units.stock_unproven)
     return tuple(bool(column[0]) for column in columns)  # type: ignore[return-value]
 
 
-def test_a_stop_is_untold_by_the_deepest_pass_alone() -> None:
+def test_the_deepest_pass_alone_says_whether_a_stop_has_a_stated_end() -> None:
     untold, planned = an_outcome(80, early_stop=5), an_outcome(80)
     assert flags_of(untold)[0]
     assert not flags_of(planned)[0]

@@ -95,7 +95,7 @@ def _of_pool(connection: Connection, pool_id: int) -> dict[Place, tuple[int, int
     for number in np.unique(results.conditions).tolist():
         under: ResultRows = results.some(np.flatnonzero(results.conditions == number))
         alike = (ConditionsRow(number, "", "quick", "", "", "", "", ""),)
-        rows = PoolRows(under, merge_results(under), alike, NONE, NONE)
+        rows = PoolRows(under, merge_results(under), alike, NONE, NONE, NONE)
         units = units_of(rows)
         ends = zip(units.stable_steps.tolist(), units.unstable_steps.tolist(), strict=True)
         for unit, interval in zip(units.unit.tolist(), ends, strict=True):

@@ -55,21 +55,6 @@ def share(masses: dict[tuple[int, int], float], depth: int) -> float:
     return sum(mass for (left, _), mass in masses.items() if left >= depth)
 
 
-def smooth_share(masses: dict[tuple[int, int], float], depth: int, width: float) -> float:
-    """Each cell's mass in equal parts on its steps, each part a bell; never failed: as it is."""
-    reach = math.ceil(4 * width)
-    bell = {off: math.exp(-0.5 * (off / width) ** 2) for off in range(-reach, reach + 1)}
-    total = 0.0
-    for (left, right), mass in masses.items():
-        if right == NEVER_FAILED:
-            total += mass * (left >= depth)
-            continue
-        for place in range(left, right):
-            beyond = sum(height for off, height in bell.items() if place + off >= depth)
-            total += mass / (right - left) * beyond / sum(bell.values())
-    return total
-
-
 def known(reports: list[Report], depth: int) -> float:
     return sum(w for left, right, w in reports if left >= depth or right <= depth)
 
@@ -340,31 +325,20 @@ def trust(units: float, *, siblings: bool) -> float:
     return min(60 / (60 + units), 0.3) if siblings else 300 / (300 + units)
 
 
-def straddling_weight(reports: list[Report], depth: int) -> float:
-    """First failures count 2^1.5 times: where they lie is a model's."""
-    total = 0.0
-    for left, right, weight in reports:
-        if left < depth < right < NEVER_FAILED:
-            total += weight * (2**1.5 if left == 0 else 1.0)
-    return total
-
-
-def inflation(reports: list[Report], depth: int, stable_share: float) -> float:
-    """What straddling units add to the variance of the share; 1 or less adds nothing."""
-    straddling = straddling_weight(reports, depth)
+def effective_weight(reports: list[Report], depth: int, stable_share: float) -> float:
+    """The known weight, over what straddling units add to the variance of the share."""
+    straddling = sum(w for left, right, w in reports if left < depth < right < NEVER_FAILED)
     n, s = known(reports, depth), max(stable_share, 0.5)
     if n == 0 or straddling == 0:
-        return 1e100 if straddling else 0.0
-    return 0.3 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3)
+        return n
+    return n / max(1.0, 0.6 * (straddling**2 / (n * s * (1 - s))) ** (1 / 3))
 
 
-def model_free_start(reports: list[Report], masses, stable_share: float, width: float) -> int:
+def model_free_start(reports: list[Report], masses, stable_share: float) -> int:
     """Every whole depth from stock down, with its effective weight, until one falls short."""
     depth = 0
     while True:
-        times = inflation(reports, depth, stable_share)
-        s = smooth_share(masses, depth, width) if times > 1 else share(masses, depth)
-        n = known(reports, depth) / max(times, 1.0)
+        s, n = share(masses, depth), effective_weight(reports, depth, stable_share)
         if beta_lower(n * s, n * (1 - s), 0.95) < stable_share:
             return max(depth - 1, 0)
         depth += 1

@@ -16,8 +16,6 @@ from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import masses_of
 
 ERRORS = np.array([0.05])
-WIDTH = 0.6
-"""Of the kernel in steps: 3 mV where a step is 5 mV."""
 
 
 def a_fit(rows):
@@ -49,7 +47,7 @@ def test_the_start_is_the_blend_by_hand(units):
     rows = a_pool_of(units)
     fit = a_fit(rows)
     posterior = float(fit.bound.posterior.depth_at(0.9, ERRORS)[0])
-    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90, WIDTH)
+    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), 0.90)
     w = slow.blended_weight(units)
     by_hand = (1 - w) * posterior + w * free
     assert fit.bound.ends(0.90, ERRORS).shallow[0] == pytest.approx(by_hand, abs=1e-9)
@@ -60,14 +58,30 @@ def test_the_start_is_the_blend_by_hand(units):
 def test_the_model_free_part_is_that_of_brute_force(rows, wanted):
     # No first failures: their place would come from the posterior.
     rows = [row for row in rows if row[0] > 0] + [(3, 4, 100.0)]
-    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), wanted, WIDTH)
+    free = slow.model_free_start(rows, masses_of(fit_npmle(a_pool(rows))), wanted)
     assert a_fit(rows).bound.ends(wanted, ERRORS).shallow[0] == free
 
 
+def shared_settings(units: int, weak: float, rng: np.random.Generator):
+    """A weak group at 55 mV, the others at 125 mV, all tried at the same settings 50 mV apart."""
+    limit_mv = np.where(
+        np.arange(units) < weak * units, rng.normal(55, 2, units), rng.normal(125, 10, units)
+    )
+    stable = np.floor(limit_mv / 50).astype(int) * 10
+    return [(int(at), int(at) + 10, 1.0) for at in stable]
+
+
+@pytest.mark.parametrize("weak", [0.15, 0.20, 0.30])
+@pytest.mark.parametrize("units", [200, 1_000])
+def test_no_start_lies_between_two_settings_where_too_many_units_failed(units, weak):
+    rng = np.random.default_rng([units, round(100 * weak)])
+    for _ in range(10):
+        bound = a_fit(shared_settings(units, weak, rng)).bound
+        assert bound.ends(0.90, ERRORS).shallow[0] == 10.0
+
+
 # 10 of 200 units fail after step 9, the others after step 20, or somewhere from step 13 to 40.
-@pytest.mark.parametrize(
-    ("straddling", "steps"), [(0, 20), (24, 20), (25, 19), (41, 18), (42, 12), (60, 12)]
-)
+@pytest.mark.parametrize(("straddling", "steps"), [(0, 20), (19, 20), (20, 12), (60, 12)])
 def test_units_that_straddle_a_depth_lower_its_bound_from_a_number_on(straddling, steps):
     rows = [(9, 10, 1.0)] * 10 + [(20, 21, 1.0)] * (190 - straddling)
     rows += [(12, 40, 1.0)] * straddling
@@ -112,42 +126,20 @@ def test_where_too_few_failed_the_posterior_bounds_the_deep_end_beyond_all_that_
 def test_the_two_envelopes_hold_every_place_of_the_mass_between_them(rows):
     pool = a_pool(rows)
     fit = fit_npmle(pool)
-    runs = known_share(pool, pool, fit, WIDTH)
+    runs = known_share(pool, pool, fit)
     assert np.all(runs.least <= runs.most)
     for depth, most in zip(runs.depths.tolist(), runs.most.tolist(), strict=True):
         late = sum(m for (_, right), m in masses_of(fit).items() if right > depth)
         assert most == pytest.approx(late, abs=1e-12)
 
 
-@settings(deadline=None, max_examples=60)
-@given(reports(weights=(0.3, 1.0)), st.sampled_from([0.1, 0.6, 3.0]))
-def test_the_smooth_share_is_that_of_bells_summed_one_by_one(rows, width):
-    pool = a_pool(rows)
-    fit = fit_npmle(pool)
-    known = known_share(pool, pool, fit, width)
-    assert known.depths.tolist() == list(range(len(known.depths)))
-    by_hand = [slow.smooth_share(masses_of(fit), depth, width) for depth in known.depths.tolist()]
-    assert known.smooth == pytest.approx(by_hand, abs=1e-8)
-    assert np.all(np.diff(known.smooth) <= 1e-9)
-
-
-def test_a_narrow_step_of_the_estimate_becomes_a_slope_where_units_straddle():
-    # 20 of 200 units fail after 19; 120 straddle it, so that the smooth share is used.
-    rows = [(19, 20, 20.0), (30, 31, 60.0), (5, 40, 120.0)]
-    known = known_share(a_pool(rows), a_pool(rows), fit_npmle(a_pool(rows)), 3.0)
-    smooth = known.smooth
-    assert smooth[10] == pytest.approx(1.0, abs=1e-3)
-    assert smooth[17] < 0.99
-    assert known.least[19] == 1.0 > smooth[19] > known.least[20]
-
-
 @settings(deadline=None)
 @given(reports(weights=(0.3, 1.0)))
 def test_a_unit_straddles_the_depths_between_its_last_pass_and_its_failure(rows):
     pool = a_pool(rows)
-    runs = known_share(pool, pool, fit_npmle(pool), WIDTH)
+    runs = known_share(pool, pool, fit_npmle(pool))
     for depth, weight in zip(runs.depths.tolist(), runs.straddling_weight.tolist(), strict=True):
-        straddling = slow.straddling_weight(rows, depth)
+        straddling = sum(w for left, right, w in rows if left < depth < right < NEVER_FAILED)
         assert weight == pytest.approx(straddling, abs=1e-9)
         assert weight > 0 or straddling == 0
 

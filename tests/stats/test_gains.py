@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.stats import quantile_test, ttest_ind
 
@@ -113,12 +113,13 @@ RUNS = st.lists(st.integers(380, 420).map(lambda n: n / 10), min_size=3, max_siz
 
 
 @given(RUNS, RUNS)
+@example([38.0, 38.0, 38.1, 38.1], [38.1, 38.3, 38.4])  # p = 0.045
 def test_own_runs_are_compared_as_scipy_compares_two_means(stock, tuned):
     compared = compare_runs(np.array(stock), np.array(tuned))
     assert compared.change == pytest.approx(np.mean(tuned) - np.mean(stock))
     if min(len(set(stock)), len(set(tuned))) > 1:
         pvalue = ttest_ind(tuned, stock).pvalue
-        assert compared.is_larger == (pvalue < 0.05) or pvalue == pytest.approx(0.05)
+        assert compared.is_larger == (pvalue < 0.04) or pvalue == pytest.approx(0.04)
 
 
 def test_own_runs_without_spread_have_no_noise():

@@ -16,9 +16,9 @@ from kbapi.stats.estimate.small_sample import (
     deviations_at,
     fit_forms,
     fit_shape,
+    form_chances,
     generalised_log_gamma,
     survival,
-    usual_form_chances,
 )
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import COUNT_OFFSET, VOLTAGE_OFFSET
@@ -116,7 +116,7 @@ BODIES = [form for form in FORMS if form.weak_share == 0.0]
 
 def form_fit(rows, scale=VOLTAGE_OFFSET, step=5.0):
     prior = UsualSpreadPrior(0.5)
-    return fit_forms(a_pool(rows), step, scale, prior, usual_form_chances(), 0.9, 0.02)
+    return fit_forms(a_pool(rows), step, scale, prior, form_chances(9.0), 0.9, 0.02)
 
 
 def depth_of(fit, share, level):
@@ -171,9 +171,9 @@ def test_the_main_body_of_a_form_has_the_mean_and_spread_of_its_point(form):
 
 
 def test_the_chances_of_the_forms_sum_to_one_and_none_is_impossible():
-    assert usual_form_chances().sum() == pytest.approx(1.0)
-    assert usual_form_chances().min() > 0.0
-    assert len(set(FORMS)) == len(FORMS) == len(usual_form_chances())
+    assert form_chances(9.0).sum() == pytest.approx(1.0)
+    assert form_chances(9.0).min() > 0.0
+    assert len(set(FORMS)) == len(FORMS) == len(form_chances(9.0))
 
 
 WEAK_ROWS = [
@@ -193,10 +193,10 @@ def test_the_posterior_of_the_forms_is_that_of_a_dense_grid(rows):
     plain = slow.FormGrid.of(rows, 5.0, VOLTAGE_OFFSET, trust=0.9, strays=0.02, spread=(20.0, 0.5))
     assert fit.weight.sum() == pytest.approx(1.0)
     by_form = fit.chances.sum(axis=1)
-    assert by_form == pytest.approx(plain.by_form(usual_form_chances()), abs=0.01)
+    assert by_form == pytest.approx(plain.by_form(form_chances(9.0)), abs=0.01)
     for share, level in [(0.9, 0.05), (0.95, 0.05), (0.5, 0.1), (0.9, 0.95)]:
         depth_mv = 5.0 * depth_of(fit, share, level)
-        slowly = plain.depth_mv(usual_form_chances(), share, level)
+        slowly = plain.depth_mv(form_chances(9.0), share, level)
         assert depth_mv == pytest.approx(slowly, abs=2.5)
 
 
@@ -208,7 +208,7 @@ def test_a_group_before_the_others_makes_the_forms_with_a_weak_group_likely():
         form_fit(rows).chances.sum(axis=1)[weak].sum()
         for rows in (together, [*together, (9, 10, 4.0)])
     )
-    assert usual < usual_form_chances()[weak].sum() < seen
+    assert usual < form_chances(9.0)[weak].sum() < seen
     assert seen > 2.0 * usual
 
 

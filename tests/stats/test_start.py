@@ -1,7 +1,8 @@
 from collections import Counter
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
-from math import ceil
+from math import ceil, floor
 
 import numpy as np
 import pytest
@@ -11,7 +12,9 @@ from hypothesis import strategies as st
 from kbapi.stats.estimate.siblings import Level, Sibling, Siblings
 from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.scale import COUNT_OFFSET, FIXED_CLOCK_VOLTAGE, VOLTAGE_OFFSET
+from kbapi.stats.start.pool import fit_pool
 from kbapi.stats.start.start import (
+    FEW_OWN_UNITS,
     NO_GUARD,
     Guard,
     NoStart,
@@ -19,6 +22,8 @@ from kbapi.stats.start.start import (
     Start,
     StartMethod,
     pool_start,
+    start_of,
+    suggested_start,
     units_needed,
 )
 from tests.stats import slow
@@ -53,6 +58,15 @@ def test_without_a_guard_the_shallow_end_of_the_90_percent_percentile_is_the_sta
         # From more than 10 units on, a reserve for false results makes the start stricter.
         is_same = fit.percentiles[0].shallow == steps_of(fit)
         assert is_same or (fit.own_units > 10.0 and fit.percentiles[0].shallow > steps_of(fit))
+
+
+@settings(max_examples=60, deadline=None)
+@given(pools, some_siblings, st.sampled_from([0.5, 0.9, 0.95, 0.99]))
+def test_a_search_begins_at_the_start_that_an_answer_names(rows, siblings, share):
+    pool = fit_pool(a_pool(rows), siblings, 5.0, VOLTAGE_OFFSET)
+    asked = pool, Grid(Fraction(5)), share, 0.95, NO_GUARD
+    answer, found = start_of(*asked).answer, suggested_start(*asked)
+    assert found == (answer if isinstance(answer, Start) else replace(answer, lower=None))
 
 
 @settings(max_examples=100, deadline=None)
@@ -153,14 +167,14 @@ def test_siblings_alone_give_a_start_that_is_wholly_borrowed():
     fit = a_start(NO_UNITS)
     assert isinstance(fit.answer, Start)
     assert (fit.level, fit.own_units, fit.borrowed_units) == (Level.SERIES, 0.0, 400.0)
-    assert fit.method is StartMethod.EXTREME_VALUE
+    assert fit.method is StartMethod.SMALL_SAMPLE
 
 
 @pytest.mark.parametrize(
     ("units", "method", "level", "borrowed"),
     [
-        (20, StartMethod.EXTREME_VALUE, Level.SERIES, 400.0),
-        (60, StartMethod.EXTREME_VALUE, Level.SERIES, 400.0),
+        (20, StartMethod.SMALL_SAMPLE, Level.SERIES, 400.0),
+        (60, StartMethod.SMALL_SAMPLE, Level.SERIES, 400.0),
         (100, StartMethod.BLEND, Level.SERIES, 400.0),
         (200, StartMethod.MODEL_FREE, Level.CHIP, 0.0),
     ],
@@ -201,7 +215,7 @@ def test_without_failures_a_share_is_in_reach_of_the_exact_number_of_units(share
     needed = exactly_needed(NO_GUARD.stable_share_used(share, 1_000), confidence)
     fit = a_start([(20, 21, needed - 1.0)], Siblings(), share=share, confidence=confidence)
     assert fit.answer.reason is NoStartReason.SHARE_OUT_OF_REACH
-    assert fit.answer.units_needed == needed
+    assert (fit.answer.units_needed, fit.answer.units_behind) == (needed, needed - 1)
     assert (fit.answer.lower.stable_share, fit.answer.lower.steps) == (0.95, 20)
     fit = a_start([(20, 21, float(needed))], Siblings(), share=share, confidence=confidence)
     assert (fit.answer.steps, fit.answer.stable_share) == (20, share)
@@ -225,6 +239,21 @@ def test_fewer_units_than_a_share_takes_give_the_start_for_a_lower_one(units, co
         assert fit.answer.units_needed == ceil(units_needed(0.955, 0.95)) == 15
         assert fit.answer.lower == a_start(rows, Siblings()).answer
         assert fit.answer.lower.stable_share == 0.90
+
+
+def test_units_behind_are_whole_and_fewer_than_are_needed():
+    def counts(units, siblings=None):
+        fit = a_start([(20, 21, units)], siblings or Siblings(), share=0.95)
+        return fit.answer.units_needed, fit.answer.units_behind
+
+    needed = units_needed(0.955, 0.95)
+    assert counts(needed - 0.01) == (ceil(needed), floor(needed - 0.01))
+    assert counts(12.0 - 1e-12)[1] == 12
+    # Those of other lines are borrowed, and show nothing of rare failures of this one.
+    others = Siblings(all_chips=SERIES.series)
+    assert counts(4.0, others) == (ceil(needed), 4)
+    few = Siblings(series=tuple(replace(one, units=4.0) for one in SERIES.series[:2]))
+    assert counts(4.0, few) == (ceil(needed), 12)
 
 
 def test_units_of_siblings_count_for_a_large_share_until_their_weight_is_gone():
@@ -353,3 +382,19 @@ def test_no_percentile_is_deeper_than_the_deepest_setting_tried(units, deepest):
 
 def test_siblings_have_tried_what_the_chips_own_units_have_not():
     assert steps_of(a_start([(4, NEVER_FAILED, 5.0)])) > 4
+
+
+LINES = tuple(Sibling(mean, 2.0, 60.0, deepest_tried=mean + 20) for mean in (60, 70, 85, 100))
+
+
+@pytest.mark.parametrize("limit", [195, 155, 80, 40])
+def test_one_more_own_unit_moves_a_start_beside_other_lines_by_little(limit):
+    """Other lines fade out: the tenth unit does not decide that they do not count."""
+    starts = []
+    for units in range(5, 13):
+        rows = [(limit + 7 * n % 9 - 4, limit + 7 * n % 9 + 1, 1.0) for n in range(units)]
+        siblings = Siblings(all_chips=LINES) if units < FEW_OWN_UNITS else Siblings()
+        starts.append(steps_of(a_start(rows, siblings, step=1)))
+    assert max(abs(one - other) for one, other in pairwise(starts)) <= 20
+    at_ten = FEW_OWN_UNITS - 5
+    assert abs(starts[int(at_ten)] - starts[int(at_ten) - 1]) <= 5

@@ -227,7 +227,7 @@ def gains_answer(
         method=gain_text.method(),
         revision="",
         summary=gain_text.summary_of_gains(
-            [one.text for one in own],
+            [(one.measure, one.ratio, one.is_larger_than_noise) for one in own],
             None if widest is None else shown.headlines[widest.load, widest.condition],
         ),
         cautions=cautions_about_gains(question),

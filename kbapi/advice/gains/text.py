@@ -89,14 +89,11 @@ def gain_sentence(gain: MeasuredGain, equal: str = "") -> str:
         return f"{change}, within the noise ({interval})."
     if gain.significance == "too_few":
         needed = fewest_to_compare(gain.noise)
-        return f"{change} ({interval}). A comparison with noise takes {machines_text(needed)}."
+        return f"{change} ({interval}); a comparison takes {machines_text(needed)}."
     if gain.significance == "unclear":
         return f"{change} ({interval}), not clearly above the noise."
     if gain.noise is None:
-        return (
-            f"{change} ({interval}), more than the differences between machines (too few repeated "
-            "runs to measure run-to-run noise)."
-        )
+        return f"{change} ({interval}), more than machines differ (noise unknown)."
     noise = _size_text(name, gain.noise)
     if gain.significance == "larger":
         return f"{change} ({interval}), more than repeated runs differ by ({noise})."
@@ -247,28 +244,48 @@ def own_change_text(name: str, ratio: float, noise: float | None) -> str:
     'Your power: 12.0 % less, above the noise of your own runs (1.2 %).'
     >>> own_change_text("performance", 1.01, 0.026)
     'Your performance: 1.0 % more, within the noise of your own runs (2.6 %).'
-    >>> own_change_text("performance", 1.04, None)[:31]
-    'Your performance: 4.0 % more. T'
+    >>> own_change_text("performance", 1.04, None)[:43]
+    'Your performance: 4.0 % more; to compare it'
     """
     change = f"Your {_NAMES[name]}: {change_text(name, math.log(ratio))}"
     if noise is None:
         return (
-            f"{change}. To compare it with noise, send three runs or more at stock and tuned, in "
+            f"{change}; to compare it with noise, send three runs or more at stock and tuned, in "
             "turn."
         )
     place = "above" if abs(math.log(ratio)) > math.log1p(noise) else "within"
     return f"{change}, {place} the noise of your own runs ({100 * noise:.1f} %)."
 
 
-def summary_of_gains(own: Sequence[str], headline: str | None) -> str:
+_OWN_NOISE_TEXTS: Final = {
+    True: "Above the noise of your own runs",
+    False: "Within the noise of your own runs",
+    None: "Your own change, not yet compared with noise",
+}
+
+
+def summary_of_gains(own: Sequence[tuple[str, float, bool | None]], headline: str | None) -> str:
     """The own changes first, then the clearest gain of other machines.
 
-    >>> summary_of_gains((), None), summary_of_gains(("Your power: 12.0 % less.",), None)
-    ('No gains can be shown yet.', 'Your power: 12.0 % less. No other gains can be shown yet.')
+    Each own change is its measure, its ratio, and whether it is larger than the noise.
+
+    >>> summary_of_gains((), None)
+    'No gains can be shown yet.'
+    >>> summary_of_gains((("power", 0.88, True), ("performance", 1.02, True)), "More.")
+    'Above the noise of your own runs: power 12.0 % less, performance 2.0 % more. More.'
     """
+    sentences = []
+    for wanted, lead in _OWN_NOISE_TEXTS.items():
+        changes = [
+            f"{_NAMES[name]} {change_text(name, math.log(ratio))}"
+            for name, ratio, is_larger in own
+            if is_larger is wanted
+        ]
+        if changes:
+            sentences.append(f"{lead}: {', '.join(changes)}.")
     if headline is None:
         headline = "No other gains can be shown yet." if own else "No gains can be shown yet."
-    return " ".join([*own, headline])
+    return " ".join([*sentences, headline])
 
 
 SELF_SELECTED: Final = (

@@ -201,8 +201,9 @@ def open_text(shares: LockShares) -> str:
         return no_lock_reports()
     return open_share_text(
         shares.status,
-        shares.open.share,
-        (shares.open.low, shares.open.high),
+        # Rounded like the share of the answer: rounded once, 0.8549 is 85 %, and twice 86 %.
+        round(shares.open.share, 3),
+        (round(shares.open.low, 3), round(shares.open.high, 3)),
         shares.level,
         [one.status for one in shares.statuses],
     )

@@ -280,7 +280,7 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
     catalogue = instance.catalogue
     question = _question(search, catalogue)
     with instance.reading() as connection:
-        found = find_evidence(connection, question, instance, is_delayed=True)
+        found = find_evidence(connection, question, instance, is_delayed=True, memory=instance.lent)
         margin = load_recommended_margin(
             connection,
             question.chip,

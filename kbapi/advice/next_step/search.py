@@ -30,8 +30,14 @@ from kbapi.stats.search.next_step import (
     expected_search,
     search_unit,
 )
-from kbapi.stats.start.pool import PoolFit, fit_pool
-from kbapi.stats.start.start import depth_in_reach, is_informative, level_of
+from kbapi.stats.start.pool import PoolFit
+from kbapi.stats.start.start import (
+    Start,
+    fit_own_pool,
+    is_informative,
+    level_of,
+    suggested_start,
+)
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, Domain, LimitControl
 
@@ -189,7 +195,7 @@ def search_state(question: Question, search: Search, found: EvidenceFound) -> Se
     domains = _domains(question, found)
     own = find_own_runs(search.trials, search.setting(control, domains), grid)
     check_time("own runs")
-    fit = fit_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
+    fit = fit_own_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
     check_time("fit")
     deepest = _deepest_steps(search, control, domains, grid)
     mass = _mass(fit, deepest, control, grid)
@@ -208,10 +214,8 @@ def _domains(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
 
 def _start_steps(fit: PoolFit, found: EvidenceFound) -> int:
     """The suggested start in steps, 0 where there is none."""
-    if not is_informative(fit):
-        return 0
-    stable_share_used = found.guard.stable_share_used(DEFAULT_SHARE, fit.own_units)
-    return max(0, depth_in_reach(fit, stable_share_used, DEFAULT_CONFIDENCE).shallow)
+    start = suggested_start(fit, found.grid, DEFAULT_SHARE, DEFAULT_CONFIDENCE, found.guard)
+    return start.steps if isinstance(start, Start) else 0
 
 
 def _mass(fit: PoolFit, deepest: int, control: LimitControl, grid: Grid) -> Vector:

@@ -154,6 +154,8 @@ def in_use_text(
 ) -> str:
     """What to use if the search ended after these outcomes, None where it is over.
 
+    The plan gives no reasons: after other outcomes they would mostly be the same.
+
     >>> in_use_text("voltage_offset", None, "10 mV", InUseReason.USUAL_MARGIN, ())
     'If you stop now: stay at stock, because no setting passed deep enough.'
     >>> wider = in_use_text("voltage_offset", -50, "30 mV", InUseReason.WIDER_MARGIN, ())
@@ -164,7 +166,8 @@ def in_use_text(
         then = "stay at stock, because no setting passed deep enough."
     else:
         setting = setting_in_short(control, enter)
-        then = f"use {setting}, {margin} shallower than your deepest pass. {_WHY[reason]}"
+        why = "" if after else f" {_WHY[reason]}"
+        then = f"use {setting}, {margin} shallower than your deepest pass.{why}"
     return then[0].upper() + then[1:] if after is None else f"{_WHEN[after]}: {then}"
 
 

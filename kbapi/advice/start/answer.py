@@ -28,33 +28,27 @@ from kbapi.advice.next_step.search import USUAL_WIDTHS
 from kbapi.advice.phrases import (
     domains_text,
     no_lock_reports,
-    nothing_for,
     setting_in_short,
     setting_text,
 )
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.influence import (
-    CONTRIBUTORS_OF_A_SILENT_POOL,
     MOST_MOVED,
     StartMove,
-    contributors_in,
-    failed_at_first,
-    failures_near_stock,
     find_largest_move,
     finding_of,
     fitted_setting,
     setting_if_untold_failed,
     start_fit,
 )
+from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_start
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
-from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod
-from kbapi.stats.start.start import NoStartReason as NoStartCause
 from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
@@ -62,15 +56,6 @@ from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, Over
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """So far above the highest reported clock its voltage is used: it is lower than the true one."""
 
-NoStartCode = Literal[
-    "no_results",
-    "too_few_units",
-    "share_out_of_reach",
-    "fails_near_stock",
-    "locked_at_factory",
-    "no_known_control",
-    "not_on_this_chip",
-]
 StartWarningCode = Literal[
     "no_contributor_established",
     "mostly_new_contributors",
@@ -124,8 +109,9 @@ class SuggestedStart:
     method: StartMethod
     """How the start was computed."""
     setting_if_untold_failed: float | None
-    """The setting in its unit, negative is lower, if each stop without a stated end had failed soon
-    after its pass. It is 0 for no start, null without such stops."""
+    """The setting in its unit, negative is lower, if each of the chip's own stops without a stated
+    end had failed soon after its pass; never deeper than the start. It is 0 for no start, null
+    without such stops."""
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
@@ -146,7 +132,8 @@ class NoStartReason:
     known contributors have one."""
     start_for_lower_share: SuggestedStart | None = None
     """The start for the largest of 0.95, 0.90, 0.75 and 0.50 below the share asked for that has
-    one; null where none has. More units may fail there than was asked for."""
+    one. More units may fail there than was asked for. Null where none has one, and for the usual
+    share unless asked for with detail=percentiles: `text` says whether to ask for another share."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +222,7 @@ class StartAnswer:
     related_chips: tuple[str, ...]
     """Keys of related chips that have results; empty where there is a start."""
     meaning: Meaning | None
-    """What the start means; null where there is none."""
+    """What the start means, or that for a lower share; null where neither is given."""
     warnings: tuple[StartWarning, ...]
     """Why the answer deserves less trust than its confidence says; empty in most answers."""
     evidence: EvidenceSummary
@@ -257,17 +244,40 @@ class FittedStart:
     """The fit of a question, with what an answer must report of how its start could move."""
 
     fit: StartFit
+    """For the share that was asked for."""
+    shown: StartFit
+    """The same, or for a lower share where that start is given instead."""
     move: StartMove | None
+    """Of the start that is given."""
     if_untold_failed: float | None
-    """The setting if all untold stops had failed soon; None without any."""
+    """The setting if all stops without a stated end had failed soon; None without any."""
+
+    @property
+    def lower(self) -> StartFit | None:
+        """The fit for a lower share; None where no such start is given."""
+        return None if self.shown is self.fit else self.shown
 
 
 def fit_question(question: Question, found: EvidenceFound) -> FittedStart:
     """The start of this evidence, and how far its most influential contributor moves it."""
     fit = start_fit(question, found)
     check_time("fit")
-    untold = setting_if_untold_failed(question, found, fit)
-    return FittedStart(fit, find_largest_move(question, found, fit), untold)
+    shown = _shown_fit(question, fit)
+    about = replace(question, stable_share=shown.stable_share)
+    untold = setting_if_untold_failed(about, found, shown)
+    return FittedStart(fit, shown, find_largest_move(about, found, shown), untold)
+
+
+def _shown_fit(question: Question, fit: StartFit) -> StartFit:
+    """The fit, or that for a lower share where its start is given instead of none.
+
+    The usual answer has none: it would be deeper, and it would show results that wait.
+    """
+    lower = fit.answer.lower if isinstance(fit.answer, NoStart) else None
+    if lower is None or not question.admits_other_shares:
+        return fit
+    shares = lower.stable_share, lower.stable_share_used
+    return replace(fit, answer=lower, stable_share=shares[0], stable_share_used=shares[1])
 
 
 def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
@@ -277,10 +287,11 @@ def start_answer(question: Question, found: EvidenceFound) -> StartAnswer:
 
 def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) -> StartAnswer:
     control, fit = found.control, fitted.fit
-    start = _suggested_start(question, found, fit, fit.answer, fitted.if_untold_failed)
-    none = fit.answer if isinstance(fit.answer, NoStart) else None
-    reason = _reason(question, found, fit, none) if none else None
-    warnings = _warnings(found, fitted, has_start=start is not None)
+    shown = _suggested_start(question, found, fitted)
+    start = None if isinstance(fit.answer, NoStart) else shown
+    lower = None if start else shown
+    reason, summary = _reason_and_summary(question, found, fitted, lower)
+    warnings = _warnings(found, fitted, has_start=shown is not None)
     return StartAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -293,7 +304,7 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
         reason=reason,
         percentiles=_percentiles(found, fit) if question.detail == "percentiles" else None,
         related_chips=() if start else found.related_chips,
-        meaning=_meaning(question, found) if start else None,
+        meaning=_meaning(question, found, fitted) if shown else None,
         warnings=warnings,
         evidence=evidence_summary(
             found, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
@@ -301,12 +312,24 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
         notes=found.notes,
         differing_filters=differing_filters(found),
         next_step=_next_step_link(found),
-        summary=_with_warnings(
-            _summary_without(question, found, reason) if reason else _summary(question, found, fit),
-            warnings,
-        ),
+        summary=_with_warnings(summary, warnings),
         cautions=cautions_for(question, control),
     )
+
+
+def _reason_and_summary(
+    question: Question, found: EvidenceFound, fitted: FittedStart, lower: SuggestedStart | None
+) -> tuple[NoStartReason | None, str]:
+    """Why there is no start, if there is none, and the summary without its warnings."""
+    fit = fitted.fit
+    if not isinstance(fit.answer, NoStart):
+        return None, _summary(question, found, fit)
+    setting = None if lower is None else setting_text(found.control, lower.value_to_enter)
+    share = None if fit.answer.lower is None else fit.answer.lower.stable_share
+    for_lower_share = start_text.for_lower_share(question, setting, share)
+    why = why_no_start(question, found, fit, fit.answer, for_lower_share)
+    summary = summary_without(question, found, why) + start_text.instead(setting, share)
+    return NoStartReason(*why, lower), summary
 
 
 def _warnings(
@@ -318,7 +341,7 @@ def _warnings(
         warnings.append(StartWarning("no_contributor_established", start_text.not_established()))
     elif own is not None and own.outlier_report.is_mostly_new:
         warnings.append(StartWarning("mostly_new_contributors", start_text.mostly_new()))
-    now, untold = fitted_setting(found, fitted.fit), fitted.if_untold_failed
+    now, untold = fitted_setting(found, fitted.shown), fitted.if_untold_failed
     if now and untold is not None and untold - now > MOST_MOVED[control]:
         whole = setting_in_short(control, ceil(untold)) if untold else None
         warnings.append(StartWarning("untold_stops", start_text.if_untold_failed(whole)))
@@ -354,12 +377,9 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
 
 
 def _suggested_start(
-    question: Question,
-    found: EvidenceFound,
-    fit: StartFit,
-    start: Start | NoStart | None,
-    if_untold_failed: float | None = None,
+    question: Question, found: EvidenceFound, fitted: FittedStart
 ) -> SuggestedStart | None:
+    fit, start = fitted.shown, fitted.shown.answer
     if not isinstance(start, Start):
         return None
     steps = start.steps
@@ -376,7 +396,7 @@ def _suggested_start(
         stable_share_used=round(start.stable_share_used, 3),
         level=fit.level,
         method=fit.method,
-        setting_if_untold_failed=if_untold_failed,
+        setting_if_untold_failed=fitted.if_untold_failed,
         at_clock=_at_clock(question, found, setting),
     )
 
@@ -414,98 +434,6 @@ def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> At
     )
 
 
-def _reason(
-    question: Question, found: EvidenceFound, fit: StartFit, none: NoStart
-) -> NoStartReason:
-    reason = _reason_alone(question, found, fit, none)
-    if reason.code not in ("no_results", "too_few_units"):
-        return reason
-    unused = start_text.unused_related(found.related.unused)
-    return replace(reason, text=reason.text + unused + start_text.few_lines(found.related.lines))
-
-
-def _reason_alone(
-    question: Question, found: EvidenceFound, fit: StartFit, none: NoStart
-) -> NoStartReason:
-    if found.absence_text is not None:
-        return NoStartReason(NOT_ON_THIS_CHIP, found.absence_text)
-    if found.own is None and fit.level is Level.NONE:
-        return _reason_without_results(question, found)
-    if none.reason is NoStartCause.TOO_FEW_UNITS:
-        if found.own is None or found.own.units == 0:
-            return _no_results(question, found)
-        return NoStartReason("too_few_units", start_text.too_few_units(found.own.units))
-    return _reason_with_units(question, found, fit, none)
-
-
-def _reason_with_units(
-    question: Question, found: EvidenceFound, fit: StartFit, none: NoStart
-) -> NoStartReason:
-    """Why enough units for a start give none at this share, and the start for a lower share."""
-    lower = _suggested_start(question, found, fit, none.lower)
-    text = start_text.for_lower_share(
-        question,
-        None if lower is None else setting_text(found.control, lower.value_to_enter),
-        None if lower is None else lower.stable_share,
-    )
-    if none.units_needed is not None:
-        behind = round(fit.own_units + fit.borrowed_units)
-        why = start_text.share_out_of_reach(question, none.units_needed, behind)
-        needed = none.units_needed
-        return NoStartReason("share_out_of_reach", why + text, needed, None, lower)
-    at_first = failed_at_first(found.own)
-    why = _why_near_stock(question, found, fit, at_first)
-    return NoStartReason("fails_near_stock", why + text, None, at_first, lower)
-
-
-def _why_near_stock(
-    question: Question, found: EvidenceFound, fit: StartFit, at_first: int | None
-) -> str:
-    """How many contributors failed near which setting, and how many at their first one."""
-    own = found.own
-    near = None if own is None else failures_near_stock(own, fit.stable_share_used)
-    failed = ""
-    if near is not None:
-        whole = round(setting_of(found.control, found.grid, near.steps))
-        setting = setting_in_short(found.control, whole)
-        failed = start_text.failed_near_stock(near.contributors, setting, is_shown=near.is_shown)
-    units = 0 if own is None else own.units
-    if at_first is not None:
-        failed += start_text.failed_at_first(at_first, units)
-    # Curators see only the checks of answers that are not delayed.
-    is_queued = not question.is_delayed and contributors_in(own) >= CONTRIBUTORS_OF_A_SILENT_POOL
-    return start_text.fails_near_stock(question, units, failed, is_queued)
-
-
-def _reason_without_results(question: Question, found: EvidenceFound) -> NoStartReason:
-    """Why there is no start without results; first, whether there is anything to search for."""
-    if not found.is_ruled_out:
-        return _no_results(question, found)
-    left = found.factory_lock.controls_left
-    if found.factory_lock.status == "locked":
-        return NoStartReason("locked_at_factory", start_text.locked_at_factory(left))
-    text = start_text.no_known_control(found.control, question.domain, left)
-    return NoStartReason("no_known_control", text)
-
-
-def _no_results(question: Question, found: EvidenceFound) -> NoStartReason:
-    pool = found.pool
-    own = 0 if pool is None or pool.own is None else pool.own.units
-    related = 0 if pool is None else sum(one.units for one in (*pool.series, *pool.line))
-    return NoStartReason("no_results", start_text.no_results(question, found.control, own, related))
-
-
-def _summary_without(question: Question, found: EvidenceFound, reason: NoStartReason) -> str:
-    lead = start_text.factory_lead(found.factory_lock)
-    if reason.code == NOT_ON_THIS_CHIP:
-        return lead + nothing_for("start", reason.text)
-    if reason.code in ("fails_near_stock", "share_out_of_reach"):
-        return lead + start_text.no_start_here(question, reason.units_needed)
-    if reason.code in ("locked_at_factory", "no_known_control"):
-        return f"{lead}{start_text.no_start_without_control()}"
-    return lead + start_text.no_start_yet()
-
-
 def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     steps = fit.answer.steps if isinstance(fit.answer, Start) else 0
     units = 0 if found.own is None else found.own.units
@@ -513,8 +441,7 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
     lines = found.other_lines
     summary = start_text.summary_of_start(
-        start_text.factory_lead(found.factory_lock)
-        or (start_text.lock_lead(found.locks.open.share) if found.locks else ""),
+        start_text.lead(found.factory_lock, found.locks),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
         start_text.based_on(question, units, borrowed, failures, lines),
@@ -529,12 +456,12 @@ def _percentiles(found: EvidenceFound, fit: StartFit) -> tuple[Percentile, ...]:
     return tuple(percentile_of(found.control, found.grid, depth) for depth in fit.percentiles)
 
 
-def _meaning(question: Question, found: EvidenceFound) -> Meaning:
-    own = found.own
+def _meaning(question: Question, found: EvidenceFound, fitted: FittedStart) -> Meaning:
+    own, about = found.own, replace(question, stable_share=fitted.shown.stable_share)
     return Meaning(
         loads=() if own is None else own.loads,
         grade=None if own is None else own.grade,
-        text=start_text.meaning_of(question),
+        text=start_text.meaning_of(about),
     )
 
 

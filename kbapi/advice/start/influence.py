@@ -17,12 +17,13 @@ from kbapi.advice.evidence_found import EvidenceFound, setting_of
 from kbapi.advice.start.query import Question
 from kbapi.evidence.outlier_check import (
     OutlierReport,
+    aged_stable_steps,
     standing_flags,
     weighed_intervals,
     weight_under,
 )
 from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_steps
-from kbapi.evidence.small_cells import FEWEST_SHOWN, released
+from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.evidence.units import PoolUnits
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
@@ -76,30 +77,27 @@ def start_fit(question: Question, found: EvidenceFound) -> StartFit:
 def setting_if_untold_failed(
     question: Question, found: EvidenceFound, fit: StartFit
 ) -> float | None:
-    """The setting of the start if all untold stops had failed soon after their pass, 0 for none.
+    """The setting of the start if all stops without a stated end had failed soon, 0 for none.
 
-    None without untold stops, or with too few units. This is the tipping point of the assumption
-    that a part of them would have failed. Results that wait for others are left out: with the start
-    this number would show more of the latest one.
+    Never deeper than the start. None without such stops, or with too few units. This is the
+    tipping point of the assumption that a part of them would have failed. Results that wait for
+    others are left out: with the start this number would show more of the latest one.
 
     References
     ----------
     Scharfstein, Rotnitzky & Robins (1999), J. Am. Statist. Ass. 94:1096-1120 (how far an answer
     depends on what is assumed of those who dropped out).
     """
-    own = found.own
-    if own is None or own.untold_stops == 0 or fitted_setting(found, fit) is None:
+    own, now = found.own and found.own.released, fitted_setting(found, fit)
+    if own is None or own.untold_stops.units == 0 or now is None:
         return None
-    floor = floor_steps(found.control, found.grid)
-    if not question.is_delayed:
-        rows = released(own.rows)
-        own = own if rows is own.rows else evidence_from(rows, own.id, floor, {})
-    if own.untold_stops == 0:
-        return None
-    worst = weighed_intervals(own.asked, own.outlier_report, floor, if_untold_failed=True)
+    worst = weighed_intervals(own.asked, own.outlier_report, own.floor_steps, if_untold_failed=True)
     then = start_fit(question, replace(found, own=replace(own, intervals=worst)))
-    check_time("start if untold stops had failed")
-    return fitted_setting(found, then)
+    check_time("start if stops without a stated end had failed")
+    if isinstance(then.answer, NoStart):
+        return None if then.answer.reason is NoStartReason.TOO_FEW_UNITS else 0.0
+    # More failures can narrow the shape, and settings count as tried that no unit has reached.
+    return max(now, setting_of(found.control, found.grid, then.answer.steps))
 
 
 def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -> StartMove | None:
@@ -113,12 +111,13 @@ def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -
     if own is None or now is None or not own.asked.informative.any():
         return None
     contributors = np.unique(own.asked.contributor)
-    moves = approximate_moves(own.asked, own.outlier_report) * -float(found.grid.step)
+    about = own.asked, own.outlier_report, own.floor_steps
+    moves = approximate_moves(*about) * -float(found.grid.step)
     if _is_steady(found, own, now):
         place = int(np.abs(moves).argmax())
         return StartMove(int(contributors[place]), round(float(moves[place]), 2), is_exact=False)
     exact = []
-    for place in most_suspected(own.asked, own.outlier_report, moves):
+    for place in most_suspected(*about, moves):
         contributor = int(contributors[place])
         then = fitted_setting(found, start_fit(question, without(question, found, contributor)))
         if then is not None:
@@ -142,7 +141,9 @@ def fitted_setting(found: EvidenceFound, fit: StartFit) -> float | None:
     return setting_of(found.control, found.grid, fit.answer.steps)
 
 
-def most_suspected(units: PoolUnits, report: OutlierReport, moves: Vector) -> list[int]:
+def most_suspected(
+    units: PoolUnits, report: OutlierReport, floor_steps: float, moves: Vector
+) -> list[int]:
     """The places of at most five contributors, in the order of `moves`, that may move a start most.
 
     The two largest approximated moves deeper, the largest one shallower, the deepest limit and the
@@ -152,7 +153,7 @@ def most_suspected(units: PoolUnits, report: OutlierReport, moves: Vector) -> li
     weight = weight_under(units, report) * standing_flags(units, report)
     stands = np.flatnonzero(weight > 0.0)
     deepest, shallowest = np.full(len(moves), -1.0), np.full(len(moves), NEVER_FAILED)
-    np.maximum.at(deepest, owner[stands], limits_of(units)[stands])
+    np.maximum.at(deepest, owner[stands], limits_of(units, floor_steps)[stands])
     np.minimum.at(shallowest, owner[stands], units.unstable_steps[stands])
     # Contributors that are equal in all of these are left out alike, so that numbers, which follow
     # the order of arrival, decide nothing.
@@ -176,7 +177,7 @@ def _is_steady(found: EvidenceFound, own: PoolEvidence, now: float) -> bool:
         return False
     owner = np.unique(units.contributor, return_inverse=True)[1]
     largest = 2.0 * float(np.bincount(owner, weight).max()) / total
-    limits = limits_of(units) * float(found.grid.step)
+    limits = limits_of(units, own.floor_steps) * float(found.grid.step)
     order = np.argsort(limits, kind="stable")
     before = float(weight[limits < abs(now)].sum()) / total
     # Rounded: sums in another order differ in the last digits.
@@ -187,7 +188,7 @@ def _is_steady(found: EvidenceFound, own: PoolEvidence, now: float) -> bool:
     return bool(deep - shallow <= MOST_MOVED[found.control])
 
 
-def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
+def approximate_moves(units: PoolUnits, report: OutlierReport, floor_steps: float) -> Vector:
     """How many steps deeper the start may be without each contributor, ascending by number.
 
     The quantile of a normal distribution of the limits moves with the weight of a contributor and
@@ -196,7 +197,7 @@ def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
     """
     owner = np.unique(units.contributor, return_inverse=True)[1]
     weight = weight_under(units, report) * standing_flags(units, report)
-    limit = limits_of(units)
+    limit = limits_of(units, floor_steps)
     sums = [np.bincount(owner, weight * limit**power) for power in range(3)]
     with np.errstate(invalid="ignore", divide="ignore"):
         moves = _quantile(*(one.sum() - one for one in sums)) - _quantile(*(s.sum() for s in sums))
@@ -206,11 +207,11 @@ def approximate_moves(units: PoolUnits, report: OutlierReport) -> Vector:
     return np.nan_to_num(moves)
 
 
-def limits_of(units: PoolUnits) -> Vector:
+def limits_of(units: PoolUnits, floor_steps: float) -> Vector:
     """One depth for each unit: the middle of its interval, or the deepest pass."""
-    failed = units.unstable_steps < NEVER_FAILED
-    middle = (units.stable_steps + np.where(failed, units.unstable_steps, 0)) / 2
-    return np.where(failed, middle, units.stable_steps)
+    stable, failed = aged_stable_steps(units, floor_steps), units.unstable_steps < NEVER_FAILED
+    middle = (stable + np.where(failed, units.unstable_steps, 0)) / 2
+    return np.where(failed, middle, stable)
 
 
 def _quantile(weight: Vector, first: Vector, second: Vector) -> Vector:
@@ -247,19 +248,6 @@ def failures_near_stock(own: PoolEvidence, stable_share: float) -> FailuresNearS
     who = np.unique(units.contributor[failed[units.unstable_steps[failed] <= steps]])
     known = int(np.isin(who, own.rows.known).sum())
     return FailuresNearStock(steps, len(who), is_shown=known >= FEWEST_SHOWN)
-
-
-def failed_at_first(own: PoolEvidence | None) -> int | None:
-    """How many units failed at their first setting; None where few known contributors did."""
-    if own is None:
-        return None
-    units = own.asked
-    failed = (units.stable_steps == 0) & (units.unstable_steps < NEVER_FAILED)
-    failed &= (
-        weight_under(units, own.outlier_report) * standing_flags(units, own.outlier_report) > 0
-    )
-    known = np.intersect1d(units.contributor[failed], own.rows.known)
-    return int(failed.sum()) if len(known) >= FEWEST_SHOWN else None
 
 
 def contributors_in(own: PoolEvidence | None) -> int:

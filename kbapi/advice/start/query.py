@@ -94,6 +94,14 @@ class Question:
         return (self.stable_share, self.confidence, self.detail, self.filters) != usual
 
     @property
+    def admits_other_shares(self) -> bool:
+        """Whether a start for a lower share may be given where the one asked for has none.
+
+        Such an answer is delayed.
+        """
+        return self.detail == "percentiles" or self.stable_share != DEFAULT_SHARE
+
+    @property
     def filters_response(self) -> dict[str, str]:
         """The filters that were asked for, by name."""
         return {name: value for name, value in asdict(self.filters).items() if value is not None}

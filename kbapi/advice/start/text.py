@@ -15,6 +15,7 @@ from kbapi.advice.phrases import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.evidence.comparisons import FilterValue
+from kbapi.evidence.locks import LockShares
 from kbapi.stats.start.start import FEWEST_OWN_UNITS, Guard, reserve_for
 
 _MOST_VALUES: Final = 5
@@ -66,6 +67,11 @@ def factory_lead(documented: FactoryLockAnswer) -> str:
     reports = f". {against} of {machines_text(documented.reports)} report otherwise"
     lead = f"{documented.in_short}{left}{reports if against else ''}. "
     return lead[0].upper() + lead[1:]
+
+
+def lead(documented: FactoryLockAnswer, locks: LockShares | None) -> str:
+    """What comes first in a summary: the documented lock, else that most reports are of one."""
+    return factory_lead(documented) or ("" if locks is None else lock_lead(locks.open.share))
 
 
 def locked_at_factory(left: Sequence[str]) -> str:
@@ -201,14 +207,16 @@ def no_results(question: Question, control: str, units: int, of_related: int) ->
     return f"No counted results exist for {control} on {question.domain}. {_BEGIN}"
 
 
-def too_few_units(units: int) -> str:
-    """Why there is no start: how many machines are missing."""
+def too_few_units(units: int, weight: float) -> str:
+    """Why there is no start: how many machines are missing; with less weight, what counts less."""
     few = f"{machines_text(units)} of this chip, and no related chip has enough results."
-    missing = ceil(FEWEST_OWN_UNITS) - units
-    takes = "A start takes three"
-    if missing > 0:
-        takes += f"; {counted(missing, 'more is', 'more are')} needed"
-    return f"{few} {takes}. {_BEGIN}"
+    if weight < units - 1e-6:
+        few += (
+            " Not all of them count in full: first failures, and several machines of one "
+            "contributor, count in part."
+        )
+    missing = ceil(FEWEST_OWN_UNITS - weight - 1e-6)
+    return f"{few} A start takes three; {counted(missing, 'more is', 'more are')} needed. {_BEGIN}"
 
 
 def unused_related(chips: int) -> str:
@@ -246,21 +254,43 @@ def no_start_here(question: Question, units_needed: int | None) -> str:
     return f"No start: no setting below stock holds on {wanted}."
 
 
-def share_out_of_reach(question: Question, units_needed: int, units: int) -> str:
-    """Why there is no start for so large a share: how many machines it takes."""
+def share_out_of_reach(
+    question: Question, units_needed: int, units: int, *, of_lines: bool = False
+) -> str:
+    """Why there is no start for so large a share: how many machines it takes.
+
+    `of_lines` says that other lines lend; their machines do not count for it.
+    """
     share, confidence = percent(question.stable_share), percent(question.confidence)
     return (
         f"{share} at {confidence} confidence takes results of {machines_text(units_needed)} or "
         f"more; {counted(units, 'is', 'are')} counted."
+        + (" Machines of other lines do not count for it." if of_lines else "")
     )
 
 
 def for_lower_share(question: Question, setting: str | None, share: float | None) -> str:
-    """The setting for the largest usual share that has a start, or that none has."""
+    """The setting for the largest usual share that has a start, or that none has.
+
+    Without the setting, how to ask for it.
+    """
     confidence = percent(question.confidence)
-    if setting is None or share is None:
+    if share is None:
         return " Lower shares have no start either: stay at stock."
+    if setting is None:
+        return f" A lower share has a start: ask with stable_share={share:g}."
     return f" For {percent(share)} of machines the start is {setting} ({confidence} confidence)."
+
+
+def instead(setting: str | None, share: float | None) -> str:
+    """The start that is given for a lower share; empty without any.
+
+    >>> instead("-45 mV", 0.75)
+    ' The start for 75 % is -45 mV.'
+    """
+    if setting is None or share is None:
+        return ""
+    return f" The start for {percent(share)} is {setting}."
 
 
 def fails_near_stock(question: Question, units: int, failed: str, is_queued: bool) -> str:

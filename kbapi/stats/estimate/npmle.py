@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kbapi.stats.intervals import (
-    NEVER_FAILED,
     CellLikelihood,
     GroupedIntervals,
     Masses,
@@ -285,21 +284,6 @@ class StableShareFit:
         [1.0, 0.75, 0.75, 0.0]
         """
         return np.asarray(self._shares()[np.searchsorted(self.cell_right, steps, side="right")])
-
-    def even_at(self, steps: ArrayLike) -> NDArray[np.float64]:
-        """The stable share with each cell's mass spread evenly over its steps, shape of `steps`.
-
-        What never failed is taken at its last pass, as in the lower envelope.
-
-        >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 13]), np.array([1.0, 3.0]))
-        >>> fit_npmle(pool).even_at([4, 5, 6, 9, 11, 13]).tolist()
-        [1.0, 0.875, 0.75, 0.75, 0.375, 0.0]
-        """
-        shares = self._shares()
-        ends = np.where(self.cell_right < NEVER_FAILED, self.cell_right, self.cell_left + 1)
-        corners = np.stack([self.cell_left, ends], axis=1).ravel()
-        heights = np.stack([shares[:-1], shares[1:]], axis=1).ravel()
-        return np.asarray(np.interp(np.asarray(steps, dtype=np.float64), corners, heights))
 
     def _shares(self) -> NDArray[np.float64]:
         """Mass of each cell and all deeper ones, then zero, shape (m + 1,)."""

@@ -107,8 +107,12 @@ class Form:
 
 _SKEWNESSES: Final = (1.5, 1.0, 0.5, 0.0, -0.5, -1.0, -1.5)
 _SKEWNESS_CHANCES: Final = (1.0, 2.0, 4.0, 4.0, 4.0, 2.0, 1.0)
+_CAREFUL_SKEWNESS_CHANCES: Final = (2.0, 4.0, 2.0, 1.0, 1.0, 0.5, 0.5)
 _WEAK_GROUPS: Final = ((0.0, 0.0), (0.05, 1.5), (0.05, 3.0), (0.1, 1.5), (0.1, 2.2), (0.1, 3.0))
 _WEAK_CHANCES: Final = (0.65, 0.07, 0.07, 0.07, 0.07, 0.07)
+_CAREFUL_WEAK_CHANCES: Final = (0.10, 0.18, 0.18, 0.18, 0.18, 0.18)
+_CAREFUL_FROM: Final = 15.0
+_CAREFUL_AT: Final = 50.0
 _WEAK_SPREAD: Final = 0.3
 FORMS: Final = tuple(Form(q, *weak) for q, weak in product(_SKEWNESSES, _WEAK_GROUPS))
 
@@ -199,14 +203,30 @@ def _form_deviations(share: float) -> Vector:
     return frozen_array(form_tables().deviations_of(share))
 
 
-def usual_form_chances() -> Vector:
-    """The chance of each form before any evidence, shape (forms,), summing to one.
+def form_chances(own_units: float) -> Vector:
+    """The chance of each form before the evidence of so many units, shape (forms,), summing to one.
 
-    >>> round(float(usual_form_chances().sum()), 9)
-    1.0
+    A few units say little of the form, and caution for every form would be needless for them. More
+    units show the main body, but not whether a weak group lies apart from it: their likelihood
+    would exclude what is needed. So from 15 to 50 units the long weak tails and the weak groups
+    gain.
+
+    >>> chances = [form_chances(units) for units in (15.0, 50.0)]
+    >>> no_group = [place for place, form in enumerate(FORMS) if form.weak_share == 0.0]
+    >>> [round(float(one.sum()), 9) for one in chances]
+    [1.0, 1.0]
+    >>> [round(float(one[no_group].sum()), 3) for one in chances]
+    [0.65, 0.1]
     """
-    skewness = np.array(_SKEWNESS_CHANCES) / sum(_SKEWNESS_CHANCES)
-    return np.outer(skewness, np.array(_WEAK_CHANCES) / sum(_WEAK_CHANCES)).ravel()
+    grown = min(max((own_units - _CAREFUL_FROM) / (_CAREFUL_AT - _CAREFUL_FROM), 0.0), 1.0)
+
+    def mixed(few: tuple[float, ...], many: tuple[float, ...]) -> Vector:
+        ends = np.array(few) / sum(few), np.array(many) / sum(many)
+        return np.asarray((1.0 - grown) * ends[0] + grown * ends[1])
+
+    skewness = mixed(_SKEWNESS_CHANCES, _CAREFUL_SKEWNESS_CHANCES)
+    weak = mixed(_WEAK_CHANCES, _CAREFUL_WEAK_CHANCES)
+    return np.outer(skewness, weak).ravel()
 
 
 Grid2 = NDArray[np.float64]
@@ -303,8 +323,8 @@ FORM_CELLS: Final = (33, 11)
 # exp(-12) of the highest density is left outside the box of the fine grid.
 _NEGLECTED: Final = 12.0
 _TINY: Final = 1e-300
-# The same in single precision.
-_SMALLEST: Final = np.float32(1e-30)
+# Differences of shares in single precision are off by up to 1e-7: a rarer report counts as this.
+_SMALLEST: Final = np.float32(1e-6)
 _MANY: Final = 300.0
 
 
@@ -505,7 +525,7 @@ def fit_forms(
 
     >>> from kbapi.stats.scale import VOLTAGE_OFFSET
     >>> pool = GroupedIntervals(np.array([18, 20]), np.array([19, 22]), np.array([10.0, 20.0]))
-    >>> fit = fit_forms(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), usual_form_chances())
+    >>> fit = fit_forms(pool, 5.0, VOLTAGE_OFFSET, VaguePrior(), form_chances(1.0))
     >>> [round(float(share), 2) for share in fit.expected_share_at([0, 18, 20, 22])]
     [1.0, 0.95, 0.62, 0.04]
     """
@@ -539,10 +559,7 @@ class _Contamination:
 
 @dataclass(frozen=True, slots=True)
 class _FormDensity:
-    """The posterior density of all forms, up to a constant factor.
-
-    Single precision: the contamination keeps every chance far above its rounding.
-    """
+    """The posterior density of all forms, up to a constant factor, in single precision."""
 
     ends: NDArray[np.int64]
     stable: NDArray[np.intp]

@@ -220,8 +220,7 @@ def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid)
     half = min(ceil(ceil(passed * grid.step / 2) / grid.step), passed - 1)
     survival = _survival_of_steps(chances, margin, grid) if margin.curve else None
     steps, reason = _with_margin(passed, margin, grid, survival)
-    asks_for_more = margin.is_of_chip and margin.source != "default"
-    if steps < half and not asks_for_more:
+    if steps < half and not (margin.is_of_chip and margin.source != "default"):
         steps, reason = half, InUseReason.HALF_OF_PROVEN
     steps = max(steps, 0)
     return SettingInUse(steps, reason, None if survival is None else float(survival[steps]))

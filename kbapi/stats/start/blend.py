@@ -145,44 +145,35 @@ ALONE: Final = (30.0, 100.0)
 BESIDE_SIBLINGS: Final = (60.0, 200.0)
 """The same beside siblings: with a full weight from 100 units on, 50 more units cost depth."""
 # Of the variance by straddling units; and the share of a sum that is rounding.
-_INFLATION: Final = 0.3
-# A first failure counts as so many straddling units: a model says where it lies. 0.6 is 0.3 times
-# this to the power 2/3.
-_AS_STRADDLING: Final = 2.0**1.5
+_INFLATION: Final = 0.6
 _ROUNDING: Final = 1e-9
-# Standard deviations at which the kernel ends; the rest of it is 3e-5.
-_REACH: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True)
 class KnownShare:
-    """The stable share between its envelopes, and the weight behind it, at every whole step.
+    """The stable share between its envelopes, and the weight behind it, on runs of depths.
 
     Parameters
     ----------
     depths : int64 array, shape (r,)
-        0, 1, 2... to the depth of the deepest failure, or beyond the deepest pass.
+        Shallowest depth of each run, ascending from 0.
     least, most : float64 arrays, shape (r,)
         The share with a cell's mass at its left end, and at its right end.
-    smooth : float64 array, shape (r,)
-        The share with a cell's mass spread evenly over it, under a narrow normal kernel.
     known_weight, straddling_weight : float64 arrays, shape (r,)
-        Units whose status is known, and units that failed deeper but last passed shallower; one
-        that failed at its first setting counts 2.83 times among these.
+        Units whose status is known, and units that failed deeper but last passed shallower.
     """
 
     depths: NDArray[np.int64]
     least: Vector
     most: Vector
-    smooth: Vector
     known_weight: Vector
     straddling_weight: Vector
 
 
 def known_share(
-    reported: GroupedIntervals, placed: GroupedIntervals, fit: StableShareFit, width: float
+    reported: GroupedIntervals, placed: GroupedIntervals, fit: StableShareFit
 ) -> KnownShare:
-    """The share at every whole step, and the weight behind it.
+    """The runs of depths on which nothing changes, with the share and the weight behind it.
 
     Parameters
     ----------
@@ -192,57 +183,33 @@ def known_share(
         The same with first failures placed on single steps (`spread_first_failures`).
     fit
         `fit_npmle` of the placed ones.
-    width
-        Standard deviation of the kernel in steps, above 0.
 
     >>> from kbapi.stats.estimate.npmle import fit_npmle
-    >>> pool = GroupedIntervals(np.array([1, 4]), np.array([3, 6]), np.array([1.0, 3.0]))
-    >>> known = known_share(pool, pool, fit_npmle(pool), 0.1)
-    >>> known.least.tolist(), known.most.tolist()
-    ([1.0, 1.0, 0.75, 0.75, 0.75, 0.0, 0.0], [1.0, 1.0, 1.0, 0.75, 0.75, 0.75, 0.0])
-    >>> known.smooth.round(9).tolist()
-    [1.0, 1.0, 0.875, 0.75, 0.75, 0.375, 0.0]
-    >>> known.known_weight.tolist(), known.straddling_weight.tolist()
-    ([4.0, 4.0, 3.0, 4.0, 4.0, 1.0, 4.0], [0.0, 0.0, 1.0, 0.0, 0.0, 3.0, 0.0])
+    >>> pool = GroupedIntervals(np.array([4, 9]), np.array([6, 12]), np.array([1.0, 3.0]))
+    >>> runs = known_share(pool, pool, fit_npmle(pool))
+    >>> runs.depths.tolist(), runs.least.tolist(), runs.most.tolist()
+    ([0, 5, 6, 10, 12], [1.0, 0.75, 0.75, 0.0, 0.0], [1.0, 1.0, 0.75, 0.75, 0.0])
+    >>> runs.known_weight.tolist(), runs.straddling_weight.tolist()
+    ([4.0, 3.0, 4.0, 1.0, 4.0], [0.0, 1.0, 0.0, 3.0, 0.0])
     """
     failed = placed.unstable_steps[placed.unstable_steps < NEVER_FAILED]
-    depths = np.arange(max(int(placed.stable_steps.max()) + 1, int(failed.max(initial=0))) + 1)
+    depths = np.unique(np.concatenate([[0], placed.stable_steps + 1, failed]).astype(np.int64))
     return KnownShare(
         depths=frozen_array(depths),
         least=frozen_array(fit.share_at(depths)),
         most=frozen_array(fit.most_at(depths)),
-        smooth=frozen_array(_smooth_share(fit, depths, width)),
         known_weight=frozen_array(known_weight_at(placed, depths)),
         straddling_weight=frozen_array(_straddling_weight_at(reported, depths)),
     )
 
 
-def _smooth_share(fit: StableShareFit, depths: NDArray[np.int64], width: float) -> Vector:
-    """The evenly spread share under a normal kernel; what never failed stays at its last pass.
-
-    References
-    ----------
-    Groeneboom, Jongbloed & Witte (2010), Ann. Statist. 38:352-387 (smoothed likeliest share).
-    """
-    reach = int(np.ceil(_REACH * width))
-    bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
-    never_failed = float(fit.masses[-1]) if fit.cell_right[-1] >= NEVER_FAILED else 0.0
-    around = np.arange(-reach, depths[-1] + reach + 1)
-    closed = fit.even_at(around) - never_failed * (around <= fit.cell_left[-1])
-    smooth = np.convolve(closed, bell / bell.sum(), "valid")
-    smooth += never_failed * (depths <= fit.cell_left[-1])
-    # A sum over the kernel is off by rounding.
-    return np.clip(np.where(smooth > 1.0 - _ROUNDING, 1.0, smooth), 0.0, 1.0)
-
-
 def _straddling_weight_at(evidence: GroupedIntervals, depths: NDArray[np.int64]) -> Vector:
     """Weight of the units that passed before each depth and failed beyond it, shape (r,)."""
     has_failed = evidence.unstable_steps < NEVER_FAILED
-    stable = evidence.stable_steps[has_failed]
     failed = GroupedIntervals(
-        stable,
+        evidence.stable_steps[has_failed],
         evidence.unstable_steps[has_failed],
-        evidence.weight[has_failed] * np.where(stable == 0, _AS_STRADDLING, 1.0),
+        evidence.weight[has_failed],
     )
     straddling = failed.total_weight - known_weight_at(failed, depths)
     # Below rounding it is none.
@@ -299,11 +266,8 @@ class BlendedBound:
 
     def _model_free_shallow(self, share: float, errors: Vector) -> Vector:
         """The deepest depth that has, with every shallower one, a lower bound of the share."""
-        inflation = _inflation(self.known, share)
-        # Exact limits need no smoothing, and have the bound of Clopper and Pearson without it.
-        likely = np.where(inflation > 1.0, self.known.smooth, self.known.least)
-        weight = self.known.known_weight / np.maximum(inflation, 1.0)
-        stable, failed = weight * likely, weight * (1.0 - likely)
+        weight = _effective_weight(self.known, share)
+        stable, failed = weight * self.known.least, weight * (1.0 - self.known.least)
         # The lower bound reaches the share where this chance is within the error.
         chance = np.where(
             stable > 0, scipy.special.betainc(np.maximum(stable, 1e-300), failed + 1.0, share), 1.0
@@ -313,7 +277,7 @@ class BlendedBound:
 
     def _model_free_deep(self, share: float, errors: Vector) -> Vector:
         """The deepest depth with an upper bound of the share; inf where none falls below it."""
-        weight = self.known.known_weight / np.maximum(_inflation(self.known, share), 1.0)
+        weight = _effective_weight(self.known, share)
         stable, failed = weight * self.known.most, weight * (1.0 - self.known.most)
         chance = np.where(
             failed > 0,
@@ -338,14 +302,13 @@ def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:
     return np.asarray((1.0 - weight) * posterior + weight * free)
 
 
-def _inflation(known: KnownShare, share: float) -> Vector:
-    """How often the binomial variance of the share each depth has, shape (r,); 1 or less is once.
+def _effective_weight(known: KnownShare, share: float) -> Vector:
+    """The number of exact limits that would tell the share at each depth as well, shape (r,).
 
-    The known weight n over it is the number of exact limits that would tell the share as well.
-    Where m units straddle a depth, the error of the share is no longer binomial but of the
-    cube-root law: its variance is the binomial one times m^(2/3) / (n s (1 - s))^(1/3), up to a
-    constant that is simulated. Below a share of one half the half counts, so that all smaller
-    shares have the same weight.
+    Where limits are exact it is the known weight n. Where m units straddle a depth, the error of
+    the share is no longer binomial but of the cube-root law: its variance is the binomial one
+    times m^(2/3) / (n s (1 - s))^(1/3), up to a constant that is simulated. Below a share of one
+    half the half counts, so that all smaller shares have the same weight.
 
     References
     ----------
@@ -355,4 +318,5 @@ def _inflation(known: KnownShare, share: float) -> Vector:
     """
     larger = max(share, 0.5)
     binomial = np.maximum(known.known_weight * larger * (1.0 - larger), 1e-300)
-    return np.asarray(_INFLATION * known.straddling_weight ** (2 / 3) / binomial ** (1 / 3))
+    inflation = _INFLATION * known.straddling_weight ** (2 / 3) / binomial ** (1 / 3)
+    return np.asarray(known.known_weight / np.maximum(inflation, 1.0))

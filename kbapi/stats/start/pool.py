@@ -22,7 +22,7 @@ from kbapi.stats.estimate.small_sample import (
     VaguePrior,
     fit_forms,
     fit_sev,
-    usual_form_chances,
+    form_chances,
 )
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, group_intervals
 from kbapi.stats.scale import PriorScale
@@ -181,8 +181,6 @@ _OUTGROWN_UNITS: Final = 1_000.0
 _CONTAMINATION: Final = 0.03
 _CONTAMINATED_FROM: Final = 30.0
 _FULLY_CONTAMINATED_AT: Final = 60.0
-# Of the least spread of limits, so 3 mV: as wide as the noise from trial to trial.
-_KERNEL: Final = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,8 +236,7 @@ def fit_pool(
         bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
-    width = _KERNEL * scale.least_spread / step
-    bound, fit = _own_bound(own, alone, limit_posterior, prior, scale, width)
+    bound, fit = _own_bound(own, alone, limit_posterior, prior, scale)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(bound, prior, agreement, units, tried, fit.optimality_gap, fit.converged)
 
@@ -251,7 +248,7 @@ def _limit_posterior(
     trust, contamination = likelihood_trust(units, prior), contamination_share(units, prior)
     if prior.level is Level.NONE:
         spread = UsualSpreadPrior(_SPREAD_OF_LOG_SDS)
-        alone = fit_forms(own, step, scale, spread, usual_form_chances(), trust, contamination)
+        alone = fit_forms(own, step, scale, spread, form_chances(units), trust, contamination)
         return LimitPosterior((alone,), np.ones(1))
     return fit_posterior(own, step, scale, prior.shapes, trust=trust, contamination=contamination)
 
@@ -262,7 +259,6 @@ def _own_bound(
     limit_posterior: LimitPosterior,
     prior: SiblingPrior,
     scale: PriorScale,
-    width: float,
 ) -> tuple[BlendedBound, StableShareFit]:
     """The bound with own units in it, and the nonparametric fit behind it."""
     handover = ALONE
@@ -272,7 +268,7 @@ def _own_bound(
         limit_posterior = limit_posterior.with_first_chance(vague)
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
-    known = known_share(own, placed, fit, width)
+    known = known_share(own, placed, fit)
     return BlendedBound(limit_posterior, known, own.total_weight, handover), fit
 
 
@@ -353,7 +349,6 @@ _NOTHING_KNOWN = KnownShare(
     depths=np.zeros(0, dtype=np.int64),
     least=np.zeros(0),
     most=np.zeros(0),
-    smooth=np.zeros(0),
     known_weight=np.zeros(0),
     straddling_weight=np.zeros(0),
 )

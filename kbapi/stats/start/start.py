@@ -1,13 +1,13 @@
 """The suggested start of a pool, its guard, and percentiles with intervals.
 
 The bound is Clopper & Pearson's (1934, Biometrika 26:404-413) on the estimate of Turnbull (1976),
-and for few units the extreme-value posterior of `small_sample`; `blend` mixes them.
+and for few units the posterior of the family of shapes in `small_sample`; `blend` mixes them.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import ceil, log
+from math import ceil, floor, log
 from typing import Final
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from kbapi.stats.estimate.siblings import Level, Siblings
 from kbapi.stats.intervals import Grid, GroupedIntervals
 from kbapi.stats.scale import PriorScale
-from kbapi.stats.start.blend import BlendedBound
+from kbapi.stats.start.blend import BlendedBound, LimitPosterior
 from kbapi.stats.start.pool import PoolFit, fit_pool
 
 Vector = NDArray[np.float64]
@@ -154,12 +154,14 @@ def _attained(errors: Vector, ends: NDArray[np.int_]) -> float:
 
 FEWEST_OWN_UNITS: Final = 3.0
 """Without siblings fewer units than this only repeat the vague prior: there is no start."""
+FEW_OWN_UNITS: Final = 10.0
+"""With so much weight of its own a chip says more than all chips of its kind."""
 
 
 class StartMethod(StrEnum):
     """How a start was computed."""
 
-    EXTREME_VALUE = "extreme_value"
+    SMALL_SAMPLE = "small_sample"
     BLEND = "blend"
     MODEL_FREE = "model_free"
     NONE = "none"
@@ -197,11 +199,13 @@ class NoStart:
     Parameters
     ----------
     units_needed : weight of units that the share takes; None where more units need not help
+    units_behind : whole units of weight that count for it, fewer than are needed; None likewise
     lower : the start for the largest of `USUAL_SHARES` below the one wanted that has a start
     """
 
     reason: NoStartReason
     units_needed: int | None = None
+    units_behind: int | None = None
     lower: Start | None = None
 
 
@@ -305,8 +309,69 @@ def pool_start(
     >>> fit.answer.steps, fit.method.value, fit.level.value
     (18, 'model_free', 'chip')
     """
-    pool = fit_pool(evidence, siblings, float(grid.step), scale)
+    pool = fit_own_pool(evidence, siblings, float(grid.step), scale)
     return start_of(pool, grid, stable_share, confidence, guard)
+
+
+@dataclass(frozen=True, slots=True)
+class FadedPosterior(LimitPosterior):
+    """What own units say beside other lines, and what they say alone, mixed by their weights.
+
+    Shares are those of the mixture. Depths are mixed one by one: a few percent of one posterior
+    would decide the ends of a mixture, and a single unit would move them by tens of mV.
+
+    Parameters
+    ----------
+    beside, alone
+        The two posteriors.
+    faded : the weight of `alone`, in [0, 1]
+    """
+
+    beside: LimitPosterior
+    alone: LimitPosterior
+    faded: float
+
+    def depth_at(self, share: float, levels: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The mean of both posteriors' quantiles of the depth in steps.
+
+        References
+        ----------
+        Ratcliff (1979), Psychol. Bull. 86:446-461 (averages of quantiles).
+        """
+        beside, alone = (one.depth_at(share, levels) for one in (self.beside, self.alone))
+        return np.asarray((1.0 - self.faded) * beside + self.faded * alone)
+
+
+def fit_own_pool(
+    evidence: GroupedIntervals, siblings: Siblings, step: float, scale: PriorScale
+) -> PoolFit:
+    """The fit of a pool, where other lines count less with each own unit: from three to ten.
+
+    Parameters
+    ----------
+    evidence, siblings, step, scale
+        As for `fit_pool`.
+
+    >>> from kbapi.stats.estimate.siblings import Sibling
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> lines = Siblings(all_chips=tuple(Sibling(mean, 3.0, 60.0) for mean in (60.0, 80.0, 100.0)))
+    >>> def shallow(units, siblings):
+    ...     pool = GroupedIntervals(np.array([40]), np.array([41]), np.array([units]))
+    ...     fit = fit_own_pool(pool, siblings, 5.0, VOLTAGE_OFFSET)
+    ...     return share_depth(fit.bound, 0.9, 0.95).shallow
+    >>> [shallow(units, lines) for units in (3.0, 6.5, 9.9, 10.0)], shallow(10.0, Siblings())
+    ([17, 31, 37, 37], 37)
+    """
+    pool = fit_pool(evidence, siblings, step, scale)
+    faded = float(np.interp(pool.own_units, [FEWEST_OWN_UNITS, FEW_OWN_UNITS], [0.0, 1.0]))
+    if pool.prior.level is not Level.ALL_CHIPS or faded == 0.0:
+        return pool
+    alone = fit_pool(evidence, Siblings(), step, scale)
+    one, other = pool.bound.posterior, alone.bound.posterior
+    chances = np.concatenate([(1.0 - faded) * one.chances, faded * other.chances])
+    mixed = FadedPosterior((*one.parts, *other.parts), chances, one, other, faded)
+    tried = (1.0 - faded) * pool.deepest_tried + faded * alone.deepest_tried
+    return replace(pool, bound=replace(pool.bound, posterior=mixed), deepest_tried=round(tried))
 
 
 def start_of(
@@ -322,7 +387,7 @@ def start_of(
         return _without_units(pool, wanted)
 
     def start_for(share: float) -> Start | NoStart:
-        return _start_for(pool, share, confidence, guard, grid)
+        return suggested_start(pool, grid, share, confidence, guard)
 
     return _with_fit(pool, wanted, _or_lower_share(start_for, stable_share))
 
@@ -341,10 +406,15 @@ def is_informative(pool: PoolFit) -> bool:
     return pool.prior.level is not Level.NONE or pool.own_units >= FEWEST_OWN_UNITS
 
 
-def _start_for(
-    pool: PoolFit, stable_share: float, confidence: float, guard: Guard, grid: Grid
+def suggested_start(
+    pool: PoolFit, grid: Grid, stable_share: float, confidence: float, guard: Guard
 ) -> Start | NoStart:
-    """The start for one share; without one, what it takes."""
+    """The start for one share, without percentiles; without one, what it takes.
+
+    A search for the limit of one unit begins here too.
+    """
+    if not is_informative(pool):
+        return NoStart(NoStartReason.TOO_FEW_UNITS)
     in_full = guard.stable_share_used(stable_share, _WHOLE_RESERVE_AT)
     needed = units_needed(in_full, confidence)
     # Units of other lines show nothing of how rare failures of this one are.
@@ -352,7 +422,7 @@ def _start_for(
     behind = pool.own_units + lent
     # At lower shares the prior alone is enough where relatives lend one.
     if stable_share > _CALIBRATED_SHARE and behind < needed:
-        return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(needed))
+        return _out_of_reach(needed, behind)
     used = guard.stable_share_used(stable_share, pool.own_units)
     interval = depth_in_reach(pool, used, confidence)
     # People enter whole numbers: a start that rounds to 0 would be stock.
@@ -360,8 +430,14 @@ def _start_for(
         return Start(interval.shallow, interval, stable_share, used)
     exact = exact_units_needed(used, confidence)
     if pool.bound.model_free_weight == 1.0 and pool.own_units < exact:
-        return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(exact))
+        return _out_of_reach(exact, pool.own_units)
     return NoStart(NoStartReason.FAILS_NEAR_STOCK)
+
+
+def _out_of_reach(needed: float, behind: float) -> NoStart:
+    # Sums of weights may lie a little below a whole number.
+    whole = floor(behind + 1e-9)
+    return NoStart(NoStartReason.SHARE_OUT_OF_REACH, ceil(needed), min(whole, ceil(needed) - 1))
 
 
 def _or_lower_share(
@@ -445,5 +521,5 @@ def level_of(pool: PoolFit) -> Level:
 
 def _method(free: float) -> StartMethod:
     if free == 0.0:
-        return StartMethod.EXTREME_VALUE
+        return StartMethod.SMALL_SAMPLE
     return StartMethod.MODEL_FREE if free == 1.0 else StartMethod.BLEND
