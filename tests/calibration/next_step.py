@@ -273,10 +273,10 @@ def _with_a_pool(truth: Truth, units: int, runs: int) -> Iterator[Row]:
 
 @dataclass(frozen=True)
 class Searched:
-    """One unit's search beside the fixed-step search, and where it lives in the end.
+    """One unit's search beside the fixed-step search, and its setting in use in the end.
 
-    `in_use` and `lasts`: the distance from the limit in mV, and whether the setting stays stable
-    for 90 days; with the usual margin, and with one that is learned from follow-ups.
+    `in_use` and `stays_stable`: the distance from the limit in mV, and whether the setting stays
+    stable for 90 days; with the usual margin, and with one that is learned from follow-ups.
     """
 
     trials: int
@@ -287,7 +287,7 @@ class Searched:
     steps: int
     limit: int
     in_use: tuple[float, float]
-    lasts: tuple[bool, bool]
+    stays_stable: tuple[bool, bool]
 
 
 def _in_worlds(seeds: range) -> Iterator[Row]:
@@ -319,10 +319,14 @@ def _searches(world: World, units: int, cap: Cap) -> Iterator[Searched]:
         left = [(limit - steps) * STEP_MV for steps in in_use]
         drifted_mv = rng.exponential(drift_mv)
         # Whoever stays at stock does not depend on the limit.
-        lasts = [one >= drifted_mv or steps == 0 for one, steps in zip(left, in_use, strict=True)]
+        stays_stable = [
+            one >= drifted_mv or steps == 0 for one, steps in zip(left, in_use, strict=True)
+        ]
         fixed = _noisy_fixed_walk(rng, limit)
         end = chances.stable_steps
-        yield Searched(trials, failures, *fixed, minutes, end, limit, tuple(left), tuple(lasts))
+        yield Searched(
+            trials, failures, *fixed, minutes, end, limit, tuple(left), tuple(stays_stable)
+        )
 
 
 def _evidence_of(
@@ -418,8 +422,10 @@ def _world_rows(where: str, found: list[Searched], cap: Cap, *, is_wanted: bool)
     ]
     for place, margin in enumerate(("usual margin", "learned margin")):
         left = float(np.median([one.in_use[place] for one in found]))
-        lasts = float(np.mean([one.lasts[place] for one in found]))
+        stays_stable = float(np.mean([one.stays_stable[place] for one in found]))
         figures.append((f"in use, mV before the limit, median, {margin}", left, "mV", "<= 20"))
-        figures.append((f"in use, stable after 90 days, {margin}", lasts, "share", ">= 0.95"))
+        figures.append(
+            (f"in use, stable after 90 days, {margin}", stays_stable, "share", ">= 0.95")
+        )
     for what, value, unit, wanted in figures:
         yield measured(f"worlds: {what}, {where}", value, unit, wanted if is_wanted else "")

@@ -109,7 +109,7 @@ def test_proposed_settings_fail_about_as_rarely_as_reported(reports):
     assert max(values(reports["next_step"], "proposed settings that fail")) <= 0.15
 
 
-def test_noisy_searches_rarely_end_beyond_the_limit_and_the_setting_in_use_lasts(reports):
+def test_noisy_searches_rarely_end_beyond_the_limit_and_the_setting_in_use_stays_stable(reports):
     # Two worlds with twelve units a cell: what is broken shows, a figure does not.
     rows = reports["next_step"]
     assert max(values(rows, "worlds: searches that end beyond the limit")) <= 0.1
@@ -132,7 +132,7 @@ def test_other_machines_habits_and_new_accounts_are_no_drift(reports):
 
 def test_intervals_of_survival_cover_and_margins_are_not_learned_by_chance(reports):
     rows = reports["time"]
-    assert min(values(rows, "lasting share")) >= 0.90
+    assert min(values(rows, "stable share")) >= 0.90
     assert max(values(rows, "a margin that did not keep")) <= 0.05
 
 

@@ -263,9 +263,9 @@ def _coverage(runs: int) -> list[Row]:
                 found = curve.after(days, 0.95)
                 if found.known >= 5 and found.followed > 0:
                     covered[days] += 1
-                    held[days] += found.low <= _lasting_share(days, _LIFE_DAYS) <= found.high
+                    held[days] += found.low <= _stable_share(days, _LIFE_DAYS) <= found.high
         for days, times in covered.items():
-            what = f"lasting share in its 95 % interval, {units} units, {days} days"
+            what = f"stable share in its 95 % interval, {units} units, {days} days"
             rows.append(measured(what, held[days] / times, "share", ">= 0.93"))
     return rows
 
@@ -275,7 +275,7 @@ _SHAPE = 0.7
 """Weibull: most that fails does so early."""
 
 
-def _lasting_share(days: float, life_days: float) -> float:
+def _stable_share(days: float, life_days: float) -> float:
     return float(np.exp(-((days / life_days) ** _SHAPE)))
 
 
@@ -300,7 +300,7 @@ def _settled(runs: int) -> list[Row]:
         found = recommended_margin(days, failed, np.ones(300), place, (10.0, 20.0))
         wrong += found.source == "learned" and found.margin == 10.0
         learnt += found.source == "learned"
-    assert _lasting_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _lasting_share(90, lives[1])
+    assert _stable_share(WANTED_DAYS, lives[0]) < WANTED_SHARE < _stable_share(90, lives[1])
     return [
         measured("a margin that did not keep 95 % is learnt", wrong / runs, "share", "<= 0.05"),
         measured("a margin is learnt, 150 units with each", learnt / runs, "share", ""),

@@ -299,7 +299,7 @@ PARTS = [
 ]
 
 
-def plain_verdict(form: str, text: str) -> bool:
+def is_found_plainly(form: str, text: str) -> bool:
     found = re.finditer(PLAIN_FORMS[form], text, re.IGNORECASE)
     if form != "IP address":
         return any(True for _ in found)
@@ -323,4 +323,4 @@ texts_of_parts = st.lists(
 @given(text=texts_of_parts | st.text("ab1.-_:@/\\~ s'", max_size=30))
 @settings(max_examples=400, deadline=None)
 def test_the_patterns_find_what_plain_ones_find(form: str, text: str) -> None:
-    assert FORMS[form].is_in(text) is plain_verdict(form, text)
+    assert FORMS[form].is_in(text) is is_found_plainly(form, text)

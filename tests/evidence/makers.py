@@ -77,7 +77,7 @@ STANDING: Final = standing_on(date(2026, 9, 15), b"n" * 32)
 def load_intervals(
     connection: Connection, pool_id: int, filters: Filters = EVERYTHING
 ) -> list[IntervalGroup]:
-    """The distinct intervals of a pool before any verdict."""
+    """The distinct intervals of a pool before the outlier check."""
     units = units_of(load_pool_rows(connection, pool_id, STANDING), filters)
     columns = (units.stable_steps, units.unstable_steps, units.weight_ppm, units.month)
     seen: dict[tuple[int, int], IntervalGroup] = {}

@@ -402,8 +402,8 @@ def test_what_numbers_units_have_never_matters_to_the_last_bit(
     assert one.flagged_share == other.flagged_share
     assert one.differing.tolist() == other.differing.tolist()
     here, there = (
-        counted_units(pool_of(units), verdict, FLOOR).intervals
-        for units, verdict in ((pool, one), (shuffled, other))
+        counted_units(pool_of(units), checked, FLOOR).intervals
+        for units, checked in ((pool, one), (shuffled, other))
     )
     assert here.weight.tobytes() == there.weight.tobytes()
     assert here.stable_steps.tolist() == there.stable_steps.tolist()

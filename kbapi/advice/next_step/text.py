@@ -158,6 +158,9 @@ def in_use_text(
 
     >>> in_use_text("voltage_offset", None, "10 mV", InUseReason.USUAL_MARGIN, ())
     'If you stop now: stay at stock, because no setting passed deep enough.'
+    >>> wider = in_use_text("voltage_offset", -50, "30 mV", InUseReason.WIDER_MARGIN, ())
+    >>> wider.partition(" pass. ")[2]
+    'Follow-ups show too many failures with the usual margin.'
     """
     if enter is None:
         then = "stay at stock, because no setting passed deep enough."

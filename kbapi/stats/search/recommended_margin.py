@@ -218,19 +218,25 @@ def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid)
         return SettingInUse(0, InUseReason.USUAL_MARGIN, None)
     # The whole number that a person types must not be less than half.
     half = min(ceil(ceil(passed * grid.step / 2) / grid.step), passed - 1)
-    steps = passed - ceil(Fraction(repr(float(margin.margin))) / grid.step)
-    is_ruled_out = margin.source == "default_failed"
-    reason = InUseReason.WIDER_MARGIN if is_ruled_out else InUseReason.USUAL_MARGIN
-    survival = None
-    if margin.curve:
-        survival = _survival_of_steps(chances, margin, grid)
-        stable = int((survival[1:] >= WANTED_SHARE).sum())
-        if stable < steps or margin.source == "learned":
-            steps, reason = stable, InUseReason.SURVIVAL
+    survival = _survival_of_steps(chances, margin, grid) if margin.curve else None
+    steps, reason = _with_margin(passed, margin, grid, survival)
     if steps < half and not (margin.is_of_chip and margin.source != "default"):
         steps, reason = half, InUseReason.HALF_OF_PROVEN
     steps = max(steps, 0)
     return SettingInUse(steps, reason, None if survival is None else float(survival[steps]))
+
+
+def _with_margin(
+    passed: int, margin: RecommendedMargin, grid: Grid, survival: Vector | None
+) -> tuple[int, InUseReason]:
+    """The step that keeps the margin or survives with the wanted share, and which of the two."""
+    steps = passed - ceil(Fraction(repr(float(margin.margin))) / grid.step)
+    if survival is not None:
+        stable = int((survival[1:] >= WANTED_SHARE).sum())
+        if stable < steps or margin.source == "learned":
+            return stable, InUseReason.SURVIVAL
+    is_ruled_out = margin.source == "default_failed"
+    return steps, InUseReason.WIDER_MARGIN if is_ruled_out else InUseReason.USUAL_MARGIN
 
 
 def _survival_of_steps(chances: LimitChances, margin: RecommendedMargin, grid: Grid) -> Vector:
