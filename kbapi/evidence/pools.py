@@ -544,7 +544,7 @@ def _series_of(pools: Iterable[PoolSize]) -> set[str]:
 
 def _bytes_of(lender: Lender | None) -> int:
     """About how many bytes of arrays are remembered."""
-    return 0 if lender is None else 5 * lender[0].weight_ppm.nbytes
+    return 0 if lender is None else 7 * lender[0].weight_ppm.nbytes
 
 
 def _bytes_of_each(found: Sequence[PoolSize | Sibling | ConditionsRow]) -> int:

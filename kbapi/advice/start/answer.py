@@ -109,9 +109,9 @@ class SuggestedStart:
     method: StartMethod
     """How the start was computed."""
     setting_if_untold_failed: float | None
-    """The setting in its unit, negative is lower, if each of the chip's own stops without a stated
-    end had failed soon after its pass; never deeper than the start. It is 0 for no start, null
-    without such stops."""
+    """The setting in its unit, negative is lower, if each own stop without a stated end had failed
+    soon after its pass. It is never deeper than the start. It is 0 for no start, null without such
+    stops."""
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
