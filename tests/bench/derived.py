@@ -273,7 +273,8 @@ def _of_functions(served: Served) -> Iterator[Part]:
 
     accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
     measures = served.computed(f"/v1/gains?chip={CHIP}")
-    yield Part("chances of ranks", "computed gains", measures, uncached(gains, "_chances"))
+    place = uncached(gains, "_place_of_low_end")
+    yield Part("place of the low end", "computed gains", measures, place)
     yield Part(
         "the catalogue, read once",
         "opening an instance",
