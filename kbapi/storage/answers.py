@@ -260,6 +260,13 @@ def had_start(connection: Connection, pool_id: int) -> bool:
     return row is not None and (row.has_start == 1 or "start_lost" in orjson.loads(row.codes))
 
 
+def is_checked(connection: Connection, pool_id: int, revision: int, today: date) -> bool:
+    """Whether the pool was checked on this day, at this revision of its line."""
+    wanted = (PoolCheck.pool_id, pool_id), (PoolCheck.revision, revision), (PoolCheck.day, today)
+    asked = select(col(PoolCheck.pool_id)).where(*(col(field) == value for field, value in wanted))
+    return connection.execute(asked).first() is not None
+
+
 def save_pool_check(
     connection: Connection, pool_id: int, revision: int, today: date, found: PoolFinding
 ) -> None:

@@ -43,13 +43,13 @@ from kbapi.advice.start.influence import (
 )
 from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_start
 from kbapi.advice.start.query import Question
-from kbapi.advice.stored_answers import answer_once
+from kbapi.advice.stored_answers import Kept, answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod
-from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
+from kbapi.storage.answers import AnswerBytes, had_start, is_checked, save_pool_check
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
@@ -475,6 +475,14 @@ def _keep_check(
     save_pool_check(connection, pool, found.line.revision, instance.today(), finding)
 
 
+def _is_check_due(
+    connection: Connection, question: Question, found: EvidenceFound, instance: Instance
+) -> bool:
+    if question.is_delayed or found.own is None or found.line is None:
+        return False
+    return not is_checked(connection, found.own.id, found.line.revision, instance.today())
+
+
 def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     """The start of a chip, stored or computed.
 
@@ -484,9 +492,17 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
         When the database can't be read now.
     """
     fitted: list[FittedStart] = []
+    is_due: list[bool] = []
 
     def find(connection: Connection) -> EvidenceFound:
-        return find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
+        found = find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
+        is_due[:] = [_is_check_due(connection, question, found, instance)]
+        return found
+
+    def kept(found: EvidenceFound) -> Kept:
+        keeps = kept_of(found)
+        # A check is kept for curators even where the answer follows other lines.
+        return Kept.FINDINGS if keeps is Kept.NOTHING and is_due[0] else keeps
 
     def compute(found: EvidenceFound) -> StartAnswer:
         fitted[:] = [fit_question(question, found)]
@@ -501,4 +517,4 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
             _keep_check(connection, found, fitted[0], instance)
 
     texts = question.filter_texts
-    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)
+    return answer_once(instance, "start", question, find, compute, keep, texts, kept)
