@@ -557,6 +557,16 @@ class _Contamination:
         return np.asarray(self.share * (high - low) / (ends[1] - ends[0]))[:, None]
 
 
+def _distinct_ends(
+    evidence: GroupedIntervals,
+) -> tuple[NDArray[np.int64], NDArray[np.intp], NDArray[np.intp]]:
+    """The distinct ends, ascending, and the places among them of each stable and unstable end."""
+    both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
+    ends, place = np.unique(both, return_inverse=True)
+    stable, unstable = np.split(place, 2)
+    return ends, stable, unstable
+
+
 @dataclass(frozen=True, slots=True)
 class _FormDensity:
     """The posterior density of all forms, up to a constant factor, in single precision."""
@@ -583,13 +593,11 @@ class _FormDensity:
         prior: Prior,
         scale: PriorScale,
     ) -> "_FormDensity":
-        both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
-        ends, place = np.unique(both, return_inverse=True)
-        half = len(evidence.weight)
+        ends, stable, unstable = _distinct_ends(evidence)
         return cls(
             ends=ends,
-            stable=place[:half],
-            unstable=place[half:],
+            stable=stable,
+            unstable=unstable,
             weight=(trust * evidence.weight).astype(np.float32),
             step=step,
             body_share=1.0 - contamination.share,
@@ -663,7 +671,7 @@ def _on_grid(density: _ShapeDensity, box: "_Box", cells: tuple[int, int]) -> Sha
 def _middle(evidence: GroupedIntervals) -> float:
     """The weighted median of the deepest passes; 0 without evidence.
 
-    A shallower report is no stray: one weak unit of ten must not be explained away.
+    A shallower report is of the shape: one weak unit of ten must not be explained away.
     """
     if len(evidence.weight) == 0:
         return 0.0
@@ -695,13 +703,11 @@ class _ShapeLikelihood:
         trust: float,
         contamination: _Contamination,
     ) -> "_ShapeLikelihood":
-        both = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
-        ends, place = np.unique(both, return_inverse=True)
-        half = len(evidence.weight)
+        ends, stable, unstable = _distinct_ends(evidence)
         return cls(
             ends=ends,
-            stable=place[:half],
-            unstable=place[half:],
+            stable=stable,
+            unstable=unstable,
             weight=trust * evidence.weight,
             step=step,
             shape=shape,
