@@ -16,7 +16,6 @@ from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
-import orjson
 from sqlalchemy import Connection
 
 from kbapi.advice import chips
@@ -32,16 +31,12 @@ from kbapi.instance import instance as instances
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.intake import responses, submit
-from kbapi.intake.batch import accept_batch
-from kbapi.stats.gains import gains
 from kbapi.storage import answers
 from kbapi.storage.answers import SingleFlight
 from kbapi.storage.pools import Peers, find_outlier_codes, find_peers
 from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
-from tests.bench import guidance
-from tests.bench._derived import Ask, Part, Served, Without, saved, serving_results, without
+from tests.bench._derived import Ask, Part, Served, saved, serving_results, without
 from tests.bench._many_units import CHIPS
-from tests.makers import CHIP
 from tests.report import Row, measured
 
 AT_ONCE = 8
@@ -268,19 +263,8 @@ def _of_chips(served: Served) -> Iterator[Part]:
 
 
 def _of_functions(served: Served) -> Iterator[Part]:
-    def uncached(where: Any, name: str) -> Without:
-        return without((where, name, getattr(where, name).__wrapped__))
-
-    accept_batch(served.instance, orjson.dumps(list(guidance._documents(100))))
-    measures = served.computed(f"/v1/gains?chip={CHIP}")
-    place = uncached(gains, "_place_of_low_end")
-    yield Part("place of the low end", "computed gains", measures, place)
-    yield Part(
-        "the catalogue, read once",
-        "opening an instance",
-        _opening(served),
-        uncached(catalogue_file, "_catalogue_of"),
-    )
+    uncached = without((catalogue_file, "_catalogue_of", catalogue_file._catalogue_of.__wrapped__))
+    yield Part("the catalogue, read once", "opening an instance", _opening(served), uncached)
 
 
 def _opening(served: Served) -> Ask:

@@ -1,7 +1,6 @@
 """One gain from many units, or from one's own runs: estimate, interval, noise."""
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -77,7 +76,6 @@ def pool_shift(differences: Vector, confidence: float = 0.95) -> PairedShift:
     )
 
 
-@lru_cache(maxsize=256)
 def _place_of_low_end(units: int, confidence: float) -> int:
     """Which of the ordered differences, from 1, is the low end: the innermost sure enough."""
     chances = scipy.special.bdtr(np.arange(units // 2 + 1), units, 0.5)
