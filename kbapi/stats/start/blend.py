@@ -5,7 +5,7 @@ right for few units, but wrong for many where the true distribution has another 
 between them moves with n, so that no single report makes the answer jump.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -232,12 +232,21 @@ class DepthEnds:
 
 @dataclass(frozen=True, slots=True)
 class BlendedBound:
-    """Bounds of the depth that a share of units reaches, from a posterior and a known share."""
+    """Bounds of the depth that a share of units reaches, from a posterior and a known share.
 
-    posterior: LimitPosterior
+    With many units the posterior hardly ever counts, and it costs most of a fit: `posterior_of`
+    computes it when it is first wanted.
+    """
+
+    posterior_of: Callable[[], LimitPosterior]
     known: KnownShare
     units: float
     handover: tuple[float, float] = ALONE
+
+    @property
+    def posterior(self) -> LimitPosterior:
+        """What the shapes say of the limit."""
+        return self.posterior_of()
 
     @property
     def model_free_weight(self) -> float:
@@ -251,17 +260,24 @@ class BlendedBound:
 
     def ends(self, share: float, errors: Vector) -> DepthEnds:
         """How deep the share reaches, with both ends for each one-sided error, shape (k,)."""
+        weight = self.model_free_weight
+        if weight == 0.0:
+            return self._modelled(share, errors)
+        shallow = self._model_free_shallow(share, errors)
+        deep, middle = self._model_free_deep(share, errors), self._model_free_middle(share)
+        if weight < 1.0 or np.isinf(deep).any():
+            modelled = self._modelled(share, errors)
+            # Too few failures to bound the depth: the deepest seen, or the posterior beyond it.
+            deep = np.where(np.isinf(deep), np.maximum(modelled.deep, self.known.depths[-1]), deep)
+            shallow = _mixed(modelled.shallow, shallow, weight)
+            deep = _mixed(modelled.deep, deep, weight)
+            middle = (1.0 - weight) * modelled.middle + weight * middle
+        return DepthEnds(shallow, deep, middle)
+
+    def _modelled(self, share: float, errors: Vector) -> DepthEnds:
         levels = np.concatenate([errors, 1.0 - errors, [0.5]])
         depths = self.posterior.depth_at(share, levels)
         shallow, deep, middle = np.split(depths, [len(errors), 2 * len(errors)])
-        weight = self.model_free_weight
-        if weight > 0.0:
-            shallow = _mixed(shallow, self._model_free_shallow(share, errors), weight)
-            free = self._model_free_deep(share, errors)
-            # Too few failures to bound the depth: the deepest seen, or the posterior beyond it.
-            free = np.where(np.isinf(free), np.maximum(deep, self.known.depths[-1]), free)
-            deep = _mixed(deep, free, weight)
-            middle = _mixed(middle, self._model_free_middle(share), weight)
         return DepthEnds(shallow, deep, float(middle[0]))
 
     def _model_free_shallow(self, share: float, errors: Vector) -> Vector:
@@ -290,12 +306,12 @@ class BlendedBound:
         ends = np.append(self.known.depths, np.inf) - 1.0
         return np.asarray(ends[last])
 
-    def _model_free_middle(self, share: float) -> Vector:
+    def _model_free_middle(self, share: float) -> float:
         """Halfway between the depths at which the two envelopes fall below the share."""
         least, most = self.known.least < share, self.known.most < share
         shallow = self.known.depths[np.argmax(least)] - 1
         deep = self.known.depths[np.argmax(most)] - 1 if most.any() else shallow
-        return np.array([(shallow + deep) / 2.0])
+        return float((shallow + deep) / 2.0)
 
 
 def _mixed(posterior: Vector, free: Vector, weight: float) -> Vector:

@@ -1,6 +1,8 @@
 """A pool ready for questions: intervals, estimate, small-sample model, relatives, stock voltage."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache, partial
 from typing import Final
 
 import numpy as np
@@ -231,12 +233,12 @@ def fit_pool(
     prior = sibling_prior(siblings, scale)
     units = own.total_weight
     tried = max(own.deepest_tried, _whole_steps(prior.deepest_tried, step))
-    limit_posterior = _limit_posterior(own, prior, step, scale)
+    posterior_of = cache(partial(_limit_posterior, own, prior, step, scale))
     if len(own.weight) == 0:
-        bound = BlendedBound(limit_posterior, _NOTHING_KNOWN, 0.0)
+        bound = BlendedBound(posterior_of, _NOTHING_KNOWN, 0.0)
         return PoolFit(bound, prior, 1.0, 0.0, tried, optimality_gap=0.0, converged=True)
     alone = fit_sev(own, step, scale, VaguePrior(), COARSE)
-    bound, fit = _own_bound(own, alone, limit_posterior, prior, scale)
+    bound, fit = _own_bound(own, alone, posterior_of, prior, scale)
     agreement = sibling_agreement(prior, alone)
     return PoolFit(bound, prior, agreement, units, tried, fit.optimality_gap, fit.converged)
 
@@ -256,7 +258,7 @@ def _limit_posterior(
 def _own_bound(
     own: GroupedIntervals,
     alone: ShapePosterior,
-    limit_posterior: LimitPosterior,
+    posterior_of: Callable[[], LimitPosterior],
     prior: SiblingPrior,
     scale: PriorScale,
 ) -> tuple[BlendedBound, StableShareFit]:
@@ -265,11 +267,12 @@ def _own_bound(
     if prior.level is not Level.NONE:
         handover = BESIDE_SIBLINGS
         vague = vague_share(prior, alone, own.total_weight, scale)
-        limit_posterior = limit_posterior.with_first_chance(vague)
+        shapes_of = posterior_of
+        posterior_of = cache(lambda: shapes_of().with_first_chance(vague))
     placed = spread_first_failures(own, alone)
     fit = fit_npmle(placed)
     known = known_share(own, placed, fit)
-    return BlendedBound(limit_posterior, known, own.total_weight, handover), fit
+    return BlendedBound(posterior_of, known, own.total_weight, handover), fit
 
 
 def _whole_steps(depth: float, step: float) -> int:

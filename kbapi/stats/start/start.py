@@ -371,7 +371,9 @@ def fit_own_pool(
     chances = np.concatenate([(1.0 - faded) * one.chances, faded * other.chances])
     mixed = FadedPosterior((*one.parts, *other.parts), chances, one, other, faded)
     tried = (1.0 - faded) * pool.deepest_tried + faded * alone.deepest_tried
-    return replace(pool, bound=replace(pool.bound, posterior=mixed), deepest_tried=round(tried))
+    return replace(
+        pool, bound=replace(pool.bound, posterior_of=lambda: mixed), deepest_tried=round(tried)
+    )
 
 
 def start_of(
