@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import astuple, dataclass, field
-from functools import cached_property, lru_cache, partial
+from functools import cached_property, partial
 from typing import Final
 
 import numpy as np
@@ -310,7 +310,6 @@ _MOST_SIBLINGS: Final = 8
 _MOST_READ: Final = 48
 """So many other pools are read at most for an answer: a flood of invented ones must not cost more.
 """
-_MOST_SUMMARIES: Final = 512
 _BYTES_OF_ONE: Final = 1024
 """About what a pool's size, its conditions or a chip's summary take in memory."""
 _MOST_READ_OF_LINE: Final = 4
@@ -661,18 +660,9 @@ def siblings_of(
         del kept[max(place for place, total in enumerate(totals) if total == least)]
     siblings = []
     for (units, step), weight in zip(kept, weights, strict=True):
-        intervals = units.parts.intervals(weight / MILLION)
-        rows = np.stack([intervals.stable_steps, intervals.unstable_steps])
-        siblings.append(_summarised(rows.tobytes(), intervals.weight.tobytes(), step, scale))
+        siblings.append(summarise_sibling(units.parts.intervals(weight / MILLION), step, scale))
         check_time("related chips")
     return tuple(siblings)
-
-
-# A summary costs 8 ms, and answers that lean on other lines are not stored.
-@lru_cache(_MOST_SUMMARIES)
-def _summarised(rows: bytes, weight: bytes, step: float, scale: PriorScale) -> Sibling:
-    stable, unstable = np.frombuffer(rows, np.int64).reshape(2, -1)
-    return summarise_sibling(GroupedIntervals(stable, unstable, np.frombuffer(weight)), step, scale)
 
 
 OUTLIER_DEEP: Final = UNIT_CODES[0]

@@ -318,7 +318,7 @@ def _searches(world: World, units: int, cap: Cap) -> Iterator[Searched]:
         in_use = [setting_in_use(chances, margin, GRID).steps for margin in margins]
         left = [(limit - steps) * STEP_MV for steps in in_use]
         drifted_mv = rng.exponential(drift_mv)
-        # Whoever stays at stock does not depend on the limit.
+        # A machine that stays at stock does not depend on the limit.
         stays_stable = [
             one >= drifted_mv or steps == 0 for one, steps in zip(left, in_use, strict=True)
         ]

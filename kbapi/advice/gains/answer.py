@@ -243,7 +243,9 @@ def _own_changes(question: GainsQuestion) -> tuple[OwnChange, ...]:
             runs_tuned=own.runs_tuned,
             noise=own.noise,
             is_larger_than_noise=own.is_larger_than_noise,
-            text=gain_text.own_change_text(name, own.ratio, own.noise),
+            text=gain_text.own_change_text(
+                name, own.ratio, own.noise, is_larger=own.is_larger_than_noise
+            ),
         )
         for name, own in question.own.items()
     )

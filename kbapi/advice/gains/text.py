@@ -237,14 +237,14 @@ def own_text(name: str, ratio: float, share_below: float, units: int) -> str:
     )
 
 
-def own_change_text(name: str, ratio: float, noise: float | None) -> str:
+def own_change_text(name: str, ratio: float, noise: float | None, *, is_larger: bool | None) -> str:
     """The own change beside the noise of one's own runs, or what is needed to know that.
 
-    >>> own_change_text("power", 0.88, 0.012)
+    >>> own_change_text("power", 0.88, 0.012, is_larger=True)
     'Your power: 12.0 % less, above the noise of your own runs (1.2 %).'
-    >>> own_change_text("performance", 1.01, 0.026)
+    >>> own_change_text("performance", 1.01, 0.026, is_larger=False)
     'Your performance: 1.0 % more, within the noise of your own runs (2.6 %).'
-    >>> own_change_text("performance", 1.04, None)[:43]
+    >>> own_change_text("performance", 1.04, None, is_larger=None)[:43]
     'Your performance: 4.0 % more; to compare it'
     """
     change = f"Your {_NAMES[name]}: {change_text(name, math.log(ratio))}"
@@ -253,7 +253,7 @@ def own_change_text(name: str, ratio: float, noise: float | None) -> str:
             f"{change}; to compare it with noise, send three runs or more at stock and tuned, in "
             "turn."
         )
-    place = "above" if abs(math.log(ratio)) > math.log1p(noise) else "within"
+    place = "above" if is_larger else "within"
     return f"{change}, {place} the noise of your own runs ({100 * noise:.1f} %)."
 
 

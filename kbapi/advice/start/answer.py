@@ -43,7 +43,7 @@ from kbapi.advice.start.influence import (
 )
 from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_start
 from kbapi.advice.start.query import Question
-from kbapi.advice.stored_answers import Kept, answer_once
+from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
@@ -492,17 +492,10 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
         When the database can't be read now.
     """
     fitted: list[FittedStart] = []
-    is_due: list[bool] = []
 
     def find(connection: Connection) -> EvidenceFound:
         found = find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
-        is_due[:] = [_is_check_due(connection, question, found, instance)]
-        return found
-
-    def kept(found: EvidenceFound) -> Kept:
-        keeps = kept_of(found)
-        # A check is kept for curators even where the answer follows other lines.
-        return Kept.FINDINGS if keeps is Kept.NOTHING and is_due[0] else keeps
+        return replace(found, is_check_due=_is_check_due(connection, question, found, instance))
 
     def compute(found: EvidenceFound) -> StartAnswer:
         fitted[:] = [fit_question(question, found)]
@@ -517,4 +510,4 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
             _keep_check(connection, found, fitted[0], instance)
 
     texts = question.filter_texts
-    return answer_once(instance, "start", question, find, compute, keep, texts, kept)
+    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)
