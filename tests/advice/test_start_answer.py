@@ -1,5 +1,6 @@
 """The answer about a start: when there is one, when not, and what comes with it."""
 
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import (
     COUNT_CHIP,
     GRAPHICS,
+    HandMovedClock,
     Unreviewed,
     a_body,
     a_count_submission,
@@ -346,16 +348,23 @@ def test_a_probable_lock_comes_first_without_a_start_too(instance: Instance) -> 
     assert "Probably locked: check this first. No start: " in answer["summary"]
 
 
-def test_failures_of_all_untold_stops_never_make_a_start_deeper(instance: Instance) -> None:
+def test_failures_of_all_untold_stops_never_make_a_start_deeper(
+    instance: Instance, clock: HandMovedClock
+) -> None:
     # All limits lie close together if the stops failed 3 counts beyond their pass.
-    for number in range(6):
-        send(instance, a_count_submission(20, None, number))
-    for number in range(6, 8):
-        send(instance, a_count_submission(20, 21, number))
-    for share in ("0.5", "0.75", "0.9"):
+    for number in range(7):
+        stop = a_count_submission(20 + number % 2, None, number)
+        stop["settings"][0]["planned_end"] = None
+        send(instance, stop)
+    for number in range(7, 11):
+        limit = 16 + number % 2
+        send(instance, a_count_submission(limit, limit + 1, number))
+    # Results of the day wait.
+    clock.moment += timedelta(days=2)
+    for share in ("0.75", "0.9"):
         start = count_answer(instance, stable_share=share)["start"]
         assert start is not None
-        assert start["setting_counts"] <= start["setting_if_untold_failed"]
+        assert start["setting_counts"] == start["setting_if_untold_failed"]
 
 
 def test_a_share_that_takes_more_units_is_out_of_reach(instance: Instance) -> None:

@@ -202,7 +202,9 @@ class FormGrid:
     height: NDArray[np.float64]
 
     @classmethod
-    def of(cls, rows, step: float, scale, trust: float, strays: float, spread, cells=(80, 30)):
+    def of(
+        cls, rows, step: float, scale, trust: float, contamination: float, spread, cells=(80, 30)
+    ):
         """`spread` is the centre and the width of the bell of the log standard deviation.
 
         Strays lie anywhere deeper than the median of the deepest passes.
@@ -221,13 +223,15 @@ class FormGrid:
             middle, half = left * step, half - weight
         for left, right, weight in rows:
             low, high = (max(min(end * step, scale.mean_high), middle) for end in (left, right))
-            anywhere = strays * (high - low) / (scale.mean_high - middle)
+            anywhere = contamination * (high - low) / (scale.mean_high - middle)
             for place, form in enumerate(FORMS):
                 inside = form_share(form, left * step, mean, sd) if left > 0 else 1.0
                 if right != NEVER_FAILED:
                     inside = inside - form_share(form, right * step, mean, sd)
                 height[place] += (
-                    trust * weight * np.log(np.maximum((1 - strays) * inside + anywhere, 1e-30))
+                    trust
+                    * weight
+                    * np.log(np.maximum((1 - contamination) * inside + anywhere, 1e-30))
                 )
         return cls(FORMS, mean, sd, height)
 

@@ -190,7 +190,9 @@ WEAK_ROWS = [
 @pytest.mark.parametrize("rows", [WEAK_ROWS, ROWS[:1]])
 def test_the_posterior_of_the_forms_is_that_of_a_dense_grid(rows):
     fit = form_fit(rows)
-    plain = slow.FormGrid.of(rows, 5.0, VOLTAGE_OFFSET, trust=0.9, strays=0.02, spread=(20.0, 0.5))
+    plain = slow.FormGrid.of(
+        rows, 5.0, VOLTAGE_OFFSET, trust=0.9, contamination=0.02, spread=(20.0, 0.5)
+    )
     assert fit.weight.sum() == pytest.approx(1.0)
     by_form = fit.chances.sum(axis=1)
     assert by_form == pytest.approx(plain.by_form(form_chances(9.0)), abs=0.01)
@@ -265,7 +267,7 @@ def test_one_unit_that_is_far_better_moves_a_start_shallower_by_at_most_5_mv(far
             assert start_mv(limits, [one]) >= start_mv(limits) - 5.0
 
 
-def test_one_weak_unit_of_eleven_is_never_a_stray():
+def test_one_weak_unit_of_eleven_is_never_explained_away():
     alike = [(18 + place % 3, 19 + place % 3, 1.0) for place in range(10)]
     without = depth_of(form_fit(alike), 0.9, 0.05)
     assert depth_of(form_fit([*alike, (4, 5, 1.0)]), 0.9, 0.05) < without - 4.0
