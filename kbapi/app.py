@@ -14,6 +14,7 @@ from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
 from kbapi.pages import views
+from kbapi.pages.pictures import views as picture_views
 
 _BLUEPRINTS: Final = (
     submissions.blueprint,
@@ -97,6 +98,8 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
         api.register_blueprint(blueprint)
     app.extensions["kbapi_document"] = api
     app.register_blueprint(views.blueprint)
+    app.extensions["kbapi_pictures"] = picture_views.Pictures()
+    app.register_blueprint(picture_views.blueprint)
     admit_requests(app, is_guarded=is_guarded)
     limit_bodies(app, body_memory_mib(instance.settings, _USUAL_WORKERS, memory_limit()) << 20)
     if origins := instance.settings.allowed_origins:

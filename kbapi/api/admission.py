@@ -327,6 +327,16 @@ def needs_nothing(view: _View) -> _View:
     return _marked(view, Need.EXPLAINING)
 
 
+def needs_reading(view: _View) -> _View:
+    """A decorator for a page or picture that shows results: as open as questions, and counted."""
+    return _marked(view, Need.READING)
+
+
+def add_cpu_time(seconds: float) -> None:
+    """Count the CPU time of another process as that of this request."""
+    g.cpu_begun -= seconds
+
+
 def _marked(view: _View, need: Need) -> _View:
     view.kbapi_need = need  # type: ignore[attr-defined]
     return view
