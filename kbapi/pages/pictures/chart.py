@@ -98,7 +98,7 @@ class NothingToShow:
 def nice_ticks(deepest: float, most: int = 7) -> tuple[float, ...]:
     """Round numbers from zero to `deepest`, which may be negative, at most so many.
 
-    >>> nice_ticks(-147.5), nice_ticks(8.0, 5)
+    >>> nice_ticks(-147.5, 4), nice_ticks(8.0, 5)
     ((0.0, -50.0, -100.0), (0.0, 2.0, 4.0, 6.0, 8.0))
     """
     span = abs(deepest)

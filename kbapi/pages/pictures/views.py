@@ -7,13 +7,15 @@ from typing import Any, Final, Literal
 
 import orjson
 from flask import Blueprint, Response, current_app, request
+from flask.sansio.blueprints import BlueprintSetupState
 from marshmallow import fields, validate
 
+from kbapi.access.limits import Need
 from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import parse_question
 from kbapi.advice.stored_answers import ShownAnswer, picture_once
-from kbapi.api.admission import add_cpu_time, needs_reading
+from kbapi.api.admission import add_cpu_time, page_needs
 from kbapi.api.http_messages import conditional, instance
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName
@@ -32,8 +34,8 @@ blueprint = Blueprint("pictures", __name__)
 PICTURES_VERSION: Final = 1
 """Raised with every change of how pictures look: stored ones go stale."""
 
-Format = Literal["svg", "png", "txt"]
-_TYPES: Final[dict[Format, str]] = {
+Ending = Literal["svg", "png", "txt"]
+_TYPES: Final[dict[Ending, str]] = {
     "svg": "image/svg+xml",
     "png": "image/png",
     "txt": "text/plain; charset=utf-8",
@@ -172,32 +174,37 @@ def read_picture(
     return PictureAsked(name, question, read.values)
 
 
+@blueprint.record_once
+def _prepare(setup: BlueprintSetupState) -> None:
+    setup.app.extensions["kbapi_pictures"] = Pictures()
+
+
 @blueprint.before_request
 def _ignore_ranges() -> None:
     """Send every picture whole, as RFC 9110, section 14.2, allows."""
     request.environ.pop("HTTP_RANGE", None)
 
 
-@blueprint.get("/chips/<chip>/pictures/<any(stability):name>.<any(svg,png,txt):file_format>")
-@needs_reading
-def show_picture(chip: str, name: str, file_format: Format) -> Response:
+@blueprint.get("/chips/<chip>/pictures/<any(stability):name>.<any(svg,png,txt):ending>")
+@page_needs(Need.READING)
+def show_picture(chip: str, name: str, ending: Ending) -> Response:
     """A picture as SVG or PNG, or its text alternative."""
     pictures: Pictures = current_app.extensions["kbapi_pictures"]
     asked = pictures.asked(instance(), name, chip)
-    if file_format == "txt":
+    if ending == "txt":
         text = _chart(_found(asked)).text
         return Response(text, content_type=_TYPES["txt"], headers={"Cache-Control": "no-cache"})
-    picture = _picture(pictures, asked, file_format)
-    return conditional(picture.body, picture.etag, _TYPES[file_format])
+    picture = _picture(pictures, asked, ending)
+    return conditional(picture.body, picture.etag, _TYPES[ending])
 
 
-def _picture(pictures: Pictures, asked: PictureAsked, file_format: Format) -> AnswerBytes:
+def _picture(pictures: Pictures, asked: PictureAsked, ending: Ending) -> AnswerBytes:
     source = source_line(instance().settings)
-    kind = f"picture {PICTURES_VERSION}|{file_format}|{source}"
+    kind = f"picture {PICTURES_VERSION}|{ending}|{source}"
 
     def draw() -> tuple[bytes, Sequence[ShownAnswer]]:
         found = _found(asked)
-        return _drawn(pictures, _chart(found), asked.look, file_format), found.shown
+        return _drawn(pictures, _chart(found), asked.look, ending), found.shown
 
     return picture_once(instance(), kind, asked, draw, pictures.flight)
 
@@ -212,13 +219,13 @@ def _chart(found: Found) -> Chart:
     return found.chart
 
 
-def _drawn(pictures: Pictures, chart: Chart, look: Mapping[str, Any], file_format: Format) -> bytes:
+def _drawn(pictures: Pictures, chart: Chart, look: Mapping[str, Any], ending: Ending) -> bytes:
     wanted = {
         "chart": chart,
         "description": chart.description,
         "theme": look["theme"],
         "size": look["size"],
-        "scale": 0 if file_format == "svg" else round(look["scale"]),
+        "scale": 0 if ending == "svg" else round(look["scale"]),
     }
     drawn = pictures.process.draw(orjson.dumps(wanted))
     add_cpu_time(drawn.cpu_s)
