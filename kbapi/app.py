@@ -13,7 +13,7 @@ from kbapi.api.http_messages import allow_origins, follow_requests, limit_bodies
 from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
-from kbapi.pages import views
+from kbapi.pages import chips as pages
 
 _BLUEPRINTS: Final = (
     submissions.blueprint,
@@ -96,7 +96,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     app.extensions["kbapi_document"] = api
-    app.register_blueprint(views.blueprint)
+    app.register_blueprint(pages.blueprint)
     admit_requests(app, is_guarded=is_guarded)
     limit_bodies(app, body_memory_mib(instance.settings, _USUAL_WORKERS, memory_limit()) << 20)
     if origins := instance.settings.allowed_origins:

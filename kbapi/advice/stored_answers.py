@@ -1,6 +1,7 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Protocol, TypeVar
 
@@ -112,6 +113,23 @@ def answer_once(
     return instance.single_flight.fly(
         key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts, kept)
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ShownAnswer:
+    """An answer that a page or a picture shows."""
+
+    kind: str
+    question: Asked
+    answer: AnswerBytes
+
+
+def is_stored(instance: Instance, shown: ShownAnswer) -> bool:
+    """Whether exactly this answer is stored, and right: what outdates it outdates what shows it."""
+    key = stored_key(instance, shown.kind, shown.question)
+    version = _version_of(instance)
+    fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
+    return fresh is not None and fresh.etag == shown.answer.etag
 
 
 def _version_of(instance: Instance) -> str:
