@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 from urllib.parse import parse_qs, urlencode
 
 import orjson
-from flask import Response, g, render_template, request
+from flask import Response, current_app, g, render_template, request
 from marshmallow import Schema
 from sqlalchemy import Connection
 
@@ -103,7 +103,7 @@ _LONGEST_QUERY: Final = 500
 
 
 @lru_cache(maxsize=2_048)
-def _page_question(served: Instance, chip: str, query: str) -> PageQuestion:
+def page_question(served: Instance, chip: str, query: str) -> PageQuestion:
     """The question of a page; the same address is read once.
 
     Raises
@@ -142,7 +142,7 @@ def show_chip_page(chip: str) -> Response:
     """What is known of one chip, as a page, or as JSON where the request prefers it."""
     served = instance()
     query = request.query_string.decode("ascii", "replace")
-    read = _page_question if len(query) <= _LONGEST_QUERY else _page_question.__wrapped__
+    read = page_question if len(query) <= _LONGEST_QUERY else page_question.__wrapped__
     asked = read(served, chip, query)
     if chip != asked.chip.key:
         return _redirect(f"/chips/{asked.chip.key}{asked.query}")
@@ -155,7 +155,7 @@ def show_chip_page(chip: str) -> Response:
         allow_on_page("img-src", "script-src", "form-action")
         settings = served.settings
         kind = f"page {_TEMPLATES}|{settings.name}|{settings.address}"
-        answer = _kept(served, kind, asked, lambda parts: orjson.Fragment(_page(asked, parts)))
+        answer = _kept(served, kind, asked, lambda parts: orjson.Fragment(chip_page(asked, parts)))
         response = conditional(answer.body, answer.etag, "text/html; charset=utf-8")
     response.vary.add("Accept")
     return response
@@ -211,7 +211,8 @@ def _links(asked: PageQuestion) -> dict[str, str]:
     }
 
 
-def _page(asked: PageQuestion, parts: Mapping[str, AnswerBytes]) -> bytes:
+def chip_page(asked: PageQuestion, parts: Mapping[str, AnswerBytes]) -> bytes:
+    """The page as HTML, from the answer of each part."""
     read = {name: orjson.loads(answer.body) for name, answer in parts.items()}
     start, locks = read["start"], read["locks"]
     detail = orjson.loads(orjson.dumps(show_chip(instance(), asked.chip.key)))
@@ -223,7 +224,6 @@ def _page(asked: PageQuestion, parts: Mapping[str, AnswerBytes]) -> bytes:
         links=_links(asked),
         lock=_lock_of(start, locks),
         cautions=_cautions(read),
-        gain_cell=max(read["gains"]["by_load"], key=lambda one: one["units"], default=None),
         other_pools=_other_pools(start, detail),
         basis=_basis(start),
         related=names_of(instance(), [*start["related_chips"], *detail["siblings"]]),
@@ -299,7 +299,7 @@ def show_front() -> Response:
     """The front page where the request prefers HTML, else the description of the service."""
     if prefers("application/json", "text/html") == "text/html":
         allow_on_page("form-action")
-        join = instance().settings.join
+        join = current_app.extensions["kbapi_join"]
         leading = _leading() if is_open(Need.READING, join, g.holder) else None
         response = Response(render_template("front.html", **_lists(leading)))
     else:
