@@ -52,12 +52,14 @@ from kbapi.chips.catalogue import resolve_chip
 from kbapi.chips.chip import ChipName
 from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.instance.instance import Instance
-from kbapi.pages.views import allow_on_page, blueprint, prefers
+from kbapi.pages.pictures.chart import Chart
+from kbapi.pages.pictures.views import KINDS, read_picture
+from kbapi.pages.views import allow_on_page, page_blueprint, prefers
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.pools import LineRow, find_chip, find_line
 from kbapi.storage.sqlite.engine import checksum_of
 
-__all__ = ["blueprint"]
+blueprint: Final = page_blueprint("chip_pages")
 
 
 class Part(NamedTuple):
@@ -129,6 +131,16 @@ def page_question(served: Instance, chip: str, query: str) -> PageQuestion:
 
 
 @dataclass(frozen=True, slots=True)
+class PageParts:
+    """What a page shows: the answer of each part, and the title of each picture."""
+
+    answers: Mapping[str, AnswerBytes]
+    pictures: Mapping[str, str]
+    shown: Sequence[ShownAnswer]
+    """Every answer behind these."""
+
+
+@dataclass(frozen=True, slots=True)
 class _PageFound:
     """The line of a chip, read before its answers: what changes it outdates the page."""
 
@@ -147,15 +159,13 @@ def show_chip_page(chip: str) -> Response:
     if chip != asked.chip.key:
         return _redirect(f"/chips/{asked.chip.key}{asked.query}")
     if prefers("text/html", "application/json") == "application/json":
-        answer = _kept(
-            served, "page data", asked, lambda parts: orjson.Fragment(_data(asked, parts))
-        )
+        answer = _kept(served, "page data", asked, _data)
         response = conditional(answer.body, answer.etag)
     else:
         allow_on_page("img-src", "script-src", "form-action")
         settings = served.settings
         kind = f"page {_TEMPLATES}|{settings.name}|{settings.address}"
-        answer = _kept(served, kind, asked, lambda parts: orjson.Fragment(chip_page(asked, parts)))
+        answer = _kept(served, kind, asked, chip_page)
         response = conditional(answer.body, answer.etag, "text/html; charset=utf-8")
     response.vary.add("Accept")
     return response
@@ -165,30 +175,58 @@ def _kept(
     served: Instance,
     kind: str,
     asked: PageQuestion,
-    compose: Callable[[Mapping[str, AnswerBytes]], object],
+    compose: Callable[[PageQuestion, PageParts], bytes],
 ) -> AnswerBytes:
     """The page, stored or composed; it is stored while each answer that it shows is."""
-    shown: dict[str, ShownAnswer] = {}
+    shown: list[ShownAnswer] = []
 
     def find(connection: Connection) -> _PageFound:
         line = find_line(connection, asked.chip.line)
         return _PageFound(line, find_chip(connection, asked.chip.key) is not None)
 
     def compute(_: _PageFound) -> object:
-        for name, question in asked.questions.items():
-            shown[name] = ShownAnswer(name, question, PARTS[name].advise(served, question))
-        return compose({name: one.answer for name, one in shown.items()})
+        parts = page_parts(served, asked)
+        shown[:] = parts.shown
+        return orjson.Fragment(compose(asked, parts))
 
     def kept(_: _PageFound) -> Kept:
-        are_stored = all(is_stored(served, one) for one in shown.values())
+        are_stored = all(is_stored(served, one) for one in shown)
         return Kept.ANSWER if are_stored else Kept.NOTHING
 
     return answer_once(served, kind, asked, find, compute, kept=kept)
 
 
-def _data(asked: PageQuestion, parts: Mapping[str, AnswerBytes]) -> bytes:
+def page_parts(served: Instance, asked: PageQuestion) -> PageParts:
+    """The answers and pictures of a page, each stored or computed."""
+    shown = [
+        ShownAnswer(name, question, PARTS[name].advise(served, question))
+        for name, question in asked.questions.items()
+    ]
+    answers = {one.kind: one.answer for one in shown}
+    pictures = {}
+    sent = parse_qs(asked.query[1:], keep_blank_values=True)
+    for name in KINDS.keys() & _PICTURES.keys():
+        about = read_picture(served, name, asked.chip.key, PARTS[_PICTURES[name]].own(sent))
+        found = KINDS[name].chart(served, about)
+        shown.extend(found.shown)
+        if isinstance(found.chart, Chart):
+            pictures[name] = found.chart.title
+    return PageParts(answers, pictures, shown)
+
+
+_PICTURES: Final[Mapping[str, str]] = {
+    "stability": "start",
+    "gains": "gains",
+    "power": "power",
+    "longevity": "longevity",
+    "locks": "locks",
+}
+"""The pictures of a page, and the part whose parameters each has."""
+
+
+def _data(asked: PageQuestion, parts: PageParts) -> bytes:
     """The page as JSON: links, and the answer of each part."""
-    answers = {name: orjson.Fragment(answer.body) for name, answer in parts.items()}
+    answers = {name: orjson.Fragment(answer.body) for name, answer in parts.answers.items()}
     detail = show_chip(instance(), asked.chip.key)
     return orjson.dumps({"links": _links(asked), "chip": detail, **answers})
 
@@ -211,9 +249,9 @@ def _links(asked: PageQuestion) -> dict[str, str]:
     }
 
 
-def chip_page(asked: PageQuestion, parts: Mapping[str, AnswerBytes]) -> bytes:
-    """The page as HTML, from the answer of each part."""
-    read = {name: orjson.loads(answer.body) for name, answer in parts.items()}
+def chip_page(asked: PageQuestion, parts: PageParts) -> bytes:
+    """The page as HTML."""
+    read = {name: orjson.loads(answer.body) for name, answer in parts.answers.items()}
     start, locks = read["start"], read["locks"]
     detail = orjson.loads(orjson.dumps(show_chip(instance(), asked.chip.key)))
     text = render_template(
@@ -227,9 +265,32 @@ def chip_page(asked: PageQuestion, parts: Mapping[str, AnswerBytes]) -> bytes:
         other_pools=_other_pools(start, detail),
         basis=_basis(start),
         related=names_of(instance(), [*start["related_chips"], *detail["siblings"]]),
-        pictures={},
+        pictures=_picture_addresses(asked, parts.pictures),
     )
     return text.encode()
+
+
+def _picture_addresses(asked: PageQuestion, titles: Mapping[str, str]) -> dict[str, Any]:
+    """The title and the addresses of each picture."""
+    sent = parse_qs(asked.query[1:], keep_blank_values=True)
+    pictures = {}
+    for name in (one for one in _PICTURES if one in titles):
+        own = PARTS[_PICTURES[name]].own(sent)
+        path = f"/chips/{asked.chip.key}/pictures/{name}"
+
+        def address(ending: str, *look: tuple[str, str], path: str = path, own: Any = own) -> str:
+            query = urlencode([*((one, own[one][0]) for one in own), *look])
+            return f"{path}.{ending}?{query}" if query else f"{path}.{ending}"
+
+        pictures[name] = {
+            "title": titles[name],
+            "light": address("svg"),
+            "dark": address("svg", ("theme", "dark")),
+            "png": address("png", ("scale", "2")),
+            "preview": address("png", ("size", "preview")),
+            "txt": address("txt"),
+        }
+    return pictures
 
 
 def _lock_of(start: Mapping[str, Any], locks: Mapping[str, Any]) -> Mapping[str, Any] | None:

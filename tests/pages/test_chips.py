@@ -19,7 +19,7 @@ from kbapi.advice.phrases import setting_in_short
 from kbapi.app import create_app
 from kbapi.curation.notes import store_notes
 from kbapi.instance.instance import Instance
-from kbapi.pages.chips import PARTS, chip_page, page_question
+from kbapi.pages.chips import PARTS, PageParts, chip_page, page_question
 from kbapi.pages.views import blueprint
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.tables_evidence import StoredAnswer
@@ -490,7 +490,8 @@ def planted(value: Any) -> Any:
 def test_markup_in_any_text_of_an_answer_stays_text(filled: Instance, reader: FlaskClient) -> None:
     read = reader.get(f"/chips/{CHIP}", headers=JSON).get_json()
     assert read["locks"]["notes"]
-    parts = {name: AnswerBytes(orjson.dumps(planted(read[name])), "an-etag") for name in PARTS}
+    answers = {name: AnswerBytes(orjson.dumps(planted(read[name])), "an-etag") for name in PARTS}
+    parts = PageParts(answers, {"stability": PLANTED}, ())
     with reader.application.test_request_context(f"/chips/{CHIP}"):
         html = chip_page(page_question(filled, CHIP, ""), parts).decode()
     assert html.count("&lt;x-planted&gt;") > 40
