@@ -364,31 +364,6 @@ def test_a_chip_that_is_locked_at_the_factory_says_what_is_left(client: FlaskCli
     assert text.index(answer["cautions"][0]["text"]) < text.index("What it gains")
 
 
-def test_reports_that_contradict_a_document_stand_beside_it(tmp_path: Path) -> None:
-    instance = an_instance(tmp_path)
-    client = create_app(instance).test_client()
-    key = "amd-ryzen-7-5700x3d"
-    for number in range(4):
-        document = a_submission(number=number, chip=key, locks=a_lock("open"))
-        del document["settings"]
-        send(instance, document)
-    locks = client.get(f"/v1/locks?chip={key}").get_json()
-    assert locks["factory_lock"]["is_contradicted"]
-    text = text_of(page_of(client, f"/chips/{key}"))
-    assert locks["locks"][0]["text"] in text
-    assert locks["factory_lock"]["text"] in text
-    assert "Most reports contradict this: check yours before you trust either." in text
-    instance.close()
-
-
-def test_a_name_of_two_chips_asks_which(client: FlaskClient) -> None:
-    name = "RX 6750 GRE"
-    keys = ["amd-radeon-rx-6750-gre-10gb", "amd-radeon-rx-6750-gre-12gb"]
-    for path, status in ((f"/search?text={name}", 200), (f"/chips/{name}", 404)):
-        html = page_of(client, path, status)
-        assert [f'<a href="/chips/{key}">' in html for key in keys] == [True, True]
-
-
 def test_a_text_of_the_system_leads_to_its_chip(client: FlaskClient) -> None:
     for path in (
         "/search?text=Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz",
