@@ -235,7 +235,7 @@ def source_line(settings: Settings, today: date) -> str:
     >>> source_line(settings, date(2026, 11, 30))
     'Tidewater Bench Club · https://club.example · 2026-11'
     """
-    return SEPARATOR.join(filter(None, (settings.name, settings.address, f"{today:%Y-%m}")))
+    return SEPARATOR.join(filter(None, (settings.name, settings.address, str(today)[:7])))
 
 
 def _source(instance: Instance) -> str:
