@@ -14,7 +14,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from kbapi.stats.intervals import frozen_array
@@ -210,8 +209,9 @@ class _Costs:
         A bracket that does not end where the unit's own does ends at a setting that failed, so
         near to what had passed before. Those that do end there are `fill_last`'s.
         """
-        last = len(self.failing) - width
-        return int((self.farthest[:last] >= width).sum())
+        # The farthest gain never rises with the first step.
+        rows = int((-self.farthest).searchsorted(-width, side="right"))
+        return min(rows, len(self.failing) - width)
 
     def fill(self, width: int, rows: int) -> None:
         """Fill in the costs of the first brackets of this width; all narrower ones are there."""
@@ -271,7 +271,12 @@ class _Costs:
         least, most = int(gains[0]), int(gains[-1])
         rows = slice(0, len(first))
         ends = slice(width, width + len(first))
-        tried = sliding_window_view(self.failing, most + 1)[rows, least:]
+        # A view of the settings from the nearest to the farthest gain; its checks would cost more.
+        shape = len(first), most - least + 1
+        width_of_one = self.failing.itemsize
+        tried = np.ndarray(
+            shape, np.float64, self.failing, least * width_of_one, (width_of_one, width_of_one)
+        )
         failing = tried - self.failing[first][:, None]
         ways = self.terms.failure_minutes * failing
         ways += self.by_first[rows, least : most + 1]
