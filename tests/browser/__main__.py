@@ -28,5 +28,6 @@ with tempfile.TemporaryDirectory() as folder:
             page.goto(path)
             for view in views(page):
                 file = arguments.to / f"{name_of(path)}-{view}.png"
+                page.wait_for_load_state("networkidle")
                 page.screenshot(path=file, full_page=True)
                 print(file)
