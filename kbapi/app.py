@@ -6,6 +6,10 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 import kbapi
+
+# These add their pages to the blueprint of forms.
+import kbapi.pages.my_submissions
+import kbapi.pages.search
 from kbapi.access.limits import body_memory_mib, memory_limit
 from kbapi.api import chips, operation, questions, review, submissions
 from kbapi.api.admission import admit_requests
@@ -13,7 +17,7 @@ from kbapi.api.http_messages import allow_origins, follow_requests, limit_bodies
 from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
-from kbapi.pages import views
+from kbapi.pages import forms, views
 
 _BLUEPRINTS: Final = (
     submissions.blueprint,
@@ -97,6 +101,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
         api.register_blueprint(blueprint)
     app.extensions["kbapi_document"] = api
     app.register_blueprint(views.blueprint)
+    app.register_blueprint(forms.blueprint)
     admit_requests(app, is_guarded=is_guarded)
     limit_bodies(app, body_memory_mib(instance.settings, _USUAL_WORKERS, memory_limit()) << 20)
     if origins := instance.settings.allowed_origins:

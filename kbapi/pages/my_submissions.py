@@ -63,7 +63,14 @@ _OUTCOME_SIGNS: Final = {
     "machine_gone": "You do not have the machine now.",
 }
 _FOLLOW_UP: Final = (
-    Field("setting", "Which setting?", "choice"),
+    Field("of", "Which setting?", "choice"),
+    Field(
+        "setting",
+        "Its value, if it is not the one in use",
+        "number",
+        "In mV or counts; negative is lower. At a fixed clock: the voltage itself.",
+        pointers=("/setting",),
+    ),
     Field(
         "outcome",
         "What became of it?",
@@ -100,10 +107,9 @@ _FOLLOW_UP: Final = (
     ),
 )
 _FOLLOW_UP_PLACES: Final = {
-    "/domain": "setting",
-    "/control": "setting",
-    "/clock_mhz": "setting",
-    "/setting": "setting",
+    "/domain": "of",
+    "/control": "of",
+    "/clock_mhz": "of",
     "/last_stable_day": "days",
 }
 _RECEIPT: Final = Field("receipt", "Receipt of this result", "secret", "kbr_...")
@@ -233,13 +239,13 @@ def _follow_up(one: _One) -> Response:
 def _follow_up_document(form: Form, settings: list[Document]) -> Document:
     """The follow-up that was typed, on the chosen setting or on the first."""
     document: Document = {}
-    chosen = form.text("setting")
-    known = {place for place, _ in form.fields["setting"].options}
+    chosen = form.text("of")
+    known = {place for place, _ in form.fields["of"].options}
     if settings:
         setting = settings[int(chosen) if chosen in known else 0]
         of_setting = ("domain", "control", "clock_mhz")
         document = {name: setting[name] for name in of_setting if name in setting}
-    for name in ("outcome", "days", "load", "failure", "changed"):
+    for name in ("setting", "outcome", "days", "load", "failure", "changed"):
         value = form.value(name)
         if value is not None:
             document[name] = value

@@ -189,6 +189,8 @@ class _Search:
         for name, sentence in _WANTED.items():
             if not self.form.text(name):
                 self.form.add(name, sentence)
+        for name in ("value", "minutes"):
+            self.form.value(name)
         if len(self.trials.texts) >= MOST_TRIALS:
             self.form.add("", f"A search has at most {MOST_TRIALS} trials.")
         typed = (self.form.text(name).replace(_SEPARATOR, " ") for name in _TRIAL_NAMES)
@@ -220,9 +222,10 @@ def _places_of(trials: Trials) -> dict[str, str]:
     """The fields by their places in a request; of the trials, the last one is on the page."""
     last = f"/trials/{len(trials.texts) - 1}"
     of_last = {"outcome": "outcome", "seconds": "minutes", "load": "load", "failure": "failure"}
-    places = {pointer: one.name for one in _TERMS for pointer in one.pointers}
-    places |= {f"{last}/{place}": name for place, name in of_last.items()}
-    return places | {last: "value"}
+    places: dict[str, str] = {pointer: one.name for one in _TERMS for pointer in one.pointers}
+    places.update({f"{last}/{place}": name for place, name in of_last.items()})
+    places[last] = "value"
+    return places
 
 
 def _chip_of_path(text: str) -> ChipName:
@@ -264,11 +267,21 @@ def continue_search(chip: str) -> Response:
     return _search_page(search)
 
 
+_CLOCK_WANTED: Final = (
+    "This chip is tuned by a voltage at a fixed clock. Enter the clock, and your own stock voltage "
+    "at that clock."
+)
+_OF_CLOCK: Final = ("clock_mhz", "stock_mv")
+
+
 def _search_page(search: _Search) -> Response:
     form, problems = search.form, dict(search.form.problems)
     # Problems of the typed trial do not hide what the trials so far lead to.
     form.problems = {}
     answer = search.ask(search.trials)
+    wants_clock = set(form.problems) <= {*_OF_CLOCK} and not any(map(form.text, _OF_CLOCK))
+    if form.problems and wants_clock:
+        form.problems, form.notice = {}, _CLOCK_WANTED
     form.problems |= problems
     if answer is not None:
         search.rail = _rail_of(answer)
@@ -308,7 +321,7 @@ def _result_of(search: _Search, answer: dict[str, Any]) -> dict[str, Any]:
         return {}
     document = search.document(search.trials)
     runs = document["trials"]
-    setting = {
+    setting: dict[str, Any] = {
         **{name: answer[name] for name in ("domain", "control", "moved_with")},
         **{name: document[name] for name in ("clock_mhz", "stock_mv") if name in document},
         **setting_of_runs(runs),

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import orjson
@@ -225,7 +226,7 @@ _DONE: Final = (
         pointers=("/chip_confirmed",),
     ),
 )
-_SENDER: Final = (
+SENDER_FIELDS: Final = (
     Field(
         "sender_file",
         "Your file sender.json",
@@ -239,8 +240,8 @@ _SENDER: Final = (
         "16 to 128 characters. Without one, you get a new one.",
     ),
 )
-SENDER_FIELDS: Final = _SENDER
 DOCUMENT_FIELDS: Final = (*_MACHINE, *_ALLOWED, *_TRIED, *_PROOF, *_DONE)
+ALL_FIELDS: Final = (*DOCUMENT_FIELDS, *_BOTH_READINGS, *_READINGS, *SENDER_FIELDS)
 PARTS: Final = {
     "machine": tuple(one.name for one in _MACHINE),
     "allowed": tuple(one.name for one in _ALLOWED),
@@ -279,7 +280,7 @@ def read_document_field(name: str) -> Document:
 def form_of_document(document: Document) -> Form:
     """The form with the values of a document, as they would be typed."""
     typed: dict[str, list[str]] = {}
-    for asked in ALL_FIELDS:
+    for asked in DOCUMENT_FIELDS:
         for pointer in asked.pointers:
             value = _get(document, pointer)
             if value is not None:
@@ -292,7 +293,7 @@ def _as_typed(value: Any) -> list[str]:
         return ["yes" if value else "no"]
     if isinstance(value, list):
         return [str(one) for one in value]
-    return [str(value)]
+    return [f"{value:.10g}" if isinstance(value, float) else str(value)]
 
 
 def _path(pointer: str) -> list[str | int]:
@@ -316,9 +317,10 @@ def _put(document: Document, pointer: str, value: Any) -> None:
 
     Of a list only the first entry is on this page.
     """
-    *way, last = _path(pointer)
+    path = _path(pointer)
+    last = path[-1]
     at: Any = document
-    for key, following in zip(way, [*way[1:], last], strict=True):
+    for key, following in pairwise(path):
         wanted: Any = list if isinstance(following, int) else dict
         inner = _get(at, f"/{key}")
         if not isinstance(inner, wanted):
@@ -423,15 +425,12 @@ def _known(values: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in values.items() if value is not None}
 
 
-ALL_FIELDS: Final = (*DOCUMENT_FIELDS, *_BOTH_READINGS, *_READINGS)
-
-
 def read_draft(base: Document) -> Draft:
     """The draft of the form that was sent; a chosen candidate replaces the text of the chip."""
     typed = request.form.to_dict(flat=False)
     if chosen := request.form.get("chip_choice"):
         typed["chip"] = [chosen]
-    return draft_of(Form.of((*ALL_FIELDS, *_SENDER), typed), base)
+    return draft_of(Form.of(ALL_FIELDS, typed), base)
 
 
 def dry_run(draft: Draft, document: Document) -> dict[str, Any] | None:
