@@ -231,13 +231,13 @@ SENDER_FIELDS: Final = (
         "sender_file",
         "Your file sender.json",
         "file",
-        "It holds your tokens and receipts. The server reads it for this request alone.",
+        "It holds your tokens and receipts. The server does not store it.",
     ),
     Field(
         "contributor_token",
         "Or your contributor token",
         "secret",
-        "16 to 128 characters. Without one, you get a new one.",
+        "16 to 128 characters.",
     ),
 )
 DOCUMENT_FIELDS: Final = (*_MACHINE, *_ALLOWED, *_TRIED, *_PROOF, *_DONE)
