@@ -15,6 +15,7 @@ from flask import Response, render_template, request
 from kbapi.access.limits import Need
 from kbapi.api.admission import page_needs
 from kbapi.api.http_messages import corrected_with_links, instance
+from kbapi.api.problems import STATUS_OF
 from kbapi.documents.sender import Sender, new_token
 from kbapi.errors import DocumentRefused, ReceiptWrong, SubmissionGone
 from kbapi.intake.correct import correct_submission
@@ -170,7 +171,7 @@ def _handle_one(action: str) -> Response:
         return _OF_ONE[action](one)
     except (ReceiptWrong, SubmissionGone) as error:
         form.add("receipt", error.explanation)
-        return _page("my_receipt.html", 403, form=form, one=one, error=error)
+        return _page("my_receipt.html", STATUS_OF[type(error)], form=form, one=one, error=error)
 
 
 @dataclass(frozen=True, slots=True)

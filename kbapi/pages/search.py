@@ -165,7 +165,7 @@ class _Search:
         terms = {
             one.name: value for one in _TERMS if (value := self.form.value(one.name)) is not None
         }
-        rail = _read_rail(self.rail) if self.rail else {}
+        rail = _read_rail(self.rail) if self.rail or trials.texts else {}
         document = {"chip": self.chip.key, **terms, **rail}
         if trials.texts:
             document["trials"] = trials.as_runs(document)
@@ -267,6 +267,15 @@ def continue_search(chip: str) -> Response:
     return _search_page(search)
 
 
+def _picture_query(search: _Search) -> str:
+    """The parameters of the picture of this search."""
+    rail = _read_rail(search.rail)
+    asked = rail | {"moved_with": ",".join(rail["moved_with"])}
+    asked |= {name: search.form.text(name) for name in _OF_CLOCK}
+    asked["trials"] = search.trials.as_parameter
+    return urlencode({name: text for name, text in asked.items() if text or name == "moved_with"})
+
+
 _CLOCK_WANTED: Final = (
     "This chip is tuned by a voltage at a fixed clock. Enter the clock, and your own stock voltage "
     "at that clock."
@@ -296,7 +305,7 @@ def _search_page(search: _Search) -> Response:
         rail=search.rail,
         result=orjson.dumps(result).decode(),
         picture=f"/chips/{search.chip.key}/pictures/search",
-        query=urlencode({"trials": search.trials.as_parameter}),
+        query=_picture_query(search),
     )
     return Response(page, 422 if form.problems else 200)
 
@@ -419,12 +428,17 @@ def _comparison(typed: dict[str, list[str]]) -> Response:
     own = form.value("own")
     gains = _asked(form, _OF_GAINS, _ask_gains)
     stability = None if own is None else _asked(form, _OF_STABILITY, _ask_stability)
+    picture = ""
+    if stability is not None and own <= 0 and stability.answer["own_curve"]:
+        asked = [(name, form.text(name)) for name in _OF_STABILITY if form.text(name)]
+        picture = urlencode([*asked, ("own", form.text("own"))])
     page = render_template(
         "compare.html",
         form=form,
         gains=gains,
         stability=stability,
         place=None if stability is None else _place_among(stability.answer, own),
+        picture=picture,
     )
     return Response(page, 422 if form.problems else 200)
 
