@@ -437,3 +437,8 @@ def may_forward() -> bool:
     """Whether the sender may send results of several contributors at once."""
     join: Join = current_app.extensions["kbapi_join"]
     return is_open(Need.FORWARDING, join, g.holder)
+
+
+def add_cpu_time(seconds: float) -> None:
+    """Count the CPU time of another process as that of this request."""
+    g.cpu_begun -= seconds

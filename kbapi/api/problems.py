@@ -28,6 +28,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.FormRefused: 403,
     errors.FormOutdated: 403,
     errors.PageMissing: 404,
+    errors.PictureEmpty: 404,
     errors.ChipUnknown: 404,
     errors.SettingUnknown: 404,
     errors.ResultUnknown: 404,
