@@ -454,12 +454,11 @@ def _place_among(answer: Mapping[str, Any], own: float) -> str:
     curve = answer["own_curve"] or answer["borrowed_curve"]
     if curve is None:
         return "No results show how many machines are stable there."
-    if own < curve["setting"][-1]:
+    settings = curve["setting"]
+    nearest = min(range(len(settings)), key=lambda place: abs(settings[place] - own))
+    if settings[nearest] - own > settings[0] - settings[min(1, len(settings) - 1)]:
         return "Your setting is deeper than any that the results show."
-    nearest = min(
-        range(len(curve["setting"])), key=lambda place: abs(curve["setting"][place] - own)
-    )
-    at = amount_text(answer["control"], curve["setting"][nearest])
+    at = amount_text(answer["control"], settings[nearest])
     band = range_text((curve["lower"][nearest], curve["upper"][nearest]))
     of = "machines" if answer["own_curve"] else "machines with related chips"
     return f"{percent(curve['share'][nearest])} of {of} are stable at {at} ({band})."
