@@ -117,7 +117,7 @@ def answer_once(
 
 @dataclass(frozen=True, slots=True)
 class ShownAnswer:
-    """An answer that a picture shows."""
+    """An answer that a page or a picture shows."""
 
     kind: str
     question: Asked
@@ -128,13 +128,13 @@ def picture_once(
     instance: Instance,
     kind: str,
     question: Asked,
-    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer]]],
+    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
     flight: SingleFlight,
 ) -> AnswerBytes:
     """The bytes of this kind of picture of the question, stored or drawn.
 
     `draw` makes them, with the answers that they show. A picture is stored while each of these is:
-    then what outdates one of them outdates the picture.
+    then what outdates one of them outdates the picture. With None it is never stored.
 
     Raises
     ------
@@ -154,14 +154,14 @@ def _draw_picture(
     instance: Instance,
     key: str,
     question: Asked,
-    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer]]],
+    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
 ) -> AnswerBytes:
     with instance.reading() as connection:
         line = find_line(connection, question.chip.line)
     day, version = instance.today(), _version_of(instance)
     body, shown = draw()
     picture = AnswerBytes(body, checksum_of(body))
-    if line is None or not all(_is_stored(instance, one) for one in shown):
+    if line is None or shown is None or not all(is_stored(instance, one) for one in shown):
         return picture
     place = Place(key, answers.PICTURES, line.id)
     try:
@@ -172,7 +172,8 @@ def _draw_picture(
     return picture
 
 
-def _is_stored(instance: Instance, shown: ShownAnswer) -> bool:
+def is_stored(instance: Instance, shown: ShownAnswer) -> bool:
+    """Whether exactly this answer is stored, and right: what outdates it outdates what shows it."""
     key = stored_key(instance, shown.kind, shown.question)
     fresh = answers.find_fresh_answer(
         instance.hot_reads, key, _version_of(instance), instance.today()

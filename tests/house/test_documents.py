@@ -211,7 +211,10 @@ def test_every_endpoint_that_a_text_names_exists(place: str, app: Flask) -> None
         word.partition("?")[0]
         for quoted in quoted_in(FOR_USERS[place])
         for word in quoted.split()
-        if re.match(r"/(?:v1|health|metrics|docs|guides|problems|openapi|submit|my-submissions|compare|sign-in)\b", word)
+        if re.match(
+            r"/(?:v1|health|metrics|docs|guides|problems|openapi|submit|my-submissions|compare|sign-in)\b",
+            word,
+        )
     }
     assert named - served == set()
 

@@ -10,9 +10,21 @@ HEAD: Final = struct.Struct("!I")
 COST: Final = struct.Struct("!d?")
 """The first bytes of an answer: CPU seconds of the drawing, and whether it succeeded."""
 
-Ink = Literal["tuned", "stock", "own", "failure", "start", "faint"]
+Ink = Literal["tuned", "stock", "own", "failure", "start", "faint", "second", "third", "fourth"]
 """What a mark stands for; a theme gives each its colour."""
-Shape = Literal["line", "steps", "band", "step_band", "points", "bars", "sticks", "rule", "text"]
+Shape = Literal[
+    "line",
+    "steps",
+    "band",
+    "step_band",
+    "points",
+    "bars",
+    "zones",
+    "sticks",
+    "rule",
+    "heading",
+    "text",
+]
 Dash = Literal["solid", "dashed", "dotted", "dashdot"]
 Marker = Literal["none", "disc", "ring", "square", "diamond", "triangle", "cross"]
 Theme = Literal["light", "dark"]
@@ -95,19 +107,18 @@ class NothingToShow:
     text: str
 
 
-def nice_ticks(deepest: float, most: int = 7) -> tuple[float, ...]:
-    """Round numbers from zero to `deepest`, which may be negative, at most so many.
+def nice_ticks(end: float, other: float, most: int = 7) -> tuple[float, ...]:
+    """Round numbers between two ends, at most about so many, zero among them where it fits.
 
-    >>> nice_ticks(-147.5, 4), nice_ticks(8.0, 5)
-    ((0.0, -50.0, -100.0), (0.0, 2.0, 4.0, 6.0, 8.0))
+    >>> nice_ticks(0.0, -147.5), nice_ticks(-0.8, 9.0, 5)
+    ((-125.0, -100.0, -75.0, -50.0, -25.0, 0.0), (0.0, 2.5, 5.0, 7.5))
     """
-    span = abs(deepest)
-    raw = max(span, 1e-9) / (most - 1)
+    low, high = min(end, other), max(end, other)
+    raw = max(high - low, 1e-9) / (most - 1)
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(one * power for one in (1, 2, 2.5, 5, 10) if one * power >= raw * (1 - 1e-9))
-    count = math.floor(span / step + 1e-9)
-    sign = -1.0 if deepest < 0 else 1.0
-    return tuple(round(sign * step * place, 6) + 0.0 for place in range(count + 1))
+    places = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
+    return tuple(round(step * place, 6) + 0.0 for place in places)
 
 
 def number(value: float) -> str:

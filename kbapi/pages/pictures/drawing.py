@@ -88,6 +88,9 @@ _THEMES: Final = {
             "failure": "#D55E00",
             "start": "#1a1a1a",
             "faint": "#d0d0d0",
+            "second": "#009E73",
+            "third": "#CC79A7",
+            "fourth": "#56B4E9",
         },
     ),
     "dark": _Theme(
@@ -102,6 +105,9 @@ _THEMES: Final = {
             "failure": "#D55E00",
             "start": "#ececec",
             "faint": "#4a4d50",
+            "second": "#009E73",
+            "third": "#CC79A7",
+            "fourth": "#F0E442",
         },
     ),
 }
@@ -190,7 +196,7 @@ class Page:
     def _subtitle_lines(self) -> list[str]:
         parts: list[str] = self._chart["subtitle"]
         lines = wrapped(parts, SEPARATOR, WIDTH - 2 * _PAD, _TEXT_PT, is_bold=False)
-        return lines[:1] if self._is_preview else lines
+        return lines[: 3 - len(self._title)] if self._is_preview else lines
 
     def _widest_row(self) -> float:
         labels = [label for panel in self._chart["panels"] for _, label in panel["y"]["ticks"]]
@@ -223,8 +229,30 @@ class Page:
         return ticks + (_LINE if panel["x"]["label"] else 0) + 6
 
     def _above(self, panel: dict[str, Any]) -> float:
-        is_written = any(mark["shape"] == "rule" and mark["text"] for mark in panel["marks"])
-        return _LINE + 2 if is_written else 4
+        """Height above the plot of a panel, for the texts of its rules."""
+        rows = {row for _, row in self._rule_texts(panel).values()}
+        return 4 + _LINE * len(rows)
+
+    def _rule_texts(self, panel: dict[str, Any]) -> dict[str, tuple[float, int]]:
+        """The middle of each text above the plot, in CSS pixels, and its row from below."""
+        plot = self._plot_width()
+        left, right = panel["x"]["low"], panel["x"]["high"]
+        ends: list[float] = []
+        placed = {}
+        for mark in sorted(panel["marks"], key=lambda one: abs(one["x"][0]) if one["x"] else 0.0):
+            if mark["shape"] != "rule" or not mark["text"]:
+                continue
+            half = width_of(mark["text"], is_bold=True) / 2
+            middle = (mark["x"][0] - left) / (right - left) * plot
+            middle = min(max(middle, half - self._left + _PAD), plot + 10 - half)
+            free = (row for row, end in enumerate(ends) if end <= middle - half)
+            row = next(free, len(ends))
+            ends[row : row + 1] = [middle + half + 8]
+            placed[mark["text"]] = (middle, row)
+        return placed
+
+    def _plot_width(self) -> float:
+        return WIDTH - self._left - _PAD - 10
 
     def _page_height(self) -> int:
         panels: float = sum(
@@ -245,7 +273,7 @@ class Page:
             top += height + self._below(panel)
 
     def _draw_panel(self, panel: dict[str, Any], top: float, height: float) -> None:
-        width = WIDTH - self._left - _PAD - 10
+        width = self._plot_width()
         axes = self._figure.add_axes(
             (
                 self._left / WIDTH,
@@ -261,6 +289,7 @@ class Page:
         self._draw_frame(axes, panel)
         for mark in panel["marks"]:
             _DRAW[mark["shape"]](self, axes, mark)
+        self._write_above(axes, panel)
         for axis, label in ((axes.xaxis, x["label"]), (axes.yaxis, y["label"])):
             axis.set_label_text(label, fontproperties=_font(_TEXT_PT, is_bold=False))
             axis.label.set_color(self._theme.text)
@@ -308,9 +337,9 @@ class Page:
         figure, color, wide = self._figure, self.color(mark), _sample_of(mark) / WIDTH
         x, y, half = left / WIDTH, 1 - middle / self.height, 6 / self.height
         centre, shape = x + wide / 2, mark["shape"]
-        if shape in ("band", "step_band"):
+        if shape in ("band", "step_band", "zones"):
             box = Rectangle((x, y - half), wide, 2 * half, color=color)
-            box.set(alpha=_BAND_ALPHA, linewidth=0)
+            box.set(alpha=1.0 if shape == "zones" else _BAND_ALPHA, linewidth=0)
             figure.add_artist(box)
         elif shape == "sticks":
             ends = [y - half, y + half]
@@ -329,7 +358,7 @@ class Page:
 
     def line(self, mark: dict[str, Any], x: list[float], y: list[float]) -> Line2D:
         """A line with the dashes and markers of a mark."""
-        color = self.color(mark)
+        color, is_faint = self.color(mark), mark["ink"] == "faint"
         has_line = mark["shape"] != "points" and len(x) > 1
         is_ring = mark["marker"] == "ring"
         return Line2D(
@@ -337,7 +366,7 @@ class Page:
             y,
             color=color,
             linestyle=_DASHES[mark["dash"]] if has_line else "",
-            linewidth=2.0,
+            linewidth=1.2 if is_faint else 2.0,
             marker=_MARKERS[mark["marker"]],
             markersize=7.0 if mark["ink"] != "own" else 9.0,
             markerfacecolor=self._theme.paper if is_ring else color,
@@ -378,6 +407,26 @@ class Page:
                 )
             )
 
+    def draw_zones(self, axes: Axes, mark: dict[str, Any]) -> None:
+        """Fill a part of each row, from `x` to `to`."""
+        for low, row, high in zip(mark["x"], mark["y"], mark["to"], strict=True):
+            zone = Rectangle((low, row - 0.36), high - low, 0.72, color=self.color(mark))
+            zone.set(linewidth=0)
+            axes.add_patch(zone)
+
+    def draw_heading(self, axes: Axes, mark: dict[str, Any]) -> None:
+        """Write the text of a group of rows, from the left edge of the picture on."""
+        axes.annotate(
+            mark["text"],
+            ((_PAD - self._left) / self._plot_width(), mark["y"][0]),
+            xycoords=axes.get_yaxis_transform(),
+            va="center",
+            annotation_clip=False,
+            bbox={"facecolor": self._theme.paper, "edgecolor": "none", "pad": 1},
+            color=self._theme.text,
+            fontproperties=_font(_TEXT_PT, is_bold=True),
+        )
+
     def draw_sticks(self, axes: Axes, mark: dict[str, Any]) -> None:
         """Draw a vertical stroke at each place, from `y` to `to`."""
         for place, low, high in zip(mark["x"], mark["y"], mark["to"], strict=True):
@@ -399,27 +448,20 @@ class Page:
                 linestyle=_DASHES[mark["dash"]],
             )
         )
-        if mark["text"]:
-            self._write_above(axes, place, mark["text"])
 
-    def _write_above(self, axes: Axes, place: float, text: str) -> None:
-        left, right = axes.get_xlim()
-        box = axes.get_position()
-        plot = box.width * WIDTH
-        middle = (place - left) / (right - left) * plot
-        half = width_of(text, is_bold=True) / 2
-        start = min(max(middle, half - box.x0 * WIDTH + _PAD), plot + _PAD - half + 6)
-        axes.annotate(
-            text,
-            (start / plot, 1.0),
-            xycoords="axes fraction",
-            xytext=(0, 3),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            color=self._theme.text,
-            fontproperties=_font(_TEXT_PT, is_bold=True),
-        )
+    def _write_above(self, axes: Axes, panel: dict[str, Any]) -> None:
+        for text, (middle, row) in self._rule_texts(panel).items():
+            axes.annotate(
+                text,
+                (middle / self._plot_width(), 1.0),
+                xycoords="axes fraction",
+                xytext=(0, 4 + row * _LINE * 72 / _DPI),
+                textcoords="offset points",
+                ha="center",
+                va="baseline",
+                color=self._theme.text,
+                fontproperties=_font(_TEXT_PT, is_bold=True),
+            )
 
     def draw_text(self, axes: Axes, mark: dict[str, Any]) -> None:
         """Write the text at its place."""
@@ -446,8 +488,10 @@ _DRAW: Final = {
     "band": Page.draw_band,
     "step_band": Page.draw_band,
     "bars": Page.draw_bars,
+    "zones": Page.draw_zones,
     "sticks": Page.draw_sticks,
     "rule": Page.draw_rule,
+    "heading": Page.draw_heading,
     "text": Page.draw_text,
 }
 

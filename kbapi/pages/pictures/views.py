@@ -1,16 +1,28 @@
 """Addresses of pictures: the stored one while what it shows is current, else drawn anew."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from threading import Lock
 from typing import Any, Final, Literal
 
 import orjson
 from flask import Blueprint, Response, current_app, request
 from flask.sansio.blueprints import BlueprintSetupState
-from marshmallow import fields, validate
+from marshmallow import ValidationError, fields, validate
 
 from kbapi.access.limits import Need
+from kbapi.advice.gains.answer import advise_gains
+from kbapi.advice.gains.query import parse_gains_question
+from kbapi.advice.locks.answer import advise_locks
+from kbapi.advice.locks.query import parse_lock_question
+from kbapi.advice.longevity.answer import advise_longevity
+from kbapi.advice.longevity.query import parse_longevity_question
+from kbapi.advice.next_step.answer import advise_next_step
+from kbapi.advice.next_step.query import read_search
+from kbapi.advice.power.answer import advise_power
+from kbapi.advice.power.query import parse_power_question
 from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import parse_question
@@ -24,8 +36,14 @@ from kbapi.documents.shapes import OneChoiceOf, OneNumberOf, ParameterNumber, St
 from kbapi.errors import ChipUnknown, PictureEmpty, Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.pages.pictures.chart import SEPARATOR, Chart, NothingToShow
-from kbapi.pages.pictures.curves import stability_chart
+from kbapi.pages.pictures.curves import (
+    longevity_chart,
+    power_chart,
+    search_chart,
+    stability_chart,
+)
 from kbapi.pages.pictures.process import DrawingProcess
+from kbapi.pages.pictures.rows import gains_chart, locks_chart
 from kbapi.settings import Settings
 from kbapi.storage.answers import AnswerBytes, SingleFlight
 
@@ -41,6 +59,8 @@ _TYPES: Final[dict[Ending, str]] = {
     "txt": "text/plain; charset=utf-8",
 }
 _DEEPEST_OWN: Final = 1_000.0
+_MOST_TRIALS: Final = 64
+_TRIAL: Final = re.compile(r"-?[0-9]{1,4}(\.[0-9]{1,2})?f?")
 
 
 class PictureSchema(StrictSchema):
@@ -55,6 +75,27 @@ class OwnSettingSchema(PictureSchema):
     """The same for a picture of settings."""
 
     own = ParameterNumber(load_default=None, validate=validate.Range(-_DEEPEST_OWN, 0))
+
+
+class _Trials(fields.String):
+    """Settings in their order, separated by commas, each with an `f` after it if it failed."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        texts = str(value).split(",")
+        if len(texts) > _MOST_TRIALS or not all(map(_TRIAL.fullmatch, texts)):
+            raise ValidationError(
+                f"Send up to {_MOST_TRIALS} settings as -60,-80f: f follows a failed one."
+            )
+        return tuple((float(text.removesuffix("f")), not text.endswith("f")) for text in texts)
+
+
+class SearchPictureSchema(PictureSchema):
+    """The same for a picture of a search, with the terms of the search."""
+
+    trials = _Trials(required=True)
+    stock_mv = ParameterNumber()
+    max_risk = ParameterNumber()
+    trial_minutes = ParameterNumber()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +134,8 @@ class Found:
 
     chart: Chart | NothingToShow
     shown: tuple[ShownAnswer, ...]
+    is_kept: bool = True
+    """False where it shows what a person sent, which is never stored."""
 
 
 def _stability(instance: Instance, asked: PictureAsked) -> Found:
@@ -102,22 +145,93 @@ def _stability(instance: Instance, asked: PictureAsked) -> Found:
         ShownAnswer("start", question, advise_start(instance, question)),
     )
     stability, start = (orjson.loads(one.answer.body) for one in answers)
-    source = source_line(instance.settings)
-    return Found(stability_chart(stability, start, asked.look["own"], source), answers)
+    return Found(stability_chart(stability, start, asked.look["own"], _source(instance)), answers)
 
+
+def _power(instance: Instance, asked: PictureAsked) -> Found:
+    shown = ShownAnswer("power", asked.question, advise_power(instance, asked.question))
+    return Found(power_chart(orjson.loads(shown.answer.body), _source(instance)), (shown,))
+
+
+def _gains(instance: Instance, asked: PictureAsked) -> Found:
+    shown = ShownAnswer("gains", asked.question, advise_gains(instance, asked.question))
+    chart = gains_chart(orjson.loads(shown.answer.body), asked.look["size"], _source(instance))
+    return Found(chart, (shown,))
+
+
+def _longevity(instance: Instance, asked: PictureAsked) -> Found:
+    shown = ShownAnswer("longevity", asked.question, advise_longevity(instance, asked.question))
+    chart = longevity_chart(orjson.loads(shown.answer.body), asked.look["size"], _source(instance))
+    return Found(chart, (shown,))
+
+
+def _locks(instance: Instance, asked: PictureAsked) -> Found:
+    shown = ShownAnswer("locks", asked.question, advise_locks(instance, asked.question))
+    chart = locks_chart(orjson.loads(shown.answer.body), asked.look["size"], _source(instance))
+    return Found(chart, (shown,))
+
+
+def _search(instance: Instance, asked: PictureAsked) -> Found:
+    """The picture of a search, which shows trials of a person and is never stored."""
+    start = orjson.loads(advise_start(instance, asked.question).body)
+    search = read_search(orjson.dumps(_search_document(asked, start)), instance.catalogue)
+    step = orjson.loads(orjson.dumps(advise_next_step(instance, search)))
+    stock_mv = asked.look.get("stock_mv", 0.0) if step["clock_band_mhz"] else 0.0
+    trials = [(value - stock_mv, passed) for value, passed in asked.look["trials"]]
+    return Found(search_chart(trials, step, _source(instance)), (), is_kept=False)
+
+
+def _search_document(asked: PictureAsked, start: Mapping[str, Any]) -> dict[str, Any]:
+    """The request for the next step after the trials of the address."""
+    question, look = asked.question, asked.look
+    domains = [start["domain"], *start["moved_with"]]
+    trials = [
+        {
+            "settings": [
+                {"domain": domain, "control": start["control"], "value": value}
+                for domain in domains
+            ],
+            "outcome": "stable" if passed else "failed",
+        }
+        for value, passed in look["trials"]
+    ]
+    terms = {name: look[name] for name in _TERMS if name in look}
+    if question.clock_mhz is not None:
+        terms["clock_mhz"] = question.clock_mhz
+    return {
+        "chip": question.chip.key,
+        "domain": start["domain"],
+        "control": start["control"],
+        "moved_with": start["moved_with"],
+        "trials": trials,
+        **terms,
+    }
+
+
+_TERMS: Final = ("stock_mv", "max_risk", "trial_minutes")
 
 KINDS: Final[dict[str, PictureKind]] = {
     "stability": PictureKind(parse_question, _stability, OwnSettingSchema()),
+    "gains": PictureKind(parse_gains_question, _gains, PictureSchema()),
+    "power": PictureKind(parse_power_question, _power, PictureSchema()),
+    "longevity": PictureKind(parse_longevity_question, _longevity, PictureSchema()),
+    "locks": PictureKind(parse_lock_question, _locks, PictureSchema()),
+    "search": PictureKind(parse_question, _search, SearchPictureSchema()),
 }
 
 
-def source_line(settings: Settings) -> str:
-    """The name of the instance and its address, as the last line of a picture.
+def source_line(settings: Settings, today: date) -> str:
+    """The name of the instance, its address and the month, as the last line of a picture.
 
-    >>> source_line(Settings(name="Tidewater Bench Club", address="https://club.example"))
-    'Tidewater Bench Club · https://club.example'
+    >>> settings = Settings(name="Tidewater Bench Club", address="https://club.example")
+    >>> source_line(settings, date(2026, 11, 30))
+    'Tidewater Bench Club · https://club.example · 2026-11'
     """
-    return SEPARATOR.join(filter(None, (settings.name, settings.address)))
+    return SEPARATOR.join(filter(None, (settings.name, settings.address, f"{today:%Y-%m}")))
+
+
+def _source(instance: Instance) -> str:
+    return source_line(instance.settings, instance.today())
 
 
 class Pictures:
@@ -185,7 +299,9 @@ def _ignore_ranges() -> None:
     request.environ.pop("HTTP_RANGE", None)
 
 
-@blueprint.get("/chips/<chip>/pictures/<any(stability):name>.<any(svg,png,txt):ending>")
+@blueprint.get(
+    "/chips/<chip>/pictures/<any(stability,gains,power,longevity,locks,search):name>.<any(svg,png,txt):ending>"
+)
 @page_needs(Need.READING)
 def show_picture(chip: str, name: str, ending: Ending) -> Response:
     """A picture as SVG or PNG, or its text alternative."""
@@ -199,12 +315,12 @@ def show_picture(chip: str, name: str, ending: Ending) -> Response:
 
 
 def _picture(pictures: Pictures, asked: PictureAsked, ending: Ending) -> AnswerBytes:
-    source = source_line(instance().settings)
-    kind = f"picture {PICTURES_VERSION}|{ending}|{source}"
+    kind = f"picture {PICTURES_VERSION}|{ending}|{_source(instance())}"
 
-    def draw() -> tuple[bytes, Sequence[ShownAnswer]]:
+    def draw() -> tuple[bytes, tuple[ShownAnswer, ...] | None]:
         found = _found(asked)
-        return _drawn(pictures, _chart(found), asked.look, ending), found.shown
+        body = _drawn(pictures, _chart(found), asked.look, ending)
+        return body, found.shown if found.is_kept else None
 
     return picture_once(instance(), kind, asked, draw, pictures.flight)
 
