@@ -77,6 +77,8 @@ _TRIAL: Final = (
 )
 _TRIAL_NAMES: Final = tuple(one.name for one in _TRIAL)
 _SEPARATOR: Final = "|"
+MOST_TRIALS_SHOWN: Final = 64
+"""As many are in the address of a picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,11 +100,18 @@ class Trials:
     def as_parameter(self) -> str:
         """The trials in the address of a picture: settings in order, `f` after a failure.
 
-        >>> Trials(("-60|stable|20|||", "-80|failed||||")).as_parameter
-        '-60,-80f'
+        Empty where they are more than the address of a picture takes.
+
+        >>> Trials(("-60|stable|20|||", "-80.5|failed||||")).as_parameter
+        '-60,-80.5f'
         """
+        if len(self.texts) > MOST_TRIALS_SHOWN:
+            return ""
+        values = ((_form_of(one).value("value"), one["outcome"]) for one in self.typed)
         return ",".join(
-            one["value"] + ("f" if one["outcome"] == "failed" else "") for one in self.typed
+            f"{value:.6g}" + ("f" if outcome == "failed" else "")
+            for value, outcome in values
+            if value is not None
         )
 
 
@@ -111,9 +120,13 @@ def _typed_of(text: str) -> dict[str, str]:
     return dict(zip(_TRIAL_NAMES, (*parts, *[""] * len(_TRIAL_NAMES)), strict=False))
 
 
+def _form_of(typed: Mapping[str, str]) -> Form:
+    return Form.of(_TRIAL, {name: [text] for name, text in typed.items()})
+
+
 def _run_of(typed: Mapping[str, str], rail: Mapping[str, Any]) -> dict[str, Any]:
     """One run; what is no number stays text, and the rules refuse it."""
-    form = Form.of(_TRIAL, {name: [text] for name, text in typed.items()})
+    form = _form_of(typed)
     value = form.value("value")
     domains = [rail["domain"], *rail["moved_with"]]
     run: dict[str, Any] = {
@@ -271,7 +284,8 @@ def _picture_query(search: _Search) -> str:
     """The parameters of the picture of this search."""
     rail = _read_rail(search.rail)
     asked = rail | {"moved_with": ",".join(rail["moved_with"])}
-    asked |= {name: search.form.text(name) for name in _OF_CLOCK}
+    terms = (*_OF_CLOCK, "max_risk", "trial_minutes")
+    asked |= {name: search.form.text(name) for name in terms}
     asked["trials"] = search.trials.as_parameter
     return urlencode({name: text for name, text in asked.items() if text or name == "moved_with"})
 
