@@ -46,7 +46,10 @@ _POLICY: Final = (
     "style-src 'self'; img-src 'self'"
 )
 
-Kind = Literal["text", "long_text", "number", "choice", "choices", "yes_no", "file", "secret"]
+# Browsers offer to keep a `secret`, an access key. A `token` they neither keep nor restore.
+Kind = Literal[
+    "text", "long_text", "number", "choice", "choices", "yes_no", "file", "secret", "token"
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,7 @@ _FOLLOW_UP_PLACES: Final = {
     "/clock_mhz": "of",
     "/last_stable_day": "days",
 }
-_RECEIPT: Final = Field("receipt", "Receipt of this result", "secret", "kbr_...")
+_RECEIPT: Final = Field("receipt", "Receipt of this result", "token", "kbr_...")
 _ID: Final = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII)
 
 

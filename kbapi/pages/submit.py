@@ -236,7 +236,7 @@ SENDER_FIELDS: Final = (
     Field(
         "contributor_token",
         "Or your contributor token",
-        "secret",
+        "token",
         "16 to 128 characters.",
     ),
 )

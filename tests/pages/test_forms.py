@@ -15,6 +15,8 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from kbapi.access.keys import give_key, revoke_key
+from kbapi.access.limits import Need
+from kbapi.api.admission import need_of
 from kbapi.app import create_app
 from kbapi.errors import StorageBusy
 from kbapi.instance.instance import Instance
@@ -30,6 +32,32 @@ FORM_PAGES = {
     f"/chips/{CHIP}/search": "add",
 }
 PAGES = (*FORM_PAGES, "/compare", f"/chips/{CHIP}/compare")
+
+
+# Written down a second time on purpose, as for the API.
+NEEDS = {
+    ("GET", "/sign-in"): Need.EXPLAINING,
+    ("POST", "/sign-in"): Need.EXPLAINING,
+    ("POST", "/sign-out"): Need.EXPLAINING,
+    ("GET", "/submit"): Need.SENDING,
+    ("POST", "/submit"): Need.SENDING,
+    ("GET", "/my-submissions"): Need.OWN_RESULTS,
+    ("POST", "/my-submissions"): Need.OWN_RESULTS,
+    ("GET", "/chips/<chip>/search"): Need.READING,
+    ("POST", "/chips/<chip>/search"): Need.READING,
+    ("GET", "/compare"): Need.READING,
+    ("GET", "/chips/<chip>/compare"): Need.READING,
+}
+
+
+def test_every_page_with_a_form_needs_what_is_written_here(app: Flask) -> None:
+    found = {
+        (method, rule.rule): need_of(app, rule.endpoint)
+        for rule in app.url_map.iter_rules()
+        if rule.endpoint.startswith("forms.")
+        for method in rule.methods - {"HEAD", "OPTIONS"}
+    }
+    assert found == NEEDS
 
 
 def token_of(page: TestResponse) -> str:

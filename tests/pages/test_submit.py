@@ -360,3 +360,8 @@ def test_the_page_shows_every_field_once(client: FlaskClient) -> None:
     hidden = {"form_token"}
     unasked = {"chip_confirmed"}
     assert form.asked - hidden == {one.name for one in ALL_FIELDS} - unasked
+
+
+def test_a_browser_may_restore_all_fields_but_tokens(client: FlaskClient) -> None:
+    html = client.get("/submit").get_data(as_text=True)
+    assert re.findall(r'name="(\w+)"[^>]*autocomplete="off"', html) == ["contributor_token"]
