@@ -17,7 +17,7 @@ from kbapi.storage.notes import Note, load_notes_about, load_overruling
 from kbapi.storage.pools import find_line
 from kbapi.vocabulary import LIMIT_CONTROLS, OPEN_STATUSES, Control, FactoryLockStatus
 
-_FEWEST_REPORTS: Final = 3
+FEWEST_REPORTS: Final = 3
 """With fewer machines, one wrong report could contradict a document."""
 _MOST: Final = 0.5
 
@@ -109,7 +109,7 @@ def factory_lock_of(
         controls_left=left,
         reports_against=against,
         reports=reports,
-        is_contradicted=reports >= _FEWEST_REPORTS and weight_against > _MOST,
+        is_contradicted=reports >= FEWEST_REPORTS and weight_against > _MOST,
     )
 
 

@@ -110,6 +110,11 @@ def confirm_text(control: str, enter: int, domains: str, minutes: float) -> str:
     )
 
 
+def passes_prove_nothing() -> str:
+    """Why a pass says little where a control is known as locked."""
+    return "On a locked machine every setting passes: read yours back first. "
+
+
 def try_text(control: str, enter: int, domains: str) -> str:
     """The setting to try, and where."""
     return f"Try {setting_text(control, enter)} on {domains}."
