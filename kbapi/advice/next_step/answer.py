@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from itertools import product
+from math import ceil, floor
 from typing import Final, Literal
 
 from kbapi.advice.cautions import Caution, cautions_while_searching
@@ -401,11 +402,16 @@ def _is_ruled_out(state: SearchState) -> bool:
 
 
 def _own_bracket(state: SearchState) -> OwnBracket:
+    """The bracket, with the numbers that were entered: rounded anew they would be others."""
     own = state.own
     has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
+    passed = [run.below_stock for run in own.used if run.is_stable]
+    failed = [run.below_stock for run in own.used if not run.is_stable]
+    stable = _setting(state, own.stable_steps) if own.stable_steps else None
+    unstable = _setting(state, own.unstable_steps) if has_limit else None
     return OwnBracket(
-        stable=_setting(state, own.stable_steps) if own.stable_steps else None,
-        unstable=_setting(state, own.unstable_steps) if has_limit else None,
+        stable=stable and replace(stable, value_to_enter=-floor(max(passed))),
+        unstable=unstable and replace(unstable, value_to_enter=-ceil(min(failed))),
         passes=own.passes,
         failures=own.failures,
     )
@@ -441,6 +447,7 @@ def _going_on(state: SearchState) -> GoingOn | None:
     control, bolder = state.found.control, left.bolder
     text = next_step_text.what_is_left(control, left.likely, left.interval)
     if bolder is None:
+        text += next_step_text.nothing_bolder()
         return GoingOn(left.likely, left.interval, None, None, None, text)
     forecast = rest_of_search(bolder)
     if forecast is not None:
@@ -485,7 +492,7 @@ def _in_use(
     text = next_step_text.in_use_text(
         control,
         setting.value_to_enter if setting else None,
-        amount_text(control, width),
+        amount_text(control, round(width)),
         found.reason,
         after,
     )
@@ -544,9 +551,11 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
         if _is_ruled_out(state):
             factory = factory_lead(state.found.factory_lock)
             return factory + no_start_without_control(state.found.locked_by)
-        setting = in_use.setting
+        setting, left = in_use.setting, depth_left(state)
         return next_step_text.summary_at_the_end(
-            control, setting.value_to_enter if setting else None
+            control,
+            setting.value_to_enter if setting else None,
+            left.likely if left is not None and left.bolder is not None else None,
         )
     domains = domains_text(state.question.domain, state.domains_beside)
     if proposed.purpose == "confirm":

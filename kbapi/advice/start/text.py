@@ -116,7 +116,7 @@ def no_known_control(control: str, domain: str, left: Sequence[str]) -> str:
 _WITHOUT_CONTROL: Final = {
     None: "No start: no control of voltage is known.",
     "documents": "No start: voltage control is locked here.",
-    "reports": "No start: most machines report that it is locked.",
+    "reports": "No start: most machines report that this control is locked.",
 }
 
 
@@ -171,7 +171,7 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
     >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 10.0)
     ''
     >>> stricter_text(0.9, 0.91, Guard(0.0, drift_alarm=False), 30.0)
-    ' The start is for 91 % of machines instead of 90 %: some results may be false.'
+    ' It is computed for 91 % of machines instead of 90 %, because some results may be false.'
     """
     used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
     if used == asked:
@@ -181,8 +181,8 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
         "some results are excluded or count in part": guard.flagged_share > 0.0,
         "recent results drift": guard.drift_alarm,
     }
-    why = ", ".join(reason for reason, applies in reasons.items() if applies)
-    return f" The start is for {used} of machines instead of {asked}: {why}."
+    why = " and ".join(reason for reason, applies in reasons.items() if applies)
+    return f" It is computed for {used} of machines instead of {asked}, because {why}."
 
 
 def based_on(
