@@ -78,6 +78,11 @@ class PeersByDepth:
 NO_PEERS: Final = PeersByDepth((), ())
 
 
+def has_enough_known(pool: PoolEvidence) -> bool:
+    """Whether enough contributors are known for numbers of single settings to be shown."""
+    return len(np.intersect1d(pool.rows.known, pool.asked.contributor)) >= FEWEST_SHOWN
+
+
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
     """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
     if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:

@@ -327,6 +327,16 @@ def needs_nothing(view: _View) -> _View:
     return _marked(view, Need.EXPLAINING)
 
 
+def page_needs(need: Need) -> Callable[[_View], _View]:
+    """A decorator that declares what a page needs; a session opens it as well as a key."""
+
+    def mark(view: _View) -> _View:
+        view.kbapi_is_page = True  # type: ignore[attr-defined]
+        return _marked(view, need)
+
+    return mark
+
+
 def _marked(view: _View, need: Need) -> _View:
     view.kbapi_need = need  # type: ignore[attr-defined]
     return view
@@ -414,3 +424,8 @@ def may_forward() -> bool:
     """Whether the sender may send results of several contributors at once."""
     join: Join = current_app.extensions["kbapi_join"]
     return is_open(Need.FORWARDING, join, g.holder)
+
+
+def add_cpu_time(seconds: float) -> None:
+    """Count the CPU time of another process as that of this request."""
+    g.cpu_begun -= seconds

@@ -1,17 +1,20 @@
 """HTML pages: the API document, which works offline, the guides, and explanations of problems."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import orjson
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, Response, g, render_template, request
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
+from kbapi.api.http_messages import instance
+from kbapi.api.operation import describe_service
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, KbapiError, PageMissing
@@ -34,6 +37,7 @@ _NOTHING_ELSE: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
 )
 _PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
+Source = Literal["img-src", "script-src", "form-action"]
 # The viewer creates styles, shows small embedded pictures, and sends requests to this server.
 _VIEWER_POLICY: Final = _NOTHING_ELSE + (
     "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
@@ -52,8 +56,32 @@ def _ignore_ranges() -> None:
 def _add_policy(response: Response) -> Response:
     if response.mimetype == "text/html":
         is_viewer = request.endpoint == "pages.show_docs"
-        response.headers["Content-Security-Policy"] = _VIEWER_POLICY if is_viewer else _PAGE_POLICY
+        policy = _VIEWER_POLICY if is_viewer else _page_policy(g.get("page_sources", ()))
+        response.headers["Content-Security-Policy"] = policy
     return response
+
+
+def allow_on_page(*sources: Source) -> None:
+    """Let the page of this request use pictures, the script or forms of this server."""
+    g.page_sources = sources
+
+
+def _page_policy(sources: Sequence[Source]) -> str:
+    """The policy of a page.
+
+    >>> _page_policy(("form-action", "img-src")).split("; ")[2:]
+    ["form-action 'self'", "frame-ancestors 'none'", "style-src 'self'", "img-src 'self'"]
+    """
+    policy = _PAGE_POLICY
+    if "form-action" in sources:
+        policy = policy.replace("form-action 'none'", "form-action 'self'")
+    return policy + "".join(f"; {one} 'self'" for one in sources if one != "form-action")
+
+
+@blueprint.app_context_processor
+def _name_site() -> dict[str, object]:
+    settings = instance().settings
+    return {"site": {"name": settings.name, "address": settings.address}}
 
 
 def _all_explanations() -> dict[str, tuple[str, str]]:
@@ -71,6 +99,24 @@ def _all_explanations() -> dict[str, tuple[str, str]]:
 
 _EXPLANATIONS: Final = _all_explanations()
 """Title and explanation of every problem and of every rule, by code."""
+
+
+@blueprint.get("/")
+@needs_nothing
+def show_front() -> Response:
+    """The front page where the request prefers HTML, else the description of the service."""
+    if prefers_html():
+        allow_on_page("form-action")
+        response = Response(render_template("front.html"))
+    else:
+        response = describe_service()
+    response.vary.add("Accept")
+    return response
+
+
+def prefers_html() -> bool:
+    """Whether the request names HTML before JSON: a browser does, and `*/*` does not."""
+    return request.accept_mimetypes.best_match(("application/json", "text/html")) == "text/html"
 
 
 @blueprint.get("/problems/<code>")
