@@ -13,6 +13,7 @@ from kbapi.api.http_messages import allow_origins, follow_requests, limit_bodies
 from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
+from kbapi.pages import chips as chip_pages
 from kbapi.pages import views
 from kbapi.pages.pictures import views as picture_views
 
@@ -67,7 +68,7 @@ def _api_spec_options() -> dict[str, object]:
 
 
 def _add_pages(app: Flask) -> None:
-    for blueprint in (views.blueprint, picture_views.blueprint):
+    for blueprint in (views.blueprint, chip_pages.blueprint, picture_views.blueprint):
         app.register_blueprint(blueprint)
 
 

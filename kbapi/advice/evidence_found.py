@@ -444,6 +444,8 @@ class EvidenceSummary:
 
     units: int
     """Units of the chip itself that are counted."""
+    contributors: int | None
+    """Contributors who sent these units; null where they are fewer than five."""
     borrowed_units: int
     """Units of related chips that the answer uses, 0 where it uses none."""
     related_chips_unused: int
@@ -519,6 +521,7 @@ def evidence_summary(
     untold = None if released is None else _share_shown(released.untold_stops, released.units)
     return EvidenceSummary(
         units=0 if own is None else own.units,
+        contributors=_contributors_shown(own),
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
@@ -536,6 +539,16 @@ def evidence_summary(
         optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
+
+
+def _contributors_shown(own: PoolEvidence | None) -> int | None:
+    count = contributors_in(own)
+    return count if count >= FEWEST_SHOWN else None
+
+
+def contributors_in(own: PoolEvidence | None) -> int:
+    """How many contributors have a unit with a limit in the pool."""
+    return 0 if own is None else len(np.unique(own.whole.contributor[own.whole.informative]))
 
 
 def _share_shown(some: Cell, units: int) -> float | None:

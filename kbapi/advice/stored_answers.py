@@ -117,7 +117,7 @@ def answer_once(
 
 @dataclass(frozen=True, slots=True)
 class ShownAnswer:
-    """An answer that a picture shows."""
+    """An answer that a page or a picture shows."""
 
     kind: str
     question: Asked
@@ -161,7 +161,7 @@ def _draw_picture(
     day, version = instance.today(), _version_of(instance)
     body, shown = draw()
     picture = AnswerBytes(body, checksum_of(body))
-    if line is None or shown is None or not all(_is_stored(instance, one) for one in shown):
+    if line is None or shown is None or not all(is_stored(instance, one) for one in shown):
         return picture
     place = Place(key, answers.PICTURES, line.id)
     try:
@@ -172,7 +172,8 @@ def _draw_picture(
     return picture
 
 
-def _is_stored(instance: Instance, shown: ShownAnswer) -> bool:
+def is_stored(instance: Instance, shown: ShownAnswer) -> bool:
+    """Whether exactly this answer is stored, and right: what outdates it outdates what shows it."""
     key = stored_key(instance, shown.kind, shown.question)
     fresh = answers.find_fresh_answer(
         instance.hot_reads, key, _version_of(instance), instance.today()
