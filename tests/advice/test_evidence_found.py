@@ -161,7 +161,7 @@ def test_an_outlier_makes_the_start_stricter_with_a_reason(grown: Instance) -> N
     before = answer(grown)
     # The reserve of a pool of 40 units.
     assert before["start"]["stable_share_used"] == 0.91
-    assert "computed for 91 % of machines instead of 90 %, because" in before["summary"]
+    assert "start is for 91 % of machines instead of 90 %, because" in before["summary"]
     a_member(grown, 100, stable_at=-158, unstable_at=-159)
     found = answer(grown)
     assert found["evidence"]["units_excluded"] == 1

@@ -188,7 +188,7 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
     >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 10.0)
     ''
     >>> stricter_text(0.9, 0.91, Guard(0.0, drift_alarm=False), 30.0)
-    ' It is computed for 91 % of machines instead of 90 %, because some results may be false.'
+    ' The start is for 91 % of machines instead of 90 %, because some results may be false.'
     """
     used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
     if used == asked:
@@ -199,7 +199,7 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
         "recent results drift": guard.drift_alarm,
     }
     why = " and ".join(reason for reason, applies in reasons.items() if applies)
-    return f" It is computed for {used} of machines instead of {asked}, because {why}."
+    return f" The start is for {used} of machines instead of {asked}, because {why}."
 
 
 def based_on(

@@ -81,7 +81,7 @@ def recommended_margin(
     margins, share, after_days
         Ascending, the default first; what the margin is to reach.
     kept : float64 array, shape (n,)
-        The margin of each setting itself, in the unit of `margins`; None for that of its place.
+        The margin of each setting itself; None for that of its place.
 
     >>> margins, place = (10.0, 20.0), np.repeat([0, 1], 70)
     >>> failed = np.arange(140) < 15
@@ -97,11 +97,14 @@ def recommended_margin(
     bounded = [_bounded(one, block) for one, block in zip(found, blocks, strict=True)]
     chosen, source = _first_margin(bounded, share)
     learned = margins[chosen] if source == "learned" else 0.0
-    if kept is None:
-        kept = np.array([*margins, 0.0])[place]
-    middles = [float(np.average(kept[of], weights=weight[of])) if of.any() else 0.0 for of in bands]
+    middles = margins if kept is None else _means(kept, weight, bands)
     curve = _longevity_curve(margins, middles, found, blocks, learned)
     return RecommendedMargin(margins[chosen], source, found[chosen], curve)
+
+
+def _means(kept: Vector, weight: Vector, bands: Sequence[NDArray[np.bool_]]) -> list[float]:
+    """The mean margin of the settings of each band, 0 for an empty one."""
+    return [float(kept[of] @ weight[of] / max(weight[of].sum(), 1e-9)) for of in bands]
 
 
 def _first_margin(bounded: Sequence[tuple[float, float]], share: float) -> tuple[int, MarginSource]:
