@@ -79,7 +79,7 @@ _AGAINST: Final[Mapping[str, tuple[str, ...]]] = {
 """The reported statuses that contradict a documented one."""
 _REPORTS_LOOKED_AT: Final = 200
 _NOT_DESCRIBED: Final = "The catalogue does not describe this chip."
-_NOT_STATED: Final = "The catalogue describes this chip without it."
+_NOT_STATED: Final = "The catalogue lists this chip without a lock status."
 
 
 def factory_lock_of(

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Sequence
 from typing import Final
 
-from kbapi.vocabulary import LOCKED_STATUSES
+from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES
 
 
 def counted(count: float, one: str, many: str) -> str:
@@ -108,15 +108,33 @@ def domains_text(domain: str, others: Sequence[str]) -> str:
     """The domains that a number is for.
 
     >>> domains_text("core", ("ring",)), domains_text("core", ())
-    ('core (ring moves with it)', 'core')
+    ('core and ring together', 'core')
     >>> domains_text("core", ("io", "ring"))
-    'core (io and ring move with it)'
+    'core, io and ring together'
     """
     if not others:
         return domain
-    if len(others) == 1:
-        return f"{domain} ({others[0]} moves with it)"
-    return f"{domain} ({' and '.join(others)} move with it)"
+    return f"{', '.join((domain, *others[:-1]))} and {others[-1]} together"
+
+
+_LOADS: Final = {
+    "all_core": "all cores",
+    "cpu_gpu_mix": "processor and graphics",
+    "gpu_only": "graphics alone",
+    "idle_resume": "idle and wake-up",
+    "light_bursts": "short work on one core",
+    "memory_heavy": "much memory",
+    "vector_heavy": "wide vectors",
+}
+
+
+def load_text(load: str) -> str:
+    """A class of load in words.
+
+    >>> load_text("all_core")
+    'all cores'
+    """
+    return _LOADS[load]
 
 
 def machines_text(count: int) -> str:
@@ -128,20 +146,21 @@ def machines_text(count: int) -> str:
     return counted(count, "machine", "machines")
 
 
-def shown_from_five(missing: int | None = None) -> str:
+def shown_from_five(missing: int | None = None, group: str = "") -> str:
     """The number of contributors that a group needs to be shown, and how many are missing.
 
-    `missing` is None where the number would reveal how many fit a filter.
+    `missing` is None where the number would reveal how many fit a filter. `group` is which one.
 
     >>> shown_from_five(2)[-44:]
     'no one can be recognised; 2 more are needed.'
     >>> shown_from_five()
-    'Shown from five known contributors on, so that no one can be recognised.'
+    'Hidden until five known people have sent results, so that no one can be recognised.'
     """
-    rule = "Shown from five known contributors on, so that no one can be recognised"
+    rule = "Hidden until five known people have sent results, so that no one can be recognised"
     if not missing or missing < 0:
         return f"{rule}."
-    return f"{rule}; {counted(missing, 'more is', 'more are')} needed."
+    needed = f"{counted(missing, 'more is', 'more are')} needed"
+    return f"{rule}; {needed}{f' for {group}' if group else ''}."
 
 
 def withheld_groups(count: int) -> str | None:
@@ -149,7 +168,7 @@ def withheld_groups(count: int) -> str | None:
 
     >>> withheld_groups(0)
     >>> withheld_groups(1)[:40]
-    '1 group is withheld. Shown from five kno'
+    '1 group is withheld. Hidden until five k'
     """
     if not count:
         return None
@@ -182,10 +201,15 @@ def open_share_text(
     or series. `statuses` are all that an answer may name.
 
     >>> reported = ("open", "firmware_locked")
+    >>> open_share_text("chip_locked", 0.0, (0.0, 0.062), "chip", ("chip_locked",))
+    'No reporting machine could set it: the chip refuses it on most. At most 6 % can.'
     >>> open_share_text("mixed", 0.7358, (0.657, 0.803), "chip", reported)
     'Can be set on 74 % of machines (66 % to 80 %): machine model, firmware and protections decide.'
     """
     share, range_open = percent(share_open), range_text(interval)
+    if share_open == 0 and not any(status in OPEN_STATUSES for status in statuses):
+        none = _OPEN_WITH_CAUSE[overall].format(open="No reporting machine could set it")
+        return f"{none.replace('most others', 'most')} At most {percent(interval[1])} can."
     is_open = f"Can be set on {share} of {_WHOSE[level]} ({range_open})"
     is_locked = any(status in LOCKED_STATUSES for status in statuses)
     if overall == "mixed" and "firmware_only" in statuses and not is_locked:

@@ -43,6 +43,7 @@ from kbapi.advice.power.answer import advise_power
 from kbapi.advice.power.query import PowerQuestionSchema, parse_power_question
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import QuestionSchema, parse_question
+from kbapi.advice.start.text import shown_later, why_shallower
 from kbapi.advice.stored_answers import Asked, Kept, ShownAnswer, answer_once, is_stored
 from kbapi.api.admission import page_needs
 from kbapi.api.http_messages import conditional, instance
@@ -263,6 +264,7 @@ def chip_page(asked: PageQuestion, parts: PageParts) -> bytes:
         cautions=_cautions(read),
         other_pools=_other_pools(start, detail),
         basis=_basis(start),
+        beside=_beside_the_curve(start, parts.shown),
         related=names_of(instance(), [*start["related_chips"], *detail["siblings"]]),
         pictures=_picture_addresses(asked, parts.pictures),
     )
@@ -304,6 +306,30 @@ def _basis(start: Mapping[str, Any]) -> str:
     for warning in start["warnings"]:
         summary = summary.replace(f"{warning['text']} ", "", 1)
     return summary
+
+
+def _beside_the_curve(start: Mapping[str, Any], shown: Sequence[ShownAnswer]) -> list[str]:
+    """Why the curve shows other numbers than the start: it is shallower, and results wait."""
+    curve = next(orjson.loads(one.answer.body) for one in shown if one.kind == "stability")
+    texts, first = [], start["start"]
+    most = next((one for one in curve["percentiles"] if one["share"] == _MOST_HOLD), None)
+    if first is not None and first["stable_share"] == _MOST_HOLD and most is not None:
+        unit = "setting_mv" if first["setting_counts"] is None else "setting_counts"
+        if most[unit] < first["value_to_enter"]:
+            setting = setting_in_short(start["control"], int(most[unit]))
+            are_new = any(one["code"] in _OF_NEW_SENDERS for one in start["warnings"])
+            texts.append(why_shallower(setting, first["confidence"], are_new=are_new))
+    counts = [
+        [one["evidence"][name] for name in ("units", "borrowed_units", "latest_month")]
+        for one in (curve, start)
+    ]
+    if counts[0] != counts[1]:
+        texts.append(shown_later(machines_text(counts[0][0])))
+    return texts
+
+
+_MOST_HOLD: Final = 0.9
+_OF_NEW_SENDERS: Final = ("no_contributor_established", "mostly_new_contributors")
 
 
 def _cautions(read: Mapping[str, Any]) -> list[Mapping[str, str]]:

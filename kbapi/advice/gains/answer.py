@@ -256,7 +256,7 @@ def _no_gains(
 ) -> NoGainsReason:
     if absent is not None and not cells:
         return NoGainsReason(NOT_ON_THIS_CHIP, absent.text)
-    largest = max((cell.gains.contributors for cell in cells), default=None)
+    largest = max(cells, key=lambda cell: cell.gains.contributors, default=None)
     text = gain_text.why_nothing(largest, is_filtered=bool(question.load))
     code: NoGainsCode = "too_few_units" if cells else "no_pairs"
     return NoGainsReason(code, text)

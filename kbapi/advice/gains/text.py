@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from kbapi.advice.phrases import machines_text, shown_from_five, withheld_groups
+from kbapi.advice.phrases import load_text, machines_text, shown_from_five, withheld_groups
 from kbapi.evidence.gains import GainBlock, GainCell, MeasuredGain, fewest_to_compare
 from kbapi.evidence.small_cells import FEWEST_SHOWN
 
@@ -14,15 +14,14 @@ UNITS: Final = {"temperature": "C", "temperature_free_fan": "C", "loudness": "dB
 def method() -> str:
     """How the numbers are computed."""
     return (
-        "Each number compares stock and tuned readings of one document, under one load and one "
-        "power limit. Each machine counts once, with the mean of its latest month. Rank tests "
-        "cannot use fractional weights, so each contributor supplies at most three machines. "
-        "Each estimate is the median machine; its interval holds whatever the shape of the "
-        "differences (order statistics). Temperatures are above room temperature. Noise is how far "
-        "repeated runs of one machine differ. A sign test compares the machines. Without an effect "
-        "of tuning, at most 3 in 100 changes are called larger than the noise. Where the noise of "
-        "runs is unknown, it is 5 in 100. The best of several runs counts only where stock and "
-        "tuned are both the best of equally many."
+        "Each number compares stock and tuned readings of one result, under one load and one power "
+        "limit. Each machine counts once, with the mean of its latest month. Each sender supplies "
+        "at most three machines. Each estimate is the median machine, its interval is of order "
+        "statistics. Temperatures are above room temperature. A change is more than chance between "
+        "machines where a sign test says so. It is more than runs of one machine differ where it "
+        "also exceeds their noise. Without an effect of tuning, at most 5 in 100 changes are "
+        "called so, or 3 in 100 where that noise is known. The best of several runs counts only "
+        "where stock and tuned are both the best of equally many."
     )
 
 
@@ -77,28 +76,28 @@ def gain_sentence(gain: MeasuredGain, equal: str = "") -> str:
         measure = f"at equal {equal}, {measure}"
     measure = _capitalised(measure)
     if all(abs(_size(name, end)) < _LEAST_SHOWN for end in (shift.estimate, shift.low, shift.high)):
-        return f"{measure}: unchanged."
+        return f"{measure}: measured, unchanged."
     interval = (
         f"{change_text(name, shift.low)} to {change_text(name, shift.high)}, "
         f"{shift.attained_confidence * 100:.1f} % confidence"
     )
     if gain.significance == "none" and abs(_size(name, shift.estimate)) < _LEAST_SHOWN:
-        return f"{measure}: unchanged, within the noise ({interval})."
+        return f"{measure}: measured, unchanged ({interval})."
     change = f"{measure}: {change_text(name, shift.estimate)}"
     if gain.significance == "none":
-        return f"{change}, within the noise ({interval})."
+        return f"{change}, no more than chance between machines ({interval})."
     if gain.significance == "too_few":
         needed = fewest_to_compare(gain.noise)
         return f"{change} ({interval}); a comparison takes {machines_text(needed)}."
     if gain.significance == "unclear":
-        return f"{change} ({interval}), not clearly above the noise."
+        return f"{change} ({interval}), not clearly more than chance between machines."
     if gain.noise is None:
-        return f"{change} ({interval}), beyond chance between machines (run-to-run noise unknown)."
+        return f"{change} ({interval}), more than chance between machines."
     noise = _size_text(name, gain.noise)
     if gain.significance == "larger":
-        return f"{change} ({interval}), more than repeated runs differ by ({noise})."
+        return f"{change} ({interval}), more than runs of one machine differ ({noise})."
     return (
-        f"{change} ({interval}). Repeated runs of one machine differ by {noise}, so one "
+        f"{change} ({interval}). Runs of one machine differ by {noise}, so one "
         "measurement may not show it."
     )
 
@@ -134,25 +133,24 @@ def cell_text(
         if (per_watt := overall.of("performance_per_watt")) is not None:
             sentences.append(f"{_capitalised(_short(per_watt))}.")
     if at_power_or_heat_limit is not None:
-        sentences.append(
-            f"{at_power_or_heat_limit} of them stayed at a limit of power or heat: the saving "
-            "became clock, a good result."
-        )
+        are_all = at_power_or_heat_limit == overall.units
+        of_them = "All" if are_all else f"{at_power_or_heat_limit} of them"
+        sentences.append(f"{of_them} stayed at a limit of power or heat: the saving raised clocks.")
     return " ".join(sentences)
 
 
 def place_text(cell: GainCell) -> str:
     """The load and the condition of a cell."""
-    condition = "equal power limit" if cell.is_capped else "without a lowered power limit"
-    return f"{cell.load}, {condition}"
+    condition = "equal lowered power limit" if cell.is_capped else "stock power limit"
+    return f"{load_text(cell.load)}, {condition}"
 
 
 _NOISE_TEXTS: Final = {
-    "none": "within the noise",
-    "hidden": "less than repeated runs differ by",
-    "unclear": "not clearly above the noise",
-    "too_few": "too few machines to compare with noise",
-    "larger": "above the noise",
+    "none": "no more than chance between machines",
+    "hidden": "less than runs of one machine differ",
+    "unclear": "not clearly more than chance between machines",
+    "too_few": "from too few machines to exclude chance",
+    "larger": "more than runs of one machine differ",
 }
 
 
@@ -166,6 +164,8 @@ def _at_equal(equal: str, block: GainBlock | None, wanted: str) -> list[str]:
 def _short(gain: MeasuredGain) -> str:
     name = gain.measure.name
     change = change_text(name, gain.shift.estimate)
+    if gain.significance == "larger" and gain.noise is None:
+        return f"{_NAMES[name]} {change}, more than chance between machines"
     return f"{_NAMES[name]} {change}, {_NOISE_TEXTS[gain.significance]}"
 
 
@@ -211,18 +211,19 @@ def withheld_gains(
     return " ".join([text, *missing])
 
 
-def why_nothing(largest: int | None, *, is_filtered: bool) -> str:
+def why_nothing(largest: GainCell | None, *, is_filtered: bool) -> str:
     """Why there are no numbers.
 
-    `largest` is how many contributors the largest load under one condition has, None without any
-    machine.
+    `largest` is the load under one condition with most contributors, None without any machine.
     """
     if largest is None:
         return (
             "No machine was measured at stock and tuned under one load. Measure both under equal "
             "conditions, and send the readings."
         )
-    return shown_from_five(None if is_filtered else FEWEST_SHOWN - largest)
+    if is_filtered:
+        return shown_from_five()
+    return shown_from_five(FEWEST_SHOWN - largest.gains.contributors, place_text(largest))
 
 
 def own_text(name: str, ratio: float, share_below: float, units: int) -> str:
@@ -289,7 +290,7 @@ def summary_of_gains(own: Sequence[tuple[str, float, bool | None]], headline: st
 
 
 SELF_SELECTED: Final = (
-    "People chose to send, and tuned readings exist only where tuning worked. On all machines the "
-    "gains are probably smaller."
+    "People send where tuning worked, each at their own setting, often deeper than the start. "
+    "Gains are probably smaller than shown here, also on yours."
 )
 """That people chose to send, and in which direction that moves gains."""

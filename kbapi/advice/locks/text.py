@@ -13,7 +13,7 @@ from kbapi.advice.phrases import (
 from kbapi.evidence.locks import LockChangeCount, OpenShare
 from kbapi.vocabulary import PROTECTIONS
 
-NO_ESTABLISHED: Final = "No contributor of these reports is established yet."
+NO_ESTABLISHED: Final = "All senders of these reports are new."
 
 
 def based_on_reports(units: int, *, has_established: bool) -> str:
@@ -40,7 +40,7 @@ def machines_open_text(
     """
     machines = next(machines for least, machines in _MACHINES if share_open >= least)
     text = f"{control} on {domain} can be set on {machines}"
-    return f"{text} (no contributor is established yet)" if only_new_contributors else text
+    return f"{text} (all senders are new)" if only_new_contributors else text
 
 
 def summary_of_locks(
@@ -218,7 +218,7 @@ def changes_text(unchanged: int | None, changes: Sequence[LockChangeCount]) -> s
     """What had been changed where the control is open; empty where that is withheld.
 
     >>> changes_text(9, [LockChangeCount("firmware_setting", 3)])
-    'Open machines: 9 without a change, 3 with firmware_setting (history, not advice).'
+    'Open machines: 9 without a change, 3 with firmware_setting. Follow the maker, not these.'
     """
     if not unchanged and not changes:
         return ""
@@ -226,7 +226,7 @@ def changes_text(unchanged: int | None, changes: Sequence[LockChangeCount]) -> s
     parts = [f"{change.units} with {change.value}" for change in most_first]
     if unchanged:
         parts.insert(0, f"{unchanged} without a change")
-    return f"Open machines: {', '.join(parts)} (history, not advice)."
+    return f"Open machines: {', '.join(parts)}. Follow the maker, not these."
 
 
 def changed_since(machines: str, change: str) -> str:

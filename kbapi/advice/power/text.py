@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from kbapi.advice.phrases import machines_text, percent, shown_from_five
+from kbapi.advice.phrases import load_text, machines_text, percent, shown_from_five
 from kbapi.evidence.small_cells import FEWEST_SHOWN
 from kbapi.stats.gains.power_curve import FEWEST_FOR_GAIN
 
@@ -85,7 +85,7 @@ def _tuned_text(gain: tuple[float, float, float] | None) -> str:
     change = f"{size} % higher ({least} % to {most} %)"
     if ratio <= 1:
         change = f"{size} % lower ({most} % to {least} %)"
-    return f"Tuned, performance is {change}, above the noise."
+    return f"Tuned, performance is {change}, more than chance."
 
 
 def summary_of_power(
@@ -96,8 +96,8 @@ def summary_of_power(
 ) -> str:
     """The smallest limits at stock and tuned, or where performance per watt is best."""
     if any(one is not None for one in limits):
-        return f"{_limits_text(percent(keep_share), *limits)} ({load})."
-    return f"{_best_limits_text(*best)} ({load})."
+        return f"{_limits_text(percent(keep_share), *limits)} ({load_text(load)})."
+    return f"{_best_limits_text(*best)} ({load_text(load)})."
 
 
 def _limits_text(kept: str, stock: float | None, tuned: float | None) -> str:

@@ -228,9 +228,11 @@ class NextStepLink:
     """The usual step from a setting that has passed, and where to ask for the next one."""
 
     step_mv: float | None
-    """The usual step in mV with two decimals, negative is lower; null for count_offset."""
+    """The usual step in mV with two decimals, negative is lower; null for count_offset, and
+    without a start."""
     step_counts: int | None
-    """The usual step in counts, negative is lower; null except for count_offset."""
+    """The usual step in counts, negative is lower; null except for count_offset, and without a
+    start."""
     href: str
     """Path of the endpoint that proposes the next setting from your own trials."""
 
@@ -366,7 +368,7 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
         ),
         notes=found.notes,
         differing_filters=differing_filters(found),
-        next_step=_next_step_link(found),
+        next_step=_next_step_link(found, has_start=shown is not None),
         summary=_with_warnings(summary, warnings),
         cautions=cautions_for(question, control),
     )
@@ -427,7 +429,7 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
         units=round(locks.open.units, 1),
         changes=tuple(change.value for change in locks.changes),
         factory_lock=factory_lock,
-        text=open_text(locks),
+        text=open_text(locks) + start_text.changes_text(is_any=bool(locks.changes)),
     )
 
 
@@ -535,7 +537,9 @@ def _least_cost(question: Question, options: Sequence[StartOption]) -> StartOpti
     return min(options, key=cost, default=None)
 
 
-def _next_step_link(found: EvidenceFound) -> NextStepLink:
+def _next_step_link(found: EvidenceFound, *, has_start: bool) -> NextStepLink:
+    if not has_start:
+        return NextStepLink(None, None, _NEXT_STEP)
     control, grid = found.control, found.grid
     steps = floor(Fraction(USUAL_WIDTHS[control].careful) / grid.step)
     step = setting_of(control, grid, max(grid.least_gain(), steps))
@@ -543,8 +547,11 @@ def _next_step_link(found: EvidenceFound) -> NextStepLink:
     return NextStepLink(
         step_mv=None if in_counts else step,
         step_counts=int(step) if in_counts else None,
-        href="/v1/next-step",
+        href=_NEXT_STEP,
     )
+
+
+_NEXT_STEP: Final = "/v1/next-step"
 
 
 def _at_clock(question: Question, found: EvidenceFound, setting_mv: float) -> AtClock | None:
@@ -582,9 +589,10 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
         start_text.based_on(question, units, borrowed, failures, lines),
         lines,
     )
-    return summary + start_text.stricter_text(
-        fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
-    )
+    report = None if found.own is None else found.own.outlier_report
+    are_new = report is not None and (report.is_young or report.is_mostly_new)
+    shares = fit.stable_share, fit.stable_share_used
+    return summary + start_text.stricter_text(shares, found.guard, fit.own_units, are_new=are_new)
 
 
 def _expected(question: Question, found: EvidenceFound, fit: StartFit) -> str:

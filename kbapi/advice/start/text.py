@@ -5,6 +5,7 @@ from math import ceil
 from typing import Final
 
 from kbapi.advice.documented import FactoryLockAnswer
+from kbapi.advice.next_step.query import DEFAULT_TRIAL_MINUTES
 from kbapi.advice.phrases import (
     amount_text,
     chance_text,
@@ -20,8 +21,10 @@ from kbapi.evidence.locks import LockShares
 from kbapi.stats.start.start import FEWEST_OWN_UNITS, Guard, reserve_for
 
 _MOST_VALUES: Final = 5
-_PROBABLY_LOCKED: Final = 0.5
+_OFTEN_LOCKED: Final = 0.5
 """Below this share of open machines a warning comes before the number."""
+_PROBABLY_LOCKED: Final = 0.4
+"""Below this one, most machines are locked."""
 
 
 def meaning_of(question: Question) -> str:
@@ -30,7 +33,7 @@ def meaning_of(question: Question) -> str:
     confidence = percent(question.confidence)
     fail = "fails" if failing.startswith("1 ") else "fail"
     return (
-        f"At most {failing} machines {fail} at this setting or before it ({confidence} "
+        f"At most {failing} machines {fail} at this setting or a shallower one ({confidence} "
         "confidence). Only reported machines are counted."
     )
 
@@ -42,7 +45,7 @@ def expected_to_hold(chance_stable: float, question: Question) -> str:
     fails = "fails" if failing.startswith("1 ") else "fail"
     return (
         f"{round(100 * chance_stable)} of 100 machines like these are expected to hold it; with "
-        f"{confidence} confidence at most {failing} {fails} here."
+        f"{confidence} confidence at most {failing} {fails}."
     )
 
 
@@ -88,12 +91,19 @@ def lock_lead(share_open: float) -> str:
 
     >>> lock_lead(0.9)
     ''
-    >>> lock_lead(0.02)
-    'Probably locked: check this first. '
+    >>> lock_lead(0.46), lock_lead(0.02)
+    ('Locked on about half of machines: check this first. ', 'Probably locked: check this first. ')
     """
-    if share_open >= _PROBABLY_LOCKED:
+    if share_open >= _OFTEN_LOCKED:
         return ""
+    if share_open >= _PROBABLY_LOCKED:
+        return "Locked on about half of machines: check this first. "
     return "Probably locked: check this first. "
+
+
+def changes_text(*, is_any: bool) -> str:
+    """That changes on open machines are no advice; empty without any."""
+    return " Changes were reported, not advised: follow the maker." if is_any else ""
 
 
 def factory_lead(documented: FactoryLockAnswer, proven: int = 0) -> str:
@@ -131,11 +141,13 @@ def locked_by_reports(control: str, domain: str, left: Sequence[str]) -> str:
     """Why there is no start where most machines report a lock, and what is left.
 
     >>> locked_by_reports("voltage_offset", "core", []).partition(". ")[0]
-    'Most machines report that voltage_offset on core is locked, and no three show an effect'
+    'Most machines report voltage_offset on core as locked; fewer than three have results with it'
     """
-    why = f"Most machines report that {control} on {domain} is locked, and no three show an effect."
-    yours = "If yours is open, send a result with proof of effect."
-    return f"{why} {_what_is_left(left)} {yours}"
+    why = f"Most machines report {control} on {domain} as locked; fewer than three have results "
+    return f"{why}with it. {_what_is_left(left)} {_PROOF} yours is open: send that result."
+
+
+_PROOF: Final = "If a setting reads back or lowers power,"
 
 
 def _what_is_left(left: Sequence[str]) -> str:
@@ -148,7 +160,7 @@ def no_known_control(control: str, domain: str, left: Sequence[str]) -> str:
     """Why there is no start on a chip without a known control of voltage."""
     known = f"No source says that this chip has {control} on {domain}."
     is_left = " A lower power limit can help: ask /v1/power." if "power_limit" in left else ""
-    return f"{known}{is_left} If yours has it, send a result with proof of effect."
+    return f"{known}{is_left} {_PROOF} yours has it: send that result."
 
 
 _WITHOUT_CONTROL: Final = {
@@ -165,12 +177,12 @@ def no_start_without_control(locked_by: str | None) -> str:
 
 def not_established() -> str:
     """That no contributor of the pool is established, and what that means."""
-    return "No contributor here is established yet, so false results count in full."
+    return "All senders are new here: false results cannot be told from honest ones yet."
 
 
 def mostly_new() -> str:
     """That new contributors outweigh the established ones, and what that means."""
-    return "New contributors outweigh the established ones here: false results may decide."
+    return "New senders outweigh the known ones here: false results may decide."
 
 
 def moved_by_one(control: str, most: float, has_start: bool) -> str:
@@ -198,35 +210,62 @@ def if_untold_failed(setting: str | None) -> str:
 def summary_of_start(
     lead: str, domains: str, setting: str, expected: str, basis: str, lines: int = 0
 ) -> str:
-    """The setting to start at, what it holds on, and the results behind it.
+    """The setting to start at, for which test, what it holds on, and the results behind it.
 
     It says whether these results are of other lines.
     """
-    start = f"{lead}Start at {setting} on {domains}"
+    test = f"a first test of {DEFAULT_TRIAL_MINUTES:g} minutes"
+    start = f"{lead}Enter {setting} on {domains} for {test}. It is no setting for every day."
     if lines:
-        start = f"{start}, from all chips of this kind"
-        expected = f"No related chip has enough results. {expected}"
-    return f"{start}. {expected} {basis}"
+        start = f"{start} No related chip has enough results: it is from all chips of this kind."
+    return f"{start} {expected} {basis}"
 
 
-def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:
+def why_shallower(setting: str, confidence: float, *, are_new: bool) -> str:
+    """Why a start lies closer to stock than what 9 in 10 machines hold.
+
+    >>> why_shallower("-77 mV", 0.95, are_new=False)
+    '9 in 10 reported machines hold -77 mV; the start is shallower, to be 95 % sure.'
+    """
+    senders = " with new senders" if are_new else ""
+    return (
+        f"9 in 10 reported machines hold {setting}; the start is shallower, to be "
+        f"{percent(confidence)} sure{senders}."
+    )
+
+
+def shown_later(machines: str) -> str:
+    """That pictures and the search count fewer machines than the start, and why.
+
+    >>> shown_later("75 machines")
+    'Picture and search count 75 machines: new results wait for five more senders or a day.'
+    """
+    return f"Picture and search count {machines}: new results wait for five more senders or a day."
+
+
+def stricter_text(
+    shares: tuple[float, float], guard: Guard, units: float, *, are_new: bool = False
+) -> str:
     """Why a start is computed for a larger share than was asked for; empty where it is not.
 
-    >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 10.0)
+    `shares` are the one asked for and the one used. Of `are_new` senders a warning says already
+    that results may be false.
+
+    >>> stricter_text((0.9, 0.9), Guard(0.0, drift_alarm=False), 10.0)
     ''
-    >>> stricter_text(0.9, 0.91, Guard(0.0, drift_alarm=False), 30.0)
-    ' The start is for 91 % of machines instead of 90 %, because some results may be false.'
+    >>> stricter_text((0.9, 0.91), Guard(0.0, drift_alarm=False), 30.0)
+    ' It is a little shallower than results say, because some may be false.'
     """
-    used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
-    if used == asked:
-        return ""
+    asked, used = (f"{100 * share:.3g}" for share in shares)
     reasons = {
-        "some results may be false": reserve_for(units) > 0.0,
-        "some results are excluded or count in part": guard.flagged_share > 0.0,
-        "recent results drift": guard.drift_alarm,
+        "some may be false": reserve_for(units) > 0.0 and not are_new,
+        "some are excluded or count in part": guard.flagged_share > 0.0,
+        "recent ones differ": guard.drift_alarm,
     }
-    why = " and ".join(reason for reason, applies in reasons.items() if applies)
-    return f" The start is for {used} of machines instead of {asked}, because {why}."
+    why = ", ".join(reason for reason, applies in reasons.items() if applies)
+    if used == asked or not why:
+        return ""
+    return f" It is a little shallower than results say, because {why}."
 
 
 def based_on(
@@ -251,7 +290,7 @@ def based_on(
     basis += fit
     if failures is None:
         return f"{basis}."
-    return f"{basis}; {failures} of the {units} failed at some setting."
+    return f"{basis}; {failures} of the {units} were taken to their limit."
 
 
 def _no_own(question: Question) -> str:

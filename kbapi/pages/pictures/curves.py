@@ -9,6 +9,7 @@ from kbapi.advice.phrases import (
     chance_text,
     counted,
     domains_text,
+    load_text,
     machines_text,
     percent,
     setting_in_short,
@@ -119,7 +120,7 @@ def _loads_text(loads: Sequence[str]) -> str:
     """The load classes behind a start; empty without any."""
     if len(loads) > _MOST_LOADS:
         return f"{len(loads)} load classes"
-    return f"under {', '.join(loads)}" if loads else ""
+    return f"load: {', '.join(map(load_text, loads))}" if loads else ""
 
 
 _MOST_LOADS: Final = 2
@@ -129,7 +130,7 @@ def _curve_marks(curve: Answer, confidence: float, *, is_own: bool) -> Iterable[
     x, share, lower, upper = changes_only(
         *(tuple(curve[name]) for name in ("setting", "share", "lower", "upper"))
     )
-    band = f"{percent(2 * confidence - 1)} band"
+    band = f"{percent(confidence)} on each side"
     label = "machines that hold it" if is_own else "expected from related chips"
     dash: Dash = "solid" if is_own else "dashed"
     yield Mark("steps", "tuned", x, share, dash=dash, label=label)
@@ -227,7 +228,7 @@ def power_chart(power: Answer, source: str) -> Chart | NothingToShow:
         title=_power_title(power, curves),
         subtitle=(
             power["chip"]["name"],
-            power["load"],
+            load_text(power["load"]),
             machines_text(power["units"]),
             f"{percent(power['confidence'])} intervals",
             f"stock takes {number(power['stock_power_w']['value'])} W",

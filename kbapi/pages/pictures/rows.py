@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
-from kbapi.advice.phrases import machines_text, percent
+from kbapi.advice.phrases import load_text, machines_text, percent
 from kbapi.pages.pictures.chart import (
     Axis,
     Chart,
@@ -50,14 +50,16 @@ def gains_chart(gains: Answer, size: Size, source: str) -> Chart | NothingToShow
             panel for unit in _UNITS if (panel := _gain_panel(groups, unit, own)) is not None
         )[:1]
     headline = _headline(groups)
-    condition = "one power limit" if shown["condition"] == "equal_power_limit" else "no power limit"
+    is_capped = shown["condition"] == "equal_power_limit"
+    condition = "equal lowered power limit" if is_capped else "stock power limit"
+    attained = headline["attained_confidence"]
     return Chart(
         title=headline["text"].partition(" (")[0].rstrip("."),
         subtitle=(
             gains["chip"]["name"],
-            f"{shown['load']}, {condition}",
+            f"{load_text(shown['load'])}, {condition}",
             machines_text(shown["units"]),
-            f"{percent(headline['attained_confidence'])} intervals",
+            "intervals of at least 95 %" if attained >= 0.95 else f"{percent(attained)} intervals",
         ),
         panels=panels,
         source=source,
@@ -145,7 +147,7 @@ def _gain_marks(gain: Answer, row: float, own: Mapping[str, float]) -> Iterable[
         (_change(gain, gain["estimate"]),),
         (row,),
         marker="disc" if is_larger else "ring",
-        label="beyond the noise" if is_larger else "within the noise, or too few to say",
+        label="more than chance and noise" if is_larger else "chance or noise may explain it",
     )
     if gain["measure"] in own:
         yield Mark(

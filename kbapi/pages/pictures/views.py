@@ -56,7 +56,7 @@ from kbapi.storage.answers import AnswerBytes, SingleFlight
 
 blueprint = Blueprint("pictures", __name__)
 
-PICTURES_VERSION: Final = 1
+PICTURES_VERSION: Final = 2
 """Raised with every change of how pictures look: stored ones go stale."""
 
 Ending = Literal["svg", "png", "txt"]
