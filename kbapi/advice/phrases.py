@@ -160,7 +160,7 @@ def shown_from_five(missing: int | None = None, group: str = "") -> str:
     if not missing or missing < 0:
         return f"{rule}."
     needed = f"{counted(missing, 'more is', 'more are')} needed"
-    return f"{rule}; {needed}{f' for {group}' if group else ''}."
+    return f"{rule}. {needed} for {group}." if group else f"{rule}; {needed}."
 
 
 def withheld_groups(count: int) -> str | None:

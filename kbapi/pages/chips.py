@@ -310,8 +310,10 @@ def _basis(start: Mapping[str, Any]) -> str:
 
 def _beside_the_curve(start: Mapping[str, Any], shown: Sequence[ShownAnswer]) -> list[str]:
     """Why the curve shows other numbers than the start: it is shallower, and results wait."""
-    curve = next(orjson.loads(one.answer.body) for one in shown if one.kind == "stability")
-    texts, first = [], start["start"]
+    curves = [orjson.loads(one.answer.body) for one in shown if one.kind == "stability"]
+    if not curves:
+        return []
+    curve, texts, first = curves[0], [], start["start"]
     most = next((one for one in curve["percentiles"] if one["share"] == _MOST_HOLD), None)
     if first is not None and first["stable_share"] == _MOST_HOLD and most is not None:
         unit = "setting_mv" if first["setting_counts"] is None else "setting_counts"

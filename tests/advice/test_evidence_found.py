@@ -161,12 +161,12 @@ def test_an_outlier_makes_the_start_stricter_with_a_reason(grown: Instance) -> N
     before = answer(grown)
     # The reserve of a pool of 40 units.
     assert before["start"]["stable_share_used"] == 0.91
-    assert "start is for 91 % of machines instead of 90 %, because" in before["summary"]
+    assert "All senders are new here" in before["summary"]
     a_member(grown, 100, stable_at=-158, unstable_at=-159)
     found = answer(grown)
     assert found["evidence"]["units_excluded"] == 1
     assert found["start"]["stable_share_used"] == 0.919
-    assert "some results are excluded or count in part" in found["summary"]
+    assert "because some are excluded or count in part" in found["summary"]
     assert found["evidence"]["drift_alarm"] is False
 
 
@@ -388,7 +388,7 @@ def test_a_locked_chip_borrows_nothing_until_three_machines_show_an_effect(
     for summary in (found["summary"], following.summary):
         assert lead in summary.partition(" at -")[0]
     if by == "documents":
-        assert "Results of 3 machines show otherwise. Start at" in found["summary"]
+        assert "Results of 3 machines show otherwise. Enter " in found["summary"]
 
 
 def test_open_reports_that_contradict_a_document_come_before_the_number(tmp_path: Path) -> None:
@@ -398,7 +398,7 @@ def test_open_reports_that_contradict_a_document_come_before_the_number(tmp_path
         lock_report(instance, 6_000 + number, "open")
     found = answer(instance)
     assert found["start"] is not None
-    assert "3 of 3 machines report otherwise. Start at" in found["summary"]
+    assert "3 of 3 machines report otherwise. Enter " in found["summary"]
 
 
 def test_an_own_trial_on_a_locked_chip_goes_on_and_is_told_to_read_back(tmp_path: Path) -> None:
@@ -537,10 +537,10 @@ def test_a_chip_without_relatives_gets_a_start_from_all_chips_that_says_so(
     assert found["start"]["level"] == "all_chips"
     assert found["start"]["setting_mv"] < 0
     assert found["evidence"]["borrowed_units"] == 36
-    first, second, expected, third = found["summary"].split(". ")[:4]
-    assert first.startswith("Start at ")
-    assert first.endswith("core, from all chips of this kind")
-    assert second == "No related chip has enough results"
+    first, _, second, expected, third = found["summary"].split(". ")[:5]
+    assert first.startswith("Enter ")
+    assert first.endswith("core for a first test of 20 minutes")
+    assert second == "No related chip has enough results: it is from all chips of this kind"
     assert " of 100 machines like these are expected to hold it; " in expected
     assert third == "Based on 36 machines of 3 other lines"
 

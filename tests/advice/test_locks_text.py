@@ -81,10 +81,10 @@ def test_too_few_units_and_no_difference_have_different_texts() -> None:
 def test_an_answer_by_new_contributors_alone_says_so_at_once() -> None:
     asked = "voltage_offset", "core", 0.98
     new = machines_open_text(*asked, only_new_contributors=True)
-    assert new.endswith("nearly all machines (no contributor is established yet)")
-    assert "established" not in machines_open_text(*asked, only_new_contributors=False)
-    assert "No contributor of these" in based_on_reports(30, has_established=False)
-    assert "stablished" not in based_on_reports(30, has_established=True)
+    assert new.endswith("nearly all machines (all senders are new)")
+    assert "new" not in machines_open_text(*asked, only_new_contributors=False)
+    assert "All senders of these reports are new." in based_on_reports(30, has_established=False)
+    assert "new" not in based_on_reports(30, has_established=True)
 
 
 def test_what_a_comparison_needs_names_machine_classes() -> None:

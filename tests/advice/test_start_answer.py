@@ -101,7 +101,7 @@ def test_a_start_gives_the_chance_of_one_more_machine_beside_its_bound(instance:
     assert 0.9 < chance <= 0.99
     text = (
         f"{100 * chance:.0f} of 100 machines like these are expected to hold it; "
-        "with 95 % confidence at most 1 in 10 fails here."
+        "with 95 % confidence at most 1 in 10 fails."
     )
     assert text in answer["summary"]
 
@@ -115,7 +115,7 @@ def test_the_chance_falls_with_the_share_that_is_asked_for(instance: Instance) -
     assert chances == sorted(chances, reverse=True)
     assert chances[0] > chances[-1] > 0.5
     fail = count_answer(instance, stable_share="0.87", confidence="0.9")["summary"]
-    assert "with 90 % confidence at most 13 in 100 fail here." in fail
+    assert "with 90 % confidence at most 13 in 100 fail." in fail
 
 
 def test_options_lie_on_both_sides_of_the_start_and_say_what_a_search_takes(

@@ -45,7 +45,7 @@ from tests.makers import (
 GRID = Grid(Fraction(125, 128))
 STEP_MV = 125 / 128
 ASKED = "A curator of this instance is asked to look at them."
-NOT_ESTABLISHED = "No contributor here is established yet, so false results count in full."
+NOT_ESTABLISHED = "All senders are new here: false results cannot be recognised yet."
 
 
 def answer_to(instance: Instance, **parameters: str) -> dict[str, Any]:

@@ -58,7 +58,7 @@ def test_a_setting_has_its_unit_and_sign(control: str, enter: int, text: str) ->
 
 def test_the_texts_of_domains_and_machines_agree_with_their_number() -> None:
     assert domains_text("core", ()) == "core"
-    assert domains_text("core", ("io", "ring")) == "core (io and ring move with it)"
+    assert domains_text("core", ("io", "ring")) == "core, io and ring together"
     assert [machines_text(n) for n in (0, 1, 2)] == ["0 machines", "1 machine", "2 machines"]
 
 
@@ -84,7 +84,7 @@ def test_0_and_100_percent_are_exact(share: float, text: str) -> None:
 def test_a_withheld_group_has_the_number_of_missing_machines(missing: int | None, end: str) -> None:
     text = shown_from_five(missing)
     assert text.startswith(
-        "Shown from five known contributors on, so that no one can be recognised"
+        "Hidden until five known people have sent results, so that no one can be recognised"
     )
     assert text.endswith(end)
 

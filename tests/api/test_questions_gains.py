@@ -64,9 +64,11 @@ def test_fewer_than_five_units_are_withheld_with_a_reason(client: FlaskClient, u
     assert answer["withheld_groups"] == 1
     assert answer["reason"]["code"] == "too_few_units"
     assert answer["summary"] == "No gains can be shown yet."
-    needed = f"{5 - units} more {'is' if units == 4 else 'are'} needed."
-    wanted = f"Shown from five known contributors on, so that no one can be recognised; {needed}"
-    assert answer["reason"]["text"] == wanted
+    needed = f"{5 - units} more {'is' if units == 4 else 'are'} needed for all cores, "
+    assert answer["reason"]["text"] == (
+        "Hidden until five known people have sent results, so that no one can be recognised. "
+        f"{needed}stock power limit."
+    )
 
 
 def test_five_units_reach_a_lower_confidence_which_the_answer_gives(

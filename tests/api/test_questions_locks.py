@@ -283,7 +283,7 @@ def test_under_a_filter_no_status_way_or_change_of_fewer_than_five_units_is_show
     # Ten less six or seven would be the others.
     left = {}, {}, {}, None, "", 6
     text = locks(client, machine="harbour-15")["withheld_text"]
-    rule = "Shown from five known contributors on, so that no one can be recognised."
+    rule = "Hidden until five known people have sent results, so that no one can be recognised."
     assert text == f"6 groups are withheld. {rule}"
     assert cells(machine="harbour-15") == left
     assert cells(firmware_month="2026-03") == left

@@ -103,7 +103,7 @@ def test_the_gain_at_a_limit_is_tuned_over_stock_under_it(client: FlaskClient) -
     assert at["power_share"] == 0.7
     assert at["stock_performance"]["value"] == pytest.approx(0.7**0.5, abs=0.01)
     assert at["gain"]["value"] == pytest.approx(1.06, abs=0.005)
-    assert "above the noise" in at["text"]
+    assert "more than chance" in at["text"]
 
 
 def test_nothing_is_shown_above_stock_or_below_the_measurements(client: FlaskClient) -> None:

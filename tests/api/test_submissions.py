@@ -71,7 +71,7 @@ def test_two_units_are_too_few_for_a_number(client: FlaskClient) -> None:
     assert answer["percentiles"] is None
     assert answer["reason"]["code"] == "too_few_units"
     assert answer["summary"] == (
-        "No contributor here is established yet, so false results count in full. "
+        "All senders are new here: false results cannot be recognised yet. "
         "No start yet: there are too few results."
     )
     assert answer["reason"]["text"].startswith(

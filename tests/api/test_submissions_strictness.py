@@ -98,7 +98,7 @@ def test_a_locked_platform_is_stated_before_the_number_also_for_a_domain_that_mo
         assert answer["locks"]["status"] == "chip_locked"
         assert "the chip refuses it" in answer["locks"]["text"]
         lead = answer["summary"].index("Probably locked")
-        assert lead < answer["summary"].index("Start at")
+        assert lead < answer["summary"].index("Enter ")
 
 
 def test_two_reports_that_agree_are_not_called_mixed(client: FlaskClient) -> None:

@@ -196,10 +196,10 @@ def _status_text(shares: LockShares) -> str:
 
 
 def open_text(shares: LockShares) -> str:
-    """On how many machines the control is open, in one sentence."""
+    """On how many machines the control is open, and that what opened it is no advice."""
     if shares.level == "none":
         return no_lock_reports()
-    return open_share_text(
+    text = open_share_text(
         shares.status,
         # Rounded like the share of the answer: rounded once, 0.8549 is 85 %, and twice 86 %.
         round(shares.open.share, 3),
@@ -207,6 +207,7 @@ def open_text(shares: LockShares) -> str:
         shares.level,
         [one.status for one in shares.statuses],
     )
+    return f"{text} {lock_text.CHANGES_ARE_NO_ADVICE}" if shares.changes else text
 
 
 def in_short(locks: ControlLocks) -> str:

@@ -214,11 +214,16 @@ def contradiction_text(
     )
 
 
+CHANGES_ARE_NO_ADVICE: Final = (
+    "Changes that opened it were reported, not advised: follow the maker."
+)
+
+
 def changes_text(unchanged: int | None, changes: Sequence[LockChangeCount]) -> str:
     """What had been changed where the control is open; empty where that is withheld.
 
     >>> changes_text(9, [LockChangeCount("firmware_setting", 3)])
-    'Open machines: 9 without a change, 3 with firmware_setting. Follow the maker, not these.'
+    'Open machines: 9 without a change, 3 with firmware_setting (history, not advice).'
     """
     if not unchanged and not changes:
         return ""
@@ -226,7 +231,7 @@ def changes_text(unchanged: int | None, changes: Sequence[LockChangeCount]) -> s
     parts = [f"{change.units} with {change.value}" for change in most_first]
     if unchanged:
         parts.insert(0, f"{unchanged} without a change")
-    return f"Open machines: {', '.join(parts)}. Follow the maker, not these."
+    return f"Open machines: {', '.join(parts)} (history, not advice)."
 
 
 def changed_since(machines: str, change: str) -> str:

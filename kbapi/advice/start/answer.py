@@ -429,7 +429,7 @@ def lock_summary(found: EvidenceFound) -> LockSummary:
         units=round(locks.open.units, 1),
         changes=tuple(change.value for change in locks.changes),
         factory_lock=factory_lock,
-        text=open_text(locks) + start_text.changes_text(is_any=bool(locks.changes)),
+        text=open_text(locks),
     )
 
 

@@ -101,11 +101,6 @@ def lock_lead(share_open: float) -> str:
     return "Probably locked: check this first. "
 
 
-def changes_text(*, is_any: bool) -> str:
-    """That changes on open machines are no advice; empty without any."""
-    return " Changes were reported, not advised: follow the maker." if is_any else ""
-
-
 def factory_lead(documented: FactoryLockAnswer, proven: int = 0) -> str:
     """What comes before everything else on a series that is locked at the factory; else empty.
 
@@ -177,7 +172,7 @@ def no_start_without_control(locked_by: str | None) -> str:
 
 def not_established() -> str:
     """That no contributor of the pool is established, and what that means."""
-    return "All senders are new here: false results cannot be told from honest ones yet."
+    return "All senders are new here: false results cannot be recognised yet."
 
 
 def mostly_new() -> str:

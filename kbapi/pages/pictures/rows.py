@@ -59,7 +59,7 @@ def gains_chart(gains: Answer, size: Size, source: str) -> Chart | NothingToShow
             gains["chip"]["name"],
             f"{load_text(shown['load'])}, {condition}",
             machines_text(shown["units"]),
-            "intervals of at least 95 %" if attained >= 0.95 else f"{percent(attained)} intervals",
+            f"{percent(min(attained, 0.95))} intervals",
         ),
         panels=panels,
         source=source,
@@ -147,7 +147,7 @@ def _gain_marks(gain: Answer, row: float, own: Mapping[str, float]) -> Iterable[
         (_change(gain, gain["estimate"]),),
         (row,),
         marker="disc" if is_larger else "ring",
-        label="more than chance and noise" if is_larger else "chance or noise may explain it",
+        label="more than chance" if is_larger else "chance or noise may explain it",
     )
     if gain["measure"] in own:
         yield Mark(
