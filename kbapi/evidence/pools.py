@@ -111,9 +111,14 @@ class PoolEvidence:
 
     @cached_property
     def released(self) -> "PoolEvidence":
-        """The same without results that wait for others; under a filter they were never read."""
+        """The same without results that wait for others; under a filter they were never read.
+
+        Its drift is that of all results, which every answer reports.
+        """
         rows = released(self.rows) if self.asked is self.whole else self.rows
-        return self if rows is self.rows else evidence_from(rows, self.id, self.floor_steps, {})
+        if rows is self.rows:
+            return self
+        return evidence_from(rows, self.id, self.floor_steps, {}, drift=self.drift)
 
 
 @dataclass(frozen=True)
@@ -252,15 +257,19 @@ def evidence_from(
     floor_steps: float,
     by_status: Mapping[str, int],
     filters: Filters = EVERYTHING,
+    drift: PoolDrift | None = None,
 ) -> PoolEvidence:
-    """The evidence of a pool with these rows; `by_status` counts the units of each status."""
+    """The evidence of a pool with these rows; `by_status` counts the units of each status.
+
+    Their drift is computed where it is not given.
+    """
     whole = units_of(rows)
     check_time("units of the pool")
     outlier_report = check_outliers(whole, floor_steps)
     check_time("outlier check")
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = counted_units(units, outlier_report, floor_steps)
-    drift = drift_among(rows)
+    drift = drift or drift_among(rows)
     check_time("drift")
 
     def cell(some: NDArray[np.bool_]) -> Cell:
