@@ -18,7 +18,6 @@ from kbapi.advice.documented import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
-from kbapi.advice.stored_answers import Kept
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.refusal_rules import Absence, find_absences
@@ -132,8 +131,6 @@ class EvidenceFound:
     """What the chip lacks of what was asked about; no evidence is read where that is certain."""
     peers: PeersByDepth | None = None
     """What senders are shown of the pool from now on; None where that stays as it is."""
-    is_check_due: bool = False
-    """Whether curators wait for what the start of this pool shows them."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
 
@@ -385,15 +382,9 @@ def _locks(
     )
 
 
-def kept_of(found: EvidenceFound) -> Kept:
-    """What is kept of an answer: none that depends on what other lines lend, or do not yet.
-
-    Their results do not outdate it. What was found in the own pool is kept where it is due.
-    """
-    if not found.related.follows_other_lines:
-        return Kept.ANSWER
-    has_findings = found.peers is not None or found.is_check_due
-    return Kept.FINDINGS if has_findings else Kept.NOTHING
+def is_of_all_lines(found: EvidenceFound) -> bool:
+    """Whether results of any line may change what other lines lend to the answer."""
+    return found.related.follows_other_lines
 
 
 def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:

@@ -1,7 +1,6 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
 from collections.abc import Callable, Mapping
-from enum import StrEnum
 from typing import Final, Protocol, TypeVar
 
 import orjson
@@ -13,7 +12,7 @@ from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, Stamp
-from kbapi.storage.pools import LineRow
+from kbapi.storage.pools import LineRow, load_lines
 from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
@@ -50,16 +49,6 @@ class Found(Protocol):
         ...
 
 
-class Kept(StrEnum):
-    """What is kept of a computed answer."""
-
-    ANSWER = "answer"
-    """The answer, and what was found beside it."""
-    FINDINGS = "findings"
-    """What was found beside it: results of other lines would not outdate the answer."""
-    NOTHING = "nothing"
-
-
 _NO_TEXTS: Final[Mapping[str, str]] = {}
 _Found = TypeVar("_Found", bound=Found)
 
@@ -68,9 +57,9 @@ def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
 
 
-def _keep_answer(found: Found) -> Kept:
+def _of_own_line(found: Found) -> bool:
     """The usual case: only results of the line can change the answer within the day."""
-    return Kept.ANSWER
+    return False
 
 
 def stored_key(instance: Instance, kind: str, question: Asked) -> str:
@@ -86,15 +75,16 @@ def answer_once(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
     texts: Mapping[str, str] = _NO_TEXTS,
-    kept: Callable[[_Found], Kept] = _keep_answer,
+    is_of_all_lines: Callable[[_Found], bool] = _of_own_line,
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
     `find` reads what it is based on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
-    else in the transaction that keeps the answer; `kept` says which of both is kept. An answer
-    repeats the `texts` of its filters, so it is stored only if results have the same texts.
+    else in the transaction that keeps the answer. Results of any line outdate an answer that
+    `is_of_all_lines`. An answer repeats the `texts` of its filters, so it is stored only if results
+    have the same texts.
 
     Raises
     ------
@@ -110,7 +100,10 @@ def answer_once(
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
-        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts, kept)
+        key,
+        lambda: _compute_answer(
+            instance, key, question, find, compute, keep_more, texts, is_of_all_lines
+        ),
     )
 
 
@@ -135,10 +128,11 @@ def _compute_answer(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None],
     texts: Mapping[str, str],
-    kept: Callable[[_Found], Kept],
+    is_of_all_lines: Callable[[_Found], bool],
 ) -> AnswerBytes:
     with instance.reading() as connection:
         found = find(connection)
+        lines = load_lines(connection) if is_of_all_lines(found) else ()
         are_stored = answers.have_results(connection, question.chip.key, texts)
     check_time("reading of evidence")
     answer = compute(found)
@@ -147,18 +141,16 @@ def _compute_answer(
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
     is_known = found.has_results or instance.catalogue.find(question.chip.key)
-    keeps = kept(found)
-    if found.line is not None and is_known and are_stored and keeps is not Kept.NOTHING:
+    # A chip whose own line has no results can lean on other lines: any of them can hold its place.
+    line = found.line or next(iter(lines), None)
+    if line is not None and is_known and are_stored:
         # Any number of chips can be thought up in a line; only known ones may take up room.
-        place = Place(key, question.chip.key, found.line.id)
-        stamp = Stamp(found.line.revision, _version_of(instance), instance.today())
+        place, version = Place(key, question.chip.key, line.id), _version_of(instance)
+        of_all_lines = answers.lines_stamp(version, lines) if lines else None
+        stamp = Stamp(line.revision, version, instance.today(), of_all_lines)
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
-                if keeps is Kept.FINDINGS:
-                    is_current = answers.is_current(connection, place.line_id, stamp)
-                else:
-                    is_current = answers.save_answer(connection, place, stamp, to_store)
-                if is_current:
+                if answers.save_answer(connection, place, stamp, to_store):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):
             # The answer is right all the same; it is computed again for the next one who asks.

@@ -184,10 +184,10 @@ def raise_line_revision(connection: Connection, line_id: int) -> None:
     change_rows(connection, _RAISE, (line_id,))
 
 
-def load_revisions(connection: Connection) -> tuple[tuple[int, int], ...]:
-    """The number and the revision of every line."""
+def load_lines(connection: Connection) -> tuple[LineRow, ...]:
+    """Every line by number: an equal tuple means that no evidence has changed."""
     rows = connection.execute(select(col(Line.id), col(Line.revision)).order_by(col(Line.id)))
-    return tuple((row[0], row[1]) for row in rows)
+    return tuple(LineRow(row[0], row[1]) for row in rows)
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:

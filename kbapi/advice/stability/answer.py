@@ -13,8 +13,8 @@ from kbapi.advice.evidence_found import (
     Percentile,
     evidence_summary,
     find_with_peers,
+    is_of_all_lines,
     keep_findings,
-    kept_of,
     percentile_of,
     setting_of,
 )
@@ -105,7 +105,7 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
         keep_findings(connection, found, instance)
 
     texts = question.filter_texts
-    return answer_once(instance, "stability", question, find, compute, keep, texts, kept_of)
+    return answer_once(instance, "stability", question, find, compute, keep, texts, is_of_all_lines)
 
 
 def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnswer:

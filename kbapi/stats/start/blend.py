@@ -64,6 +64,8 @@ class LimitPosterior:
         Gelfand, Dey & Chang (1992), Bayesian Statistics 4:147-167, section 3 (a case is deleted by
         weights that are the inverse of its likelihood).
         """
+        if len(gone.weight) == 0:
+            return self
         found = [log_chance(part, gone, trust, contamination) for part in self.parts]
         least = min(float(one.min()) for one in found)
         weights = [

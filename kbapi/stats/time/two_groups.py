@@ -4,7 +4,7 @@
 a group's scores less N_g times their mean.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
@@ -99,10 +99,6 @@ def compare_scored(
     permutations that are drawn. With no permutations the p-value is the asymptotic one. Drawing
     ends where the p-value must exceed the largest that is wanted; then it is a lower bound.
 
-    References
-    ----------
-    Besag & Clifford (1991), Biometrika 78:301-304 (sequential Monte Carlo p-values).
-
     >>> scores = np.repeat([-1.0, 1.0], 10)
     >>> rng = np.random.default_rng(1)
     >>> found = compare_scored(scores, np.ones(20), np.repeat([0, 1], 10), rng, 0)
@@ -116,13 +112,8 @@ def compare_scored(
     statistic = _statistic_of(scores, weight)
     observed = statistic(label)
     asymptotic = float(scipy.special.chdtrc(groups - 1, observed)) if groups > 1 else 1.0
-    # A relabelling that is equal up to rounding counts as extreme as the observed one.
-    least = observed * (1.0 - _ROUNDING) - _ROUNDING
-    as_large = 0
-    for _ in range(permutations):
-        as_large += statistic(rng.permutation(label)) >= least
-        if 1 + as_large > largest_wanted * (permutations + 1):
-            break
+    drawn = (statistic(rng.permutation(label)) for _ in range(permutations))
+    as_large = _count_as_large(drawn, observed, most=largest_wanted * (permutations + 1) - 1)
     return GroupDifference(
         p_value=(1 + as_large) / (permutations + 1) if permutations else asymptotic,
         p_asymptotic=asymptotic,
@@ -131,6 +122,22 @@ def compare_scored(
         total_weight=float(weight.sum()),
         permutations=permutations,
     )
+
+
+def _count_as_large(drawn: Iterable[float], observed: float, most: float) -> int:
+    """How many are as large as the observed one; counting ends beyond the most that matter.
+
+    References
+    ----------
+    Besag & Clifford (1991), Biometrika 78:301-304 (sequential Monte Carlo p-values).
+    """
+    # A relabelling that is equal up to rounding counts as extreme as the observed one.
+    least, count = observed * (1.0 - _ROUNDING) - _ROUNDING, 0
+    for one in drawn:
+        count += one >= least
+        if count > most:
+            break
+    return count
 
 
 def log_rank_scores(stable: Steps, unstable: Steps, fit: StableShareFit) -> Vector:
