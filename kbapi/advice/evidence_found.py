@@ -220,6 +220,20 @@ def find_evidence(
     )
 
 
+def find_asked_pool(connection: Connection, question: Question, instance: Instance) -> int | None:
+    """The number of the chip's own pool that a question is about; None without one.
+
+    No results are read.
+    """
+    chip, catalogue = question.chip, instance.catalogue
+    line = pools.find_line(connection, chip.line)
+    if line is None or any(absent.is_certain for absent in _absences(question, catalogue)):
+        return None
+    wanted = _wanted(question, catalogue, question.control)
+    found = find_pool(connection, line.id, chip, wanted)
+    return None if found is None or found.own is None else found.own.id
+
+
 def _without_results(
     connection: Connection,
     question: Question,
