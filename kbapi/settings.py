@@ -39,6 +39,19 @@ class Settings(BaseSettings):
         "beside it in use), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, "
         "and `metrics/`.",
     )
+    name: str = Field(
+        default="kbapi",
+        min_length=1,
+        max_length=60,
+        pattern=r"^[^\x00-\x1f\x7f]+$",
+        description="Name of the instance, as pages and pictures show it.",
+    )
+    address: str = Field(
+        default="",
+        pattern=r"^(https?://([a-z0-9.-]+|\[[0-9a-f:]+\])(:[0-9]{1,5})?)?$",
+        description="Public address, such as `https://club.example`, for links that members share "
+        "and for pictures. Unless it is set, `kbapi serve` takes the address that it listens on.",
+    )
     max_body_bytes: int = Field(
         default=1_048_576,
         ge=1_024,

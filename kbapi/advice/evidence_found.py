@@ -18,6 +18,7 @@ from kbapi.advice.documented import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
+from kbapi.advice.stored_answers import OutdatedBy
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.refusal_rules import Absence, find_absences
@@ -74,6 +75,11 @@ class PeersByDepth:
 
 
 NO_PEERS: Final = PeersByDepth((), ())
+
+
+def has_enough_known(pool: PoolEvidence) -> bool:
+    """Whether enough contributors are known for numbers of single settings to be shown."""
+    return len(np.intersect1d(pool.rows.known, pool.asked.contributor)) >= FEWEST_SHOWN
 
 
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
@@ -396,9 +402,9 @@ def _locks(
     )
 
 
-def is_of_all_lines(found: EvidenceFound) -> bool:
-    """Whether results of any line may change what other lines lend to the answer."""
-    return found.related.follows_other_lines
+def outdated_by(found: EvidenceFound) -> OutdatedBy:
+    """What outdates an answer from this evidence: any line, where other lines lend or may."""
+    return OutdatedBy.ALL_LINES if found.related.follows_other_lines else OutdatedBy.OWN_LINE
 
 
 def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:
@@ -419,6 +425,8 @@ class EvidenceSummary:
 
     units: int
     """Units of the chip itself that are counted."""
+    contributors: int | None
+    """Contributors who sent these units; null where they are fewer than five."""
     borrowed_units: int
     """Units of related chips that the answer uses, 0 where it uses none."""
     related_chips_unused: int
@@ -494,6 +502,7 @@ def evidence_summary(
     untold = None if released is None else _share_shown(released.untold_stops, released.units)
     return EvidenceSummary(
         units=0 if own is None else own.units,
+        contributors=_contributors_shown(own),
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
@@ -511,6 +520,16 @@ def evidence_summary(
         optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
+
+
+def _contributors_shown(own: PoolEvidence | None) -> int | None:
+    count = contributors_in(own)
+    return count if count >= FEWEST_SHOWN else None
+
+
+def contributors_in(own: PoolEvidence | None) -> int:
+    """How many contributors have a unit with a limit in the pool."""
+    return 0 if own is None else len(np.unique(own.whole.contributor[own.whole.informative]))
 
 
 def _share_shown(some: Cell, units: int) -> float | None:

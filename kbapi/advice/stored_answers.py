@@ -1,6 +1,9 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
 from typing import Final, Protocol, TypeVar
 
 import orjson
@@ -11,8 +14,8 @@ from kbapi.errors import StorageBusy, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
-from kbapi.storage.answers import AnswerBytes, Place, Stamp
-from kbapi.storage.pools import LineRow, load_lines
+from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
+from kbapi.storage.pools import LineRow, find_line, load_lines
 from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
@@ -49,6 +52,15 @@ class Found(Protocol):
         ...
 
 
+class OutdatedBy(StrEnum):
+    """What outdates a stored answer within the day."""
+
+    OWN_LINE = "own_line"
+    """Results of the line of its chip."""
+    ALL_LINES = "all_lines"
+    """Results of any line: other lines lend to it, or may begin to."""
+
+
 _NO_TEXTS: Final[Mapping[str, str]] = {}
 _Found = TypeVar("_Found", bound=Found)
 
@@ -57,9 +69,9 @@ def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
 
 
-def _of_own_line(found: Found) -> bool:
+def _by_own_line(found: Found) -> OutdatedBy | None:
     """The usual case: only results of the line can change the answer within the day."""
-    return False
+    return OutdatedBy.OWN_LINE
 
 
 def stored_key(instance: Instance, kind: str, question: Asked) -> str:
@@ -75,16 +87,16 @@ def answer_once(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
     texts: Mapping[str, str] = _NO_TEXTS,
-    is_of_all_lines: Callable[[_Found], bool] = _of_own_line,
+    outdated_by: Callable[[_Found], OutdatedBy | None] = _by_own_line,
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
     `find` reads what it is based on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
-    else in the transaction that keeps the answer. Results of any line outdate an answer that
-    `is_of_all_lines`. An answer repeats the `texts` of its filters, so it is stored only if results
-    have the same texts.
+    else in the transaction that keeps the answer. `outdated_by` is asked when the answer is made;
+    with None it is not stored. An answer repeats the `texts` of its filters, so it is stored only
+    if results have the same texts.
 
     Raises
     ------
@@ -102,9 +114,79 @@ def answer_once(
     return instance.single_flight.fly(
         key,
         lambda: _compute_answer(
-            instance, key, question, find, compute, keep_more, texts, is_of_all_lines
+            instance, key, question, find, compute, keep_more, texts, outdated_by
         ),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ShownAnswer:
+    """An answer that a page or a picture shows."""
+
+    kind: str
+    question: Asked
+    answer: AnswerBytes
+
+
+def picture_once(
+    instance: Instance,
+    kind: str,
+    question: Asked,
+    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
+    flight: SingleFlight,
+) -> AnswerBytes:
+    """The bytes of this kind of picture of the question, stored or drawn.
+
+    `draw` makes them, with the answers that they show. A picture is stored while each of these is:
+    then what outdates one of them outdates the picture. With None it is never stored.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    key = stored_key(instance, kind, question)
+    fresh = answers.find_fresh_answer(
+        instance.hot_reads, key, _version_of(instance), instance.today()
+    )
+    if fresh is not None:
+        return fresh
+    return flight.fly(key, lambda: _draw_picture(instance, key, question, draw))
+
+
+def _draw_picture(
+    instance: Instance,
+    key: str,
+    question: Asked,
+    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
+) -> AnswerBytes:
+    day = instance.today()
+    with instance.reading() as connection:
+        line, lines = find_line(connection, question.chip.line), load_lines(connection)
+    body, shown = draw()
+    picture = AnswerBytes(body, checksum_of(body))
+    by = None if shown is None else outdated_by_shown(instance, shown)
+    if line is None or by is None:
+        return picture
+    place, stamp = Place(key, answers.PICTURES, line.id), _stamp(instance, day, line, lines, by)
+    try:
+        with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
+            answers.save_answer(connection, place, stamp, picture)
+    except (StorageBusy, StorageUnwritable):
+        return picture
+    return picture
+
+
+def outdated_by_shown(instance: Instance, shown: Sequence[ShownAnswer]) -> OutdatedBy | None:
+    """What outdates that which shows these answers; None where one of them is not stored."""
+    by = OutdatedBy.OWN_LINE
+    for one in shown:
+        key, version = stored_key(instance, one.kind, one.question), _version_of(instance)
+        fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
+        if fresh is None or fresh.etag != one.answer.etag:
+            return None
+        by = OutdatedBy.ALL_LINES if fresh.is_of_all_lines else by
+    return by
 
 
 def _version_of(instance: Instance) -> str:
@@ -128,11 +210,11 @@ def _compute_answer(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None],
     texts: Mapping[str, str],
-    is_of_all_lines: Callable[[_Found], bool],
+    outdated_by: Callable[[_Found], OutdatedBy | None],
 ) -> AnswerBytes:
+    day = instance.today()
     with instance.reading() as connection:
-        found = find(connection)
-        lines = load_lines(connection) if is_of_all_lines(found) else ()
+        found, lines = find(connection), load_lines(connection)
         are_stored = answers.have_results(connection, question.chip.key, texts)
     check_time("reading of evidence")
     answer = compute(found)
@@ -141,13 +223,16 @@ def _compute_answer(
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
     is_known = found.has_results or instance.catalogue.find(question.chip.key)
-    # A chip whose own line has no results can lean on other lines: any of them can hold its place.
-    line = found.line or next(iter(lines), None)
-    if line is not None and is_known and are_stored:
+    by, line = outdated_by(found), found.line
+    if by is OutdatedBy.ALL_LINES and line is None:
+        # The chip's own line has no results. Any other can hold its place.
+        line = next(iter(lines), None)
+    if line is not None and is_known and are_stored and by is not None:
         # Any number of chips can be thought up in a line; only known ones may take up room.
-        place, version = Place(key, question.chip.key, line.id), _version_of(instance)
-        of_all_lines = answers.lines_stamp(version, lines) if lines else None
-        stamp = Stamp(line.revision, version, instance.today(), of_all_lines)
+        place, stamp = (
+            Place(key, question.chip.key, line.id),
+            _stamp(instance, day, line, lines, by),
+        )
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
                 if answers.save_answer(connection, place, stamp, to_store):
@@ -156,3 +241,11 @@ def _compute_answer(
             # The answer is right all the same; it is computed again for the next one who asks.
             return finished
     return finished
+
+
+def _stamp(
+    instance: Instance, day: date, line: LineRow, lines: Sequence[LineRow], by: OutdatedBy
+) -> Stamp:
+    version = _version_of(instance)
+    of_all_lines = answers.lines_stamp(version, lines) if by is OutdatedBy.ALL_LINES else None
+    return Stamp(line.revision, version, day, of_all_lines)

@@ -1,20 +1,24 @@
 """HTML pages: the API document, which works offline, the guides, and explanations of problems."""
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
+from urllib.parse import urlencode
 
 import orjson
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, Response, g, render_template, request
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
+from kbapi.api.http_messages import instance
+from kbapi.api.problems import problem_response
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
-from kbapi.errors import FAULTS, KbapiError, PageMissing
+from kbapi.errors import FAULTS, AccessKeyMissing, KbapiError, PageMissing
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import SENTENCES_OF_REASONS
 from kbapi.settings import bundled_folder
@@ -22,18 +26,11 @@ from kbapi.settings import bundled_folder
 if TYPE_CHECKING:
     from markdown_it.token import Token
 
-blueprint = Blueprint(
-    "pages",
-    __name__,
-    template_folder="templates",
-    static_folder="static",
-    static_url_path="/static",
-)
-
 _NOTHING_ELSE: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
 )
 _PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
+Source = Literal["img-src", "script-src", "form-action"]
 # The viewer creates styles, shows small embedded pictures, and sends requests to this server.
 _VIEWER_POLICY: Final = _NOTHING_ELSE + (
     "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
@@ -42,18 +39,75 @@ _VIEWER_POLICY: Final = _NOTHING_ELSE + (
 _API_DOCUMENT: Final = (bundled_folder("openapi") / "openapi.json").read_bytes()
 
 
-@blueprint.before_request
 def _ignore_ranges() -> None:
     """Send every file whole, as RFC 9110, section 14.2, allows: all files are small."""
     request.environ.pop("HTTP_RANGE", None)
 
 
-@blueprint.after_request
 def _add_policy(response: Response) -> Response:
     if response.mimetype == "text/html":
         is_viewer = request.endpoint == "pages.show_docs"
-        response.headers["Content-Security-Policy"] = _VIEWER_POLICY if is_viewer else _PAGE_POLICY
+        policy = _VIEWER_POLICY if is_viewer else _page_policy(g.get("page_sources", ()))
+        response.headers["Content-Security-Policy"] = policy
     return response
+
+
+def allow_on_page(*sources: Source) -> None:
+    """Let the page of this request use pictures, the script or forms of this server."""
+    g.page_sources = sources
+
+
+def _page_policy(sources: Sequence[Source]) -> str:
+    """The policy of a page.
+
+    >>> _page_policy(("form-action", "img-src")).split("; ")[2:]
+    ["form-action 'self'", "frame-ancestors 'none'", "style-src 'self'", "img-src 'self'"]
+    """
+    policy = _PAGE_POLICY
+    if "form-action" in sources:
+        policy = policy.replace("form-action 'none'", "form-action 'self'")
+    return policy + "".join(f"; {one} 'self'" for one in sources if one != "form-action")
+
+
+def prefers(*types: str) -> str:
+    """The type that the request prefers; the first one where it prefers none, as with `*/*`."""
+    return request.accept_mimetypes.best_match(types, types[0]) or types[0]
+
+
+def show_problem(error: KbapiError) -> Response:
+    """The problem as a page where the request prefers HTML, else as a problem document.
+
+    A member without a session is led to the page for signing in, and back.
+    """
+    response = problem_response(error)
+    response.vary.add("Accept")
+    if prefers("application/json", "text/html") == "text/html":
+        if isinstance(error, AccessKeyMissing):
+            then = urlencode({"then": request.full_path.removesuffix("?")})
+            response.status_code, response.headers["Location"] = 303, f"/sign-in?{then}"
+        response.set_data(render_template("refused.html", error=error))
+        response.content_type = "text/html; charset=utf-8"
+    return response
+
+
+def page_blueprint(name: str, **options: Any) -> Blueprint:
+    """A blueprint for pages: with their policy, without ranges, and with problems as pages."""
+    made = Blueprint(name, __name__, **options)
+    made.before_request(_ignore_ranges)
+    made.after_request(_add_policy)
+    made.register_error_handler(KbapiError, show_problem)
+    return made
+
+
+blueprint: Final = page_blueprint(
+    "pages", template_folder="templates", static_folder="static", static_url_path="/static"
+)
+
+
+@blueprint.app_context_processor
+def _name_site() -> dict[str, object]:
+    settings = instance().settings
+    return {"site": {"name": settings.name, "address": settings.address}}
 
 
 def _all_explanations() -> dict[str, tuple[str, str]]:
@@ -98,9 +152,8 @@ def _explanation(code: str) -> dict[str, str]:
 
 
 def _page_or_json(page: str, value: object) -> Response:
-    wanted = request.accept_mimetypes.best_match(("text/html", "application/json"))
-    if wanted == "application/json":
-        response = Response(orjson.dumps(value), mimetype=wanted)
+    if prefers("text/html", "application/json") == "application/json":
+        response = Response(orjson.dumps(value), mimetype="application/json")
     else:
         response = Response(page)
     response.vary.add("Accept")

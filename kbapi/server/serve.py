@@ -135,6 +135,7 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
     _hold_folder(settings)
     # Workers read their settings from the environment, as in any other WSGI server.
     os.environ["KBAPI_HOME"] = str(settings.home)
+    os.environ["KBAPI_ADDRESS"] = settings.address or link_to(host, port)
     memory_mib = body_memory_mib(settings, workers, memory_limit())
     os.environ["KBAPI_BODY_MEMORY_MIB"] = str(memory_mib)
     share_between_processes(settings.home / "metrics")
@@ -158,6 +159,16 @@ def address_of(host: str, port: int) -> str:
     ('127.0.0.1:8080', '[::1]:8080', '[::]:80')
     """
     return f"[{host}]:{port}" if ":" in host and not host.startswith("[") else f"{host}:{port}"
+
+
+def link_to(host: str, port: int) -> str:
+    """The web address of a server; empty if it listens on every address or on any free port.
+
+    >>> link_to("127.0.0.1", 8080), link_to("::1", 80), link_to("0.0.0.0", 80), link_to("::", 80)
+    ('http://127.0.0.1:8080', 'http://[::1]:80', '', '')
+    """
+    is_every = host.strip("[]") in ("", "0.0.0.0", "::")  # noqa: S104 - not listened on here
+    return "" if is_every or not port else f"http://{address_of(host, port).lower()}"
 
 
 def _hold_folder(settings: Settings) -> None:

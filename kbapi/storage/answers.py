@@ -3,7 +3,7 @@
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from threading import Event, Lock
 from typing import Final, TypeVar, cast
@@ -32,6 +32,10 @@ from kbapi.vocabulary import PoolCode
 
 ANSWERS_PER_CHIP: Final = 64
 """Beyond this many different questions about one chip the oldest answers are deleted."""
+PICTURES: Final = "pictures"
+"""What stands in the place of a chip for every picture: their number is limited together."""
+MOST_PICTURES: Final = 256
+"""Beyond this many the oldest pictures are deleted; each has about 50 to 190 kB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +60,8 @@ class AnswerBytes:
     etag: str
     age_s: int | None = None
     """Seconds since it was right, where a newer one is being computed at this moment."""
+    is_of_all_lines: bool = field(default=False, compare=False)
+    """Whether it is stored, and results of any line outdate it."""
 
     @classmethod
     def from_stored(cls, body: bytes, etag: str) -> "AnswerBytes":
@@ -64,6 +70,9 @@ class AnswerBytes:
         >>> AnswerBytes.from_stored(b'{"revision":"","units":7}', "3f").body
         b'{"revision":"3f","units":7}'
         """
+        if not body.startswith(b"{"):
+            # A picture has no revision, and looking for one takes a third of its reading.
+            return cls(body, etag)
         return cls(body.replace(_NO_REVISION, b'"revision":"%s"' % etag.encode(), 1), etag)
 
 
@@ -93,7 +102,7 @@ def find_fresh_answer(
     body, etag, stamp, revisions = rows[0]
     if stamp not in (version, _stamp_of(version, revisions)):
         return None
-    return AnswerBytes.from_stored(body, etag)
+    return replace(AnswerBytes.from_stored(body, etag), is_of_all_lines=stamp != version)
 
 
 def lines_stamp(version: str, lines: Sequence[LineRow]) -> str:
@@ -126,7 +135,7 @@ def have_results(connection: Connection, chip_key: str, texts: Mapping[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The question of an answer, its chip, and the line whose revision outdates it."""
+    """The question of an answer, its chip or `PICTURES`, and the line that outdates it."""
 
     question: str
     chip_key: str
@@ -162,13 +171,14 @@ def _delete_oldest(connection: Connection, chip_key: str) -> None:
     stored = connection.execute(
         select(func.count()).select_from(StoredAnswer).where(of_chip)
     ).scalar_one()
-    if stored < ANSWERS_PER_CHIP:
+    most = MOST_PICTURES if chip_key == PICTURES else ANSWERS_PER_CHIP
+    if stored < most:
         return
     oldest = (
         select(col(StoredAnswer.id))
         .where(of_chip)
         .order_by(col(StoredAnswer.id))
-        .limit(stored - ANSWERS_PER_CHIP + 1)
+        .limit(stored - most + 1)
     )
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.id).in_(oldest)))
 
@@ -385,8 +395,13 @@ class Memory:
 class SingleFlight:
     """The computations of one process, and the answers that were right last."""
 
-    def __init__(self, elapsed_s: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        elapsed_s: Callable[[], float] = time.monotonic,
+        most_remembered: int = _MOST_REMEMBERED,
+    ) -> None:
         self._elapsed_s = elapsed_s
+        self._most_remembered = most_remembered
         self._lock = Lock()
         self._under_way: dict[str, _Computation] = {}
         self._remembered: dict[str, _Remembered] = {}
@@ -451,5 +466,5 @@ class SingleFlight:
         with self._lock:
             self._remembered.pop(question, None)
             self._remembered[question] = _Remembered(answer, right_at)
-            if len(self._remembered) > _MOST_REMEMBERED:
+            if len(self._remembered) > self._most_remembered:
                 del self._remembered[next(iter(self._remembered))]

@@ -263,6 +263,16 @@ def memory_of(process: int) -> int:
     return sum(1024 * int(line.split()[1]) for line in lines if line.startswith("Pss:"))
 
 
+def processor_time_s(server: Server) -> float:
+    """CPU time of all processes of the server so far."""
+    total = 0
+    for process in (server.process.pid, *server.worker_processes()):
+        # The name of the program stands in brackets and may hold spaces.
+        after_name = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+        total += int(after_name[11]) + int(after_name[12])
+    return total / os.sysconf("SC_CLK_TCK")
+
+
 def _descriptors_of(process: int) -> int:
     try:
         return len(os.listdir(f"/proc/{process}/fd"))  # noqa: PTH208

@@ -4,16 +4,27 @@ The capacity is measured first. Then requests arrive at four times that rate wha
 Someone else asks for health all the time.
 """
 
+import resource
 import tempfile
 from pathlib import Path
 
-from tests.outside._load import HEALTH, MIX, PROXY, Answers, Plan, capacity, prober, run_plans
+from tests.outside._load import (
+    HEALTH,
+    MIX,
+    PROXY,
+    Answers,
+    Plan,
+    capacity,
+    prober,
+    processor_time_s,
+    run_plans,
+)
 from tests.outside.demo_instance import fill
 from tests.report import Row, measured
 from tests.system.server import Server
 
 TIMES = 4
-SECONDS, SHORT_SECONDS = 60.0, 4.0
+SECONDS, SHORT_SECONDS, CAPACITY_SECONDS = 60.0, 4.0, 15.0
 PROCESSES = 2
 
 
@@ -36,10 +47,20 @@ def _overloaded(server: Server, rate: float, seconds: float) -> Answers:
     return run_plans(server, *plans, prober(seconds))
 
 
+def _clients_time_s() -> float:
+    """CPU time of the clients that have ended."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def _long(server: Server, workers: int) -> list[Row]:
     capacity(server, 3)  # answers are stored, and modules loaded
-    most = capacity(server, 15)
+    idle_s = processor_time_s(server)
+    most = capacity(server, CAPACITY_SECONDS)
+    at_capacity_s = processor_time_s(server) - idle_s
+    before_s, clients_s = processor_time_s(server), _clients_time_s()
     answers = _overloaded(server, TIMES * most, SECONDS)
+    spent_s, clients_s = processor_time_s(server) - before_s, _clients_time_s() - clients_s
     mixed, health = answers.of(*(one.kind for one in MIX)), answers.of("health", "ready")
     afterwards = capacity(server, 5)
     of = f"{workers} workers: "
@@ -47,6 +68,13 @@ def _long(server: Server, workers: int) -> list[Row]:
     return [
         measured(f"{of}capacity", most, "answers/s", ""),
         measured(f"{of}goodput over it", mixed.rate(SECONDS) / most, "ratio", ">= 0.8", statuses),
+        measured(
+            f"{of}good answers for each second of the server's processors, over that at capacity",
+            mixed.rate(SECONDS) * SECONDS / spent_s / (most * CAPACITY_SECONDS / at_capacity_s),
+            "ratio",
+            "",
+        ),
+        measured(f"{of}processors that the clients use", clients_s / SECONDS, "", ""),
         measured(f"{of}p99 of what is let in", mixed.good.percentile(99), "s", "<= 4"),
         measured(f"{of}p50 of what is let in", mixed.good.percentile(50), "s", ""),
         measured(f"{of}p99 of a refusal", mixed.refused.percentile(99), "s", ""),

@@ -53,6 +53,8 @@ def test_the_wheel_carries_migrations_seed_data_document_and_pages(installed: Pa
         "bundled/openapi/openapi.json",
         "pages/static/swagger-ui/swagger-ui-bundle.js",
         "pages/static/swagger-ui/LICENSE",
+        "pages/static/simple.css/simple.css",
+        "pages/static/simple.css/LICENSE",
         "pages/templates/docs.html",
         "pages/guides/index.md",
         "pages/guides/screening.md",
