@@ -16,13 +16,14 @@ from hypothesis import strategies as st
 from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start import answer as start_answer
 from kbapi.advice.start.answer import advise_start
+from kbapi.advice.stored_answers import ShownAnswer, picture_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence import pools
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.rescreen import find_outliers
 from kbapi.intake.responses import Accepted
-from kbapi.storage.answers import ANSWERS_PER_CHIP
+from kbapi.storage.answers import ANSWERS_PER_CHIP, AnswerBytes
 from kbapi.storage.pools import load_all_pools
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.intake.evidence_text import instances_of_one_secret
@@ -754,3 +755,28 @@ def test_a_chip_has_no_more_stored_answers_of_all_chips_than_of_its_own(
     for place in range(ANSWERS_PER_CHIP + 2):
         advise_start(waiting, a_question(waiting, clock_mhz=str(1_000 + place)))
     assert row_counts(waiting)["stored_answer"] == ANSWERS_PER_CHIP
+
+
+def test_what_shows_an_answer_of_all_chips_is_drawn_again_after_a_result_of_any_line(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    a_club_of_lines(waiting, 12)
+    drawn: list[AnswerBytes] = []
+
+    def draw() -> tuple[bytes, list[ShownAnswer]]:
+        question = a_question(waiting)
+        drawn.append(advise_start(waiting, question))
+        return drawn[-1].body, [ShownAnswer("start", question, drawn[-1])]
+
+    def picture() -> AnswerBytes:
+        flight = waiting.single_flight
+        return picture_once(waiting, "picture", a_question(waiting), draw, flight)
+
+    first = picture()
+    assert picture() == first
+    assert len(drawn) == 1
+    a_club_of_lines(waiting, 1, first=12, chips=LINES[:1])
+    picture()
+    picture()
+    assert len(drawn) == 2
