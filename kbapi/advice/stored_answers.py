@@ -15,7 +15,7 @@ from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
-from kbapi.storage.pools import LineRow, find_line, load_lines
+from kbapi.storage.pools import LineRow, find_chip, find_line, load_lines
 from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
@@ -119,6 +119,11 @@ def answer_once(
     )
 
 
+def _is_known(instance: Instance, connection: Connection, chip: str) -> bool:
+    """Whether the catalogue or a result of any kind names the chip."""
+    return instance.catalogue.find(chip) is not None or find_chip(connection, chip) is not None
+
+
 @dataclass(frozen=True, slots=True)
 class ShownAnswer:
     """An answer that a page or a picture shows."""
@@ -216,13 +221,13 @@ def _compute_answer(
     with instance.reading() as connection:
         found, lines = find(connection), load_lines(connection)
         are_stored = answers.have_results(connection, question.chip.key, texts)
+        is_known = found.has_results or _is_known(instance, connection, question.chip.key)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")
     body = orjson.dumps(answer)
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
-    is_known = found.has_results or instance.catalogue.find(question.chip.key)
     by, line = outdated_by(found), found.line
     if by is OutdatedBy.ALL_LINES and line is None:
         # The chip's own line has no results. Any other can hold its place.

@@ -33,7 +33,6 @@ from kbapi.advice.locks.query import LockQuestionSchema, parse_lock_question
 from kbapi.advice.longevity.answer import advise_longevity
 from kbapi.advice.longevity.query import LongevityQuestionSchema, parse_longevity_question
 from kbapi.advice.phrases import (
-    chance_text,
     domains_text,
     machines_text,
     percent,
@@ -210,7 +209,7 @@ def page_parts(served: Instance, asked: PageQuestion) -> PageParts:
     answers = {one.kind: one.answer for one in shown}
     pictures = {}
     sent = parse_qs(asked.query[1:], keep_blank_values=True)
-    for name in KINDS.keys() & _PICTURES.keys():
+    for name in (one for one in _PICTURES if one in KINDS):
         about = read_picture(served, name, asked.chip.key, PARTS[_PICTURES[name]].own(sent))
         found = KINDS[name].chart(served, about)
         shown.extend(found.shown)
@@ -348,7 +347,6 @@ def _as_html(note: str) -> str:
 
 
 blueprint.add_app_template_filter(_as_html, "note")
-blueprint.add_app_template_filter(chance_text, "chance")
 blueprint.add_app_template_filter(percent, "percent")
 blueprint.add_app_template_filter(lambda ends: range_text((ends[0], ends[1])), "range")
 blueprint.add_app_template_filter(machines_text, "machines")

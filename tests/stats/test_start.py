@@ -21,6 +21,7 @@ from kbapi.stats.start.start import (
     NoStartReason,
     Start,
     StartMethod,
+    chance_stable,
     pool_start,
     start_of,
     suggested_start,
@@ -117,6 +118,28 @@ def test_counts_are_mv_with_every_constant_divided_by_five(rows):
     assert steps_of(in_counts) == pytest.approx(steps_of(in_mv), abs=1)
     assert in_counts.level == in_mv.level
     assert in_counts.optimality_gap == pytest.approx(in_mv.optimality_gap, abs=1e-9)
+
+
+@pytest.mark.parametrize("units", [5, 64, 400])
+def test_the_chance_of_counts_is_that_of_mv_with_constants_divided_by_five(units):
+    rows = [(10 + 2 * (u % 5), 12 + 2 * (u % 5), 1.0) for u in range(units)]
+    in_mv = fit_pool(a_pool(rows), Siblings(), 5.0, VOLTAGE_OFFSET)
+    in_counts = fit_pool(a_pool(rows), Siblings(), 1.0, COUNT_OFFSET)
+    chances = []
+    for steps in range(30):
+        one = chance_stable(in_mv, steps, Grid(Fraction(5)), VOLTAGE_OFFSET)
+        two = chance_stable(in_counts, steps, Grid(Fraction(1)), COUNT_OFFSET)
+        assert one == pytest.approx(two, abs=1e-6)
+        chances.append(one)
+    assert chances[0] == pytest.approx(1.0)
+    assert chances == sorted(chances, reverse=True)
+    assert chances[-1] < 0.05
+
+
+def test_the_chance_at_a_start_is_that_of_its_fit_and_larger_than_the_share_that_is_sure():
+    fit = a_start([(14, 15, 10.0), (18, 20, 190.0)], Siblings())
+    chance = chance_stable(fit.pool, steps_of(fit), Grid(Fraction(5)), VOLTAGE_OFFSET)
+    assert 0.9 < chance < 1.0
 
 
 def test_a_guard_uses_a_stricter_share_and_reports_it():

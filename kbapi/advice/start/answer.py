@@ -1,5 +1,6 @@
 """The suggested start of a chip."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
@@ -25,7 +26,14 @@ from kbapi.advice.evidence_found import (
     setting_of,
 )
 from kbapi.advice.locks.shares import open_text
-from kbapi.advice.next_step.search import USUAL_WIDTHS
+from kbapi.advice.next_step.query import Search
+from kbapi.advice.next_step.search import (
+    USUAL_WIDTHS,
+    SearchForecast,
+    SearchState,
+    forecast_of,
+    search_state,
+)
 from kbapi.advice.phrases import (
     domains_text,
     no_lock_reports,
@@ -43,13 +51,15 @@ from kbapi.advice.start.influence import (
     start_fit,
 )
 from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_start
-from kbapi.advice.start.query import Question
+from kbapi.advice.start.query import DEFAULT_FAILURE_MINUTES, Question
 from kbapi.advice.stored_answers import OutdatedBy, answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.errors import Problem, QueryInvalid
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.search.next_step import Boldness, SearchOption, search_options
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, chance_stable
 from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
 from kbapi.storage.pools import LineRow
@@ -125,6 +135,30 @@ class SuggestedStart:
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartOption:
+    """A first setting that a person may choose, and what a search from there takes."""
+
+    name: Boldness
+    """`cautious`, `usual` (begins at the start) or `bold`."""
+    setting_mv: float | None
+    """The first setting in mV with two decimals, negative is lower; null for count_offset."""
+    setting_counts: int | None
+    """The first setting in counts, negative is lower; null except for count_offset."""
+    grid_steps: int
+    """The first setting as grid steps below stock, 1 or more."""
+    value_to_enter: int
+    """Whole number of mV or counts, rounded toward stock; negative is lower."""
+    chance_fails: float
+    """Chance that one more machine fails at the first setting: the best estimate, 0 to 1."""
+    max_risk: float
+    """Highest chance of failure of each later setting, as /v1/next-step takes it, 0 to 1."""
+    expected_search: SearchForecast
+    """What the search takes on average, and the deepest setting that has passed in the end."""
+    text: str
+    """The option in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +263,12 @@ class StartAnswer:
     percentiles: tuple[Percentile, ...] | None
     """Settings at which 90, 75, 50, 25 and 10 % of units are stable; null unless asked for with
     detail=percentiles."""
+    options: tuple[StartOption, ...] | None
+    """Searches to choose from, cautious to bold. Near stock and near the deepest allowed setting
+    there are fewer than three. Null unless asked for with detail=options, and without a start."""
+    options_least_cost: Boldness | None
+    """The option with the least expected cost: minutes of the search, less the value of the depth
+    it reaches. Null unless asked for with a value of one mV or count."""
     related_chips: tuple[str, ...]
     """Keys of related chips that have results; empty where there is a start."""
     meaning: Meaning | None
@@ -301,6 +341,11 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
     start = None if isinstance(fit.answer, NoStart) else shown
     lower = None if start else shown
     reason, summary = _reason_and_summary(question, found, fitted, lower)
+    options = _options(question, found, fit)
+    least_cost = _least_cost(question, options or ())
+    if least_cost:
+        setting = setting_in_short(control, least_cost.value_to_enter)
+        summary = f"{summary} {start_text.least_cost(least_cost.name, setting)}"
     warnings = _warnings(found, fitted, has_start=shown is not None)
     return StartAnswer(
         chip=question.chip.summary,
@@ -313,6 +358,8 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
         start=start,
         reason=reason,
         percentiles=_percentiles(found, fit) if question.detail == "percentiles" else None,
+        options=options,
+        options_least_cost=least_cost.name if least_cost else None,
         related_chips=() if start else found.related_chips,
         meaning=_meaning(question, found, fitted) if shown else None,
         warnings=warnings,
@@ -416,6 +463,78 @@ def _chance_stable(found: EvidenceFound, fit: StartFit, steps: int) -> float:
     """The chance of one more unit in hundredths: more digits would show more of a new result."""
     chance = chance_stable(fit.pool, steps, found.grid, SCALES[found.control])
     return min(round(chance, 2), _MOST_CHANCE)
+
+
+def _options(
+    question: Question, found: EvidenceFound, fit: StartFit
+) -> tuple[StartOption, ...] | None:
+    """The searches to choose from, planned from the fit of the start; None if not asked for.
+
+    Raises
+    ------
+    QueryInvalid
+        When the value is that of a unit of another control.
+    """
+    _require_value_unit(question, found.control)
+    if question.detail != "options" or not isinstance(fit.answer, Start):
+        return None
+    costs = question.failure_minutes
+    search = Search(
+        chip=question.chip, failure_minutes=DEFAULT_FAILURE_MINUTES if costs is None else costs
+    )
+    state = search_state(question, search, found, fit)
+    check_time("plan of the search")
+    if fit.answer.steps > state.deepest:
+        return ()
+    options = search_options(state.unit.plan)
+    check_time("options")
+    return tuple(_option(state, fit, one) for one in options)
+
+
+def _require_value_unit(question: Question, control: LimitControl) -> None:
+    in_counts = control == "count_offset"
+    wrong, right = ("mv", "count") if in_counts else ("count", "mv")
+    if getattr(question, f"value_per_{wrong}_minutes") is not None:
+        text = f"{control} wants value_per_{right}_minutes."
+        raise QueryInvalid(problems=[Problem(f"value_per_{wrong}_minutes", "invalid", text)])
+
+
+def _option(state: SearchState, fit: StartFit, option: SearchOption) -> StartOption:
+    control, grid, steps = state.found.control, state.found.grid, option.first_steps
+    setting, entered = setting_of(control, grid, steps), -grid.enter(steps)
+    in_counts = control == "count_offset"
+    fails = round(1.0 - chance_stable(fit.pool, steps, grid, SCALES[control]), 3)
+    expected = forecast_of(state, option.expected)
+    return StartOption(
+        name=option.boldness,
+        setting_mv=None if in_counts else setting,
+        setting_counts=int(setting) if in_counts else None,
+        grid_steps=steps,
+        value_to_enter=entered,
+        chance_fails=fails,
+        max_risk=option.max_risk,
+        expected_search=expected,
+        text=start_text.option(
+            option.boldness,
+            setting_in_short(control, entered),
+            fails,
+            (expected.trials, expected.failures),
+            setting_in_short(control, round(expected.stable_at)),
+        ),
+    )
+
+
+def _least_cost(question: Question, options: Sequence[StartOption]) -> StartOption | None:
+    """The option whose minutes, less the value of its depth, are the fewest; None without value."""
+    value = question.value_per_mv_minutes, question.value_per_count_minutes
+    worth = next((one for one in value if one is not None), None)
+    if worth is None:
+        return None
+
+    def cost(option: StartOption) -> float:
+        return option.expected_search.minutes + worth * option.expected_search.stable_at
+
+    return min(options, key=cost, default=None)
 
 
 def _next_step_link(found: EvidenceFound) -> NextStepLink:
