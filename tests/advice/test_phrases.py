@@ -79,7 +79,7 @@ MOST_WORDS = 25
 _NOT_OURS = frozenset({"notes", "name", "source"})
 """Notes are what curators write, names are those of chips."""
 _SENTENCE_ENDS = re.compile(r"(?<=[.!?])\s+")
-_UNCHANGED = re.compile(r"^[A-Z][a-z ,()]+: unchanged\.$")
+_UNCHANGED = re.compile(r"^[A-Z][a-z ,()]+: measured, unchanged\.$")
 """A row of a table: under two headings it may say the same."""
 DIALECT = re.compile(
     r"\b(told|tells|telling|somebody|anybody|everybody|nobody|heard|hears|speaks?|spoken|leans?|"

@@ -255,7 +255,7 @@ def stricter_text(
     reasons = {
         "some may be false": reserve_for(units) > 0.0 and not are_new,
         "some are excluded or count in part": guard.flagged_share > 0.0,
-        "recent ones differ": guard.drift_alarm,
+        "recent ones drift": guard.drift_alarm,
     }
     why = ", ".join(reason for reason, applies in reasons.items() if applies)
     if used == asked or not why:
