@@ -16,8 +16,8 @@ _TEXTS: Final = {
         "and do no important work meanwhile."
     ),
     "know_how_to_recover": (
-        "Before the first step, learn how to start the machine without the setting. Do not apply "
-        "it at start-up before weeks of use."
+        "Before the first step, learn how to start the machine without the setting: switch it off, "
+        "or reset the firmware. Set it by hand for some weeks, not at start-up."
     ),
     "disk_encryption": (
         "Have the recovery key of your disk encryption at hand: it may be asked for after a "

@@ -16,7 +16,7 @@ def method() -> str:
     return (
         "Each number compares stock and tuned readings of one result, under one load and one power "
         "limit. Each machine counts once, with the mean of its latest month. Each sender supplies "
-        "at most three machines. Each estimate is the median machine, its interval is of order "
+        "at most three machines. Each estimate is the median machine, with an interval from order "
         "statistics. Temperatures are above room temperature. A change is more than chance between "
         "machines where a sign test says so. It is more than runs of one machine differ where it "
         "also exceeds their noise. Without an effect of tuning, at most 5 in 100 changes are "

@@ -130,7 +130,7 @@ def _curve_marks(curve: Answer, confidence: float, *, is_own: bool) -> Iterable[
     x, share, lower, upper = changes_only(
         *(tuple(curve[name]) for name in ("setting", "share", "lower", "upper"))
     )
-    band = f"{percent(confidence)} bounds"
+    band = f"{percent(2 * confidence - 1)} band"
     label = "machines that hold it" if is_own else "expected from related chips"
     dash: Dash = "solid" if is_own else "dashed"
     yield Mark("steps", "tuned", x, share, dash=dash, label=label)

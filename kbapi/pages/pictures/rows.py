@@ -51,7 +51,7 @@ def gains_chart(gains: Answer, size: Size, source: str) -> Chart | NothingToShow
         )[:1]
     headline = _headline(groups)
     is_capped = shown["condition"] == "equal_power_limit"
-    condition = "equal lowered power limit" if is_capped else "stock power limit"
+    condition = "equal lower limit" if is_capped else "stock limit"
     attained = headline["attained_confidence"]
     return Chart(
         title=headline["text"].partition(" (")[0].rstrip("."),
