@@ -183,7 +183,7 @@ def test_own_runs_are_numbers_above_zero_separated_by_commas(
 def test_the_answer_states_that_people_chose_to_send(client: FlaskClient) -> None:
     self_selected = gains(client)["self_selected"]
     assert self_selected["direction"] == "gains_too_large"
-    assert self_selected["text"].startswith("People chose to send")
+    assert self_selected["text"].startswith("People send where tuning worked")
     assert ask(client, "/v1/power")["self_selected"] == self_selected
 
 
@@ -212,7 +212,7 @@ def test_a_chip_at_its_power_limit_gains_clock_and_that_counts_as_good(client: F
     heat = gain(cell["at_equal_power"], "temperature")
     assert (heat["estimate"], heat["is_larger_than_noise"]) == (0, False)
     assert cell["units_at_power_or_heat_limit"] == 7
-    assert "a good result" in cell["text"]
+    assert "the saving raised clocks" in cell["text"]
 
 
 def test_temperatures_are_above_ambient_with_what_the_power_explains(
