@@ -213,9 +213,9 @@ def _is_of_this_site() -> bool:
     sent_by = request.headers.get("Sec-Fetch-Site")
     if sent_by is not None:
         return sent_by in ("same-origin", "none")
-    origin = request.headers.get("Origin", "null")
     # Without the scheme: a proxy with TLS may be in front.
-    return origin == "null" or origin.rpartition("/")[2] == request.host
+    origin = request.headers.get("Origin")
+    return origin is None or origin.rpartition("/")[2] == request.host
 
 
 @blueprint.after_request
