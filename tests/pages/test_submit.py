@@ -191,6 +191,14 @@ def test_nothing_typed_is_a_problem_of_the_form(client: FlaskClient) -> None:
     assert set(problems_at(page)) == {"chip", "stable_at"}
 
 
+@pytest.mark.parametrize("runs", [5, True, "-60", {"0": 1}])
+def test_runs_that_are_no_list_are_a_problem_and_no_error(client: FlaskClient, runs: Any) -> None:
+    form = form_with(client.get("/submit"), "check")
+    typed = {**form.fields, "base": json.dumps({"trials": runs}), "chip": CHIP, "stable_at": "-80"}
+    assert client.post("/submit", data=typed).status_code == 200
+    assert client.post("/submit", data={**typed, "action": "check"}).status_code == 422
+
+
 def test_a_text_of_a_sender_is_escaped(client: FlaskClient) -> None:
     sharp = '"><script>alert(1)</script>'
     page = press(client, client.get("/submit"), "check", chip=sharp, machine=sharp, stable_at=sharp)
