@@ -607,7 +607,7 @@ def _store(draft: Draft, body: bytes, sender: Sender) -> Response | None:
         receipt=accepted.receipt,
         chip=accepted.chip.key,
         day=f"{instance().today()}",
-        server=request.host_url.rstrip("/"),
+        server=instance().settings.address or request.host_url.rstrip("/"),
     )
     return Response(
         render_template("submitted.html", answer=answer, file=as_link(sender), sender=sender), 201
