@@ -298,6 +298,8 @@ def test_oembed_keeps_within_the_wanted_size(client: FlaskClient) -> None:
     found = client.get("/oembed", query_string=asked).get_json()
     assert found["width"] <= 600
     assert found["height"] <= 200
+    least = client.get("/oembed", query_string={**asked, "maxwidth": "1"}).get_json()
+    assert (least["width"], least["height"]) == (1, 1)
 
 
 @pytest.mark.parametrize(

@@ -395,8 +395,8 @@ def describe_link() -> Response:
         "type": "photo",
         "title": chart.title,
         "url": address,
-        "width": int(shrink * _PREVIEW[0]),
-        "height": int(shrink * _PREVIEW[1]),
+        "width": max(int(shrink * _PREVIEW[0]), 1),
+        "height": max(int(shrink * _PREVIEW[1]), 1),
         "provider_name": settings.name,
         "provider_url": settings.address,
     }
