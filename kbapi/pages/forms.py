@@ -322,7 +322,6 @@ def show_sign_in() -> Response:
 @page_needs(Need.EXPLAINING)
 def sign_in() -> Response:
     """Begin a session for the holder of the key, and go on to the page that was wanted."""
-    _limit_form()
     form = Form.of(_SIGN_IN, {})
     try:
         holder = find_holder(instance(), request.form.get("access_key", "").strip())
