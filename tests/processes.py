@@ -17,9 +17,15 @@ from contextlib import contextmanager
 from multiprocessing import get_context
 from pathlib import Path
 
+KBAPI = [sys.executable, "-c", "from kbapi.cli.main import main; main()"]
 _FORKED = get_context("forkserver")
 _FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
 _EXIT_TIMEOUT_S = 900
+
+
+def forks() -> bool:
+    """Whether processes are forked: in tests, not for figures of a command."""
+    return "PYTEST_VERSION" in os.environ
 
 
 class ForkedKbapi:
@@ -65,6 +71,9 @@ def run_kbapi(
     arguments: Sequence[str], environment: Mapping[str, str], stdin: str = ""
 ) -> subprocess.CompletedProcess[str]:
     """The output and exit status of `kbapi` with these arguments."""
+    if not forks():
+        command, given = [*KBAPI, *arguments], dict(environment)
+        return subprocess.run(command, input=stdin, env=given, capture_output=True, text=True)
     with tempfile.TemporaryDirectory() as folder:
         streams = [Path(folder) / name for name in ("in", "out", "err")]
         streams[0].write_text(stdin, "utf-8")

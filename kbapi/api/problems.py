@@ -25,6 +25,8 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.ReceiptWrong: 403,
     errors.AccessKeyWrong: 403,
     errors.ScopeMissing: 403,
+    errors.FormRefused: 403,
+    errors.FormOutdated: 403,
     errors.PageMissing: 404,
     errors.PictureEmpty: 404,
     errors.ChipUnknown: 404,

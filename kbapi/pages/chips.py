@@ -43,7 +43,13 @@ from kbapi.advice.power.answer import advise_power
 from kbapi.advice.power.query import PowerQuestionSchema, parse_power_question
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import QuestionSchema, parse_question
-from kbapi.advice.stored_answers import Asked, Kept, ShownAnswer, answer_once, is_stored
+from kbapi.advice.stored_answers import (
+    Asked,
+    OutdatedBy,
+    ShownAnswer,
+    answer_once,
+    outdated_by_shown,
+)
 from kbapi.api.admission import page_needs
 from kbapi.api.http_messages import conditional, instance
 from kbapi.api.operation import describe_service
@@ -188,11 +194,10 @@ def _kept(
         shown[:] = parts.shown
         return orjson.Fragment(compose(asked, parts))
 
-    def kept(_: _PageFound) -> Kept:
-        are_stored = all(is_stored(served, one) for one in shown)
-        return Kept.ANSWER if are_stored else Kept.NOTHING
+    def by(_: _PageFound) -> OutdatedBy | None:
+        return outdated_by_shown(served, shown)
 
-    return answer_once(served, kind, asked, find, compute, kept=kept)
+    return answer_once(served, kind, asked, find, compute, outdated_by=by)
 
 
 def page_parts(served: Instance, asked: PageQuestion) -> PageParts:

@@ -46,6 +46,12 @@ def steps_of(fit):
     return fit.answer.steps if isinstance(fit.answer, Start) else 0
 
 
+def published(fit):
+    """All that an answer takes from a fit."""
+    counted = fit.own_units, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
+    return fit.answer, fit.percentiles, fit.level, fit.method, fit.stable_share_used, *counted
+
+
 pools = reports(deepest=30, most=15, weights=(0.5, 1.0, 6.0, 20.0))
 some_siblings = st.sampled_from([Siblings(), SERIES])
 
@@ -88,10 +94,10 @@ def test_percentiles_lie_in_their_intervals_and_go_deeper_with_smaller_shares(ro
 def test_order_and_grouping_of_reports_do_not_matter(rows, siblings, random):
     shuffled = rows.copy()
     random.shuffle(shuffled)
-    assert a_start(shuffled, siblings) == a_start(rows, siblings)
+    assert published(a_start(shuffled, siblings)) == published(a_start(rows, siblings))
     twice = [(left, right, 1.0) for left, right, _ in rows] * 2
     merged = [(left, right, float(n)) for (left, right, _), n in Counter(twice).items()]
-    assert a_start(twice, siblings) == a_start(merged, siblings)
+    assert published(a_start(twice, siblings)) == published(a_start(merged, siblings))
 
 
 @settings(max_examples=60, deadline=None)
@@ -363,7 +369,7 @@ def test_settings_tried_by_own_units_count_where_siblings_tried_less():
 
 def test_the_same_evidence_gives_the_same_answer_to_the_last_bit():
     rows = [(10 + u % 9, 12 + u % 9, 0.1 + u % 7) for u in range(60)]
-    assert repr(a_start(rows)) == repr(a_start(rows))
+    assert repr(published(a_start(rows))) == repr(published(a_start(rows)))
 
 
 @pytest.mark.parametrize("wrong", [0.0, 1.0, -1.0, float("nan")])

@@ -5,7 +5,6 @@ import os
 import signal
 import socket
 import subprocess
-import sys
 import time
 import urllib.error
 import urllib.request
@@ -13,9 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.processes import ForkedKbapi
-
-KBAPI = [sys.executable, "-c", "from kbapi.cli.main import main; main()"]
+from tests.processes import KBAPI, ForkedKbapi, forks
 
 
 @dataclass(frozen=True)
@@ -69,8 +66,8 @@ class Server:
         environment = {**os.environ, **self.settings}
         self.process: ForkedKbapi | subprocess.Popen[bytes]
         # Benchmarks measure its memory, and the SQLite module is chosen when the package loads.
-        needs_its_own = "PYTEST_VERSION" not in os.environ or "KBAPI_SQLITE_MODULE" in self.settings
-        if self.program is KBAPI and not needs_its_own:
+        needs_its_own = "KBAPI_SQLITE_MODULE" in self.settings
+        if self.program is KBAPI and forks() and not needs_its_own:
             streams = (Path(os.devnull), self.log, self.log)
             words = command[len(KBAPI) :]
             self.process = ForkedKbapi(words, streams, environment, leads_a_session=True)

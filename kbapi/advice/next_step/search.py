@@ -185,9 +185,15 @@ def _runs_of(
 
 
 def search_state(
-    question: Question, search: Search, found: EvidenceFound, fitted: StartFit | None = None
+    question: Question,
+    search: Search,
+    found: EvidenceFound,
+    fitted: StartFit | None = None,
+    start_steps: int | None = None,
 ) -> SearchState:
-    """The state of a search, from the start that is given or else from the usual one.
+    """The state of a search, from the fit that is given or else from that of its evidence.
+
+    `start_steps` is where to begin, unless that is the start of the fit.
 
     Raises
     ------
@@ -206,8 +212,9 @@ def search_state(
         fit, start = fitted.pool, fitted.answer
     deepest = _deepest_steps(search, control, domains, grid)
     mass = _mass(fit, deepest, control, grid)
-    steps = start.steps if isinstance(start, Start) else 0
-    terms = _terms(search, control, grid, steps)
+    if start_steps is None:
+        start_steps = start.steps if isinstance(start, Start) else 0
+    terms = _terms(search, control, grid, start_steps)
     if not is_informative(fit):
         terms = _careful(terms, mass, control, grid)
     runs = _runs_of(own, grid, search.trial_minutes, domains)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from math import ceil, floor
 from typing import Final, Literal
 
@@ -19,7 +20,7 @@ from kbapi.advice.evidence_found import (
     evidence_summary,
     find_with_peers,
     keep_findings,
-    kept_of,
+    outdated_by,
     percentile_of,
     rounded_down,
     setting_of,
@@ -51,7 +52,7 @@ from kbapi.advice.start.influence import (
 )
 from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_start
 from kbapi.advice.start.query import DEFAULT_FAILURE_MINUTES, Question
-from kbapi.advice.stored_answers import answer_once
+from kbapi.advice.stored_answers import OutdatedBy, answer_once
 from kbapi.chips.chip import ChipSummary
 from kbapi.errors import Problem, QueryInvalid
 from kbapi.evidence.pools import SCALES
@@ -60,7 +61,8 @@ from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.search.next_step import Boldness, SearchOption, search_options
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, chance_stable
-from kbapi.storage.answers import AnswerBytes, had_start, is_checked, save_pool_check
+from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
+from kbapi.storage.pools import LineRow
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
@@ -607,22 +609,35 @@ def _meaning(question: Question, found: EvidenceFound, fitted: FittedStart) -> M
     )
 
 
-def _keep_check(
-    connection: Connection, found: EvidenceFound, fitted: FittedStart, instance: Instance
-) -> None:
-    if found.own is None or found.line is None:
+@dataclass(frozen=True)
+class _StartFound:
+    """The evidence of a question, and the fit of it."""
+
+    question: Question
+    evidence: EvidenceFound
+
+    @property
+    def line(self) -> LineRow | None:
+        return self.evidence.line
+
+    @property
+    def has_results(self) -> bool:
+        return self.evidence.has_results
+
+    @cached_property
+    def fitted(self) -> FittedStart:
+        """Computed once for the answer, and for what is kept beside it."""
+        return fit_question(self.question, self.evidence)
+
+
+def _keep_check(connection: Connection, found: _StartFound, instance: Instance) -> None:
+    own, line, fitted = found.evidence.own, found.line, found.fitted
+    # Another share, a filter or a delayed result would change what the queue says of the pool.
+    if own is None or line is None or found.question.is_delayed:
         return
-    pool = found.own.id
-    finding = finding_of(found, fitted.fit, fitted.move, had_start(connection, pool))
-    save_pool_check(connection, pool, found.line.revision, instance.today(), finding)
-
-
-def _is_check_due(
-    connection: Connection, question: Question, found: EvidenceFound, instance: Instance
-) -> bool:
-    if question.is_delayed or found.own is None or found.line is None:
-        return False
-    return not is_checked(connection, found.own.id, found.line.revision, instance.today())
+    had_one = had_start(connection, own.id)
+    finding = finding_of(found.evidence, fitted.fit, fitted.move, had_one)
+    save_pool_check(connection, own.id, line.revision, instance.today(), finding)
 
 
 def advise_start(instance: Instance, question: Question) -> AnswerBytes:
@@ -633,23 +648,23 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    fitted: list[FittedStart] = []
 
-    def find(connection: Connection) -> EvidenceFound:
-        found = find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
-        return replace(found, is_check_due=_is_check_due(connection, question, found, instance))
+    def find(connection: Connection) -> _StartFound:
+        delayed = question.is_delayed
+        found = find_with_peers(connection, question, instance, is_delayed=delayed)
+        return _StartFound(question, found)
 
-    def compute(found: EvidenceFound) -> StartAnswer:
-        fitted[:] = [fit_question(question, found)]
-        move = fitted[0].move
-        count_start_moved(found.control, move.moves_by if move else None)
-        return _answer_of(question, found, fitted[0])
+    def compute(found: _StartFound) -> StartAnswer:
+        move = found.fitted.move
+        count_start_moved(found.evidence.control, move.moves_by if move else None)
+        return _answer_of(question, found.evidence, found.fitted)
 
-    def keep(connection: Connection, found: EvidenceFound) -> None:
-        keep_findings(connection, found, instance)
-        # Another share, a filter or a delayed result would change what the queue says of the pool.
-        if not question.is_delayed:
-            _keep_check(connection, found, fitted[0], instance)
+    def keep(connection: Connection, found: _StartFound) -> None:
+        keep_findings(connection, found.evidence, instance)
+        _keep_check(connection, found, instance)
+
+    def by(found: _StartFound) -> OutdatedBy:
+        return outdated_by(found.evidence)
 
     texts = question.filter_texts
-    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)
+    return answer_once(instance, "start", question, find, compute, keep, texts, by)

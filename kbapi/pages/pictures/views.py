@@ -1,4 +1,4 @@
-"""Addresses of pictures: the stored one while what it shows is current, else drawn anew."""
+"""Addresses of pictures: the stored one while what it shows is current, else a new drawing."""
 
 import re
 from collections.abc import Callable, Mapping, Sequence
