@@ -16,8 +16,8 @@ _TEXTS: Final = {
         "and do no important work meanwhile."
     ),
     "know_how_to_recover": (
-        "Before the first step, learn how to start the machine without the setting. Do not apply "
-        "it at start-up before weeks of use."
+        "Before the first step, learn how to start the machine without the setting. Enter it by "
+        "hand for weeks before you apply it at start-up."
     ),
     "disk_encryption": (
         "Have the recovery key of your disk encryption at hand: it may be asked for after a "
@@ -60,8 +60,8 @@ _TEXTS: Final = {
         "settings. Otherwise a failure does not show its cause."
     ),
     "one_pass_is_no_proof": (
-        "A setting that passed a trial may still fail later. Test it for hours, under several "
-        "loads, after a cold start and after sleep."
+        "A setting that passed a trial may still fail later. Before daily use, test it for hours: "
+        "several loads, cold starts, sleep."
     ),
     "history_not_advice": (
         "Changes that opened a control are history, not advice: nothing here recommends undoing a "
