@@ -336,9 +336,8 @@ def test_a_search_that_risk_ends_says_what_is_left_and_what_going_on_takes(
     assert f"near {likely} mV ({ceil(passed['setting_mv'] - low)} mV to " in left["text"]
     reached = ceil(left["expected_search"]["stable_at"])
     assert f"ending near {reached} mV." in left["text"]
-    assert (
-        f"passes reach about {reached} mV, now {passed['value_to_enter']} mV" in answer["summary"]
-    )
+    now = passed["value_to_enter"]
+    assert f"your deepest pass reaches about {reached} mV, now {now} mV." in answer["summary"]
     assert left["max_risk"] == 0.25
     assert "machines with runs like yours" in answer["reason"]["text"]
     bolder = ask(client, *trials, max_risk=0.25)

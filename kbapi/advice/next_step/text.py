@@ -280,8 +280,8 @@ def summary_at_the_end(
 ) -> str:
     """What to use where nothing more is to be tried, and the mean deepest pass at a higher risk.
 
-    >>> summary_at_the_end("voltage_offset", -59, -90, -105.57)
-    'The search is over: use -59 mV. At a higher risk, passes reach about -105 mV, now -90 mV.'
+    >>> summary_at_the_end("voltage_offset", -59, -90, -105.57)[32:]
+    'At a higher risk, your deepest pass reaches about -105 mV, now -90 mV.'
     """
     use = "stay at stock" if enter is None else f"use {setting_text(control, enter)}"
     over = f"The search is over: {use}."
@@ -289,7 +289,7 @@ def summary_at_the_end(
         return over
     now = "stock" if passed is None else setting_in_short(control, passed)
     then = setting_in_short(control, toward_stock(bolder))
-    return f"{over} At a higher risk, passes reach about {then}, now {now}."
+    return f"{over} At a higher risk, your deepest pass reaches about {then}, now {now}."
 
 
 def summary_at_stock() -> str:
