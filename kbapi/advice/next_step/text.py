@@ -117,7 +117,7 @@ def what_going_on_takes(
 ) -> str:
     """What the rest of the search takes at a higher risk: failures, trials, minutes, end.
 
-    >>> what_going_on_takes("voltage_offset", 0.25, (0.9, 3.2, 74.0), -112.3)[21:]
+    >>> what_going_on_takes("voltage_offset", 0.25, (0.9, 3.2, 74.0), -112.3)[20:]
     'on average 0.9 failures in 3.2 trials (74 minutes), ending near -112 mV.'
     """
     failures, trials, minutes = takes
