@@ -17,7 +17,7 @@ _TEXTS: Final = {
     ),
     "know_how_to_recover": (
         "Before the first step, learn how to start the machine without the setting: switch it off, "
-        "or reset the firmware. Set it by hand for some weeks, not at start-up."
+        "or reset the firmware. Enter it by hand for weeks before you apply it at start-up."
     ),
     "disk_encryption": (
         "Have the recovery key of your disk encryption at hand: it may be asked for after a "
@@ -60,8 +60,8 @@ _TEXTS: Final = {
         "settings. Otherwise a failure does not show its cause."
     ),
     "one_pass_is_no_proof": (
-        "A setting that passed a trial may still fail later. Test it for hours, under several "
-        "loads, after a cold start and after sleep."
+        "A setting that passed a trial may still fail later. Before daily use, test it for hours: "
+        "several loads, cold starts, sleep."
     ),
     "history_not_advice": (
         "Changes that opened a control are history, not advice: nothing here recommends undoing a "

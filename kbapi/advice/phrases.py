@@ -1,6 +1,7 @@
 """Phrases and sentences that several answers have in common."""
 
 from collections.abc import Collection, Sequence
+from math import ceil
 from typing import Final
 
 from kbapi.vocabulary import LOCKED_STATUSES, OPEN_STATUSES
@@ -91,6 +92,15 @@ def setting_in_short(control: str, enter: int) -> str:
     if control == "fixed_clock_voltage":
         return f"{-enter} mV below stock"
     return amount_text(control, enter)
+
+
+def toward_stock(setting: float) -> int:
+    """A setting in whole mV or counts, as a person types it; negative is lower.
+
+    >>> toward_stock(-105.57), toward_stock(-0.4)
+    (-105, 0)
+    """
+    return ceil(setting)
 
 
 def amount_text(control: str, amount: float) -> str:

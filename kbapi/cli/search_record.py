@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any
 
 from kbapi.advice.next_step.query import MOST_RISK
-from kbapi.advice.phrases import percent
 from kbapi.cli.common import bullet, paragraph
 from kbapi.cli.sender_file import save_private_file
 from kbapi.documents.runs import setting_of_runs
@@ -108,8 +107,8 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
     lines = [
         "",
         "-" * 40,
+        paragraph(answer["summary"]),
         paragraph(f"Set {rails} to {value:g} {_unit(answer)}, everything else as it was."),
-        paragraph(_chance(answer)),
         paragraph(
             f"Test for {minutes:g} minutes with a load that checks its own results. Watch for "
             "wrong results, corrected machine checks, picture faults, lost drivers and hangs."
@@ -159,23 +158,16 @@ def closing_card(answer: dict[str, Any]) -> str:
     lines.append(paragraph(recommended))
     if answer["recommended_in_use"]["setting"] is not None:
         lines.append(
-            paragraph("Then test it for hours, under several loads, cold and after sleep.")
+            paragraph("Before daily use, test it for hours: several loads, cold starts, sleep.")
         )
     return "\n".join(lines)
 
 
 def _can_risk_more(answer: dict[str, Any]) -> bool:
+    """Whether a higher risk is allowed, and is not known to end at the same setting."""
     max_risk: float = answer["max_risk"]
-    return max_risk < MOST_RISK
-
-
-def _chance(answer: dict[str, Any]) -> str:
-    if answer["next_step"]["purpose"] == "confirm":
-        return "This long run confirms your deepest pass. Use two load classes."
-    chance = answer["next_step"]["chance_stable"]
-    if chance is None:
-        return "Steps are short, because no results show how likely they pass."
-    return f"{percent(chance)} of machines like yours are stable there, as far as results show."
+    going_on = answer["going_on"]
+    return max_risk < MOST_RISK and (going_on is None or going_on["max_risk"] is not None)
 
 
 def _unit(answer: dict[str, Any]) -> str:

@@ -102,4 +102,5 @@ def test_no_caution_is_empty_or_comes_twice(chip: str) -> None:
     ("risk", "number"), [(0.1, "10"), (0.07, "7"), (0.015, "1.5"), (0.25, "25")]
 )
 def test_the_text_of_a_risk_equals_the_risk_that_was_sent(risk: float, number: str) -> None:
-    assert f"more than {number} in 100 machines" in why_stopped(Stop.TOO_RISKY, "5 mV", risk)
+    text = why_stopped(Stop.TOO_RISKY, "5 mV", risk, has_runs=True)
+    assert f"more than {number} in 100 machines with runs like yours" in text

@@ -1,6 +1,7 @@
 """`POST /v1/next-step`: what is proposed, what never is, and how one's own runs are read."""
 
 import re
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -92,6 +93,32 @@ def test_a_search_begins_with_a_setting_that_is_stable_on_nine_in_ten(client: Fl
     codes = [caution["code"] for caution in answer["cautions"]]
     assert {"one_group_at_a_time", "one_pass_is_no_proof"} < set(codes)
     assert str(answer["next_step"]["value_to_enter"]) in answer["summary"]
+
+
+@pytest.mark.usefixtures("pool")
+def test_a_chance_names_the_runs_that_it_counts(client: FlaskClient) -> None:
+    assert "machines like yours are stable there" in ask(client)["summary"]
+    passed = ask(client, a_run(-70))
+    assert "machines that passed -70 mV as yours did are stable there" in passed["summary"]
+    both = ask(client, a_run(-70), a_run(-85, "failed"), max_risk=0.25)
+    assert both["next_step"]["purpose"] == "search"
+    assert "machines that passed -70 mV and failed at -85 mV are stable" in both["summary"]
+    tries = [line["text"] for line in passed["plan"] if ": try " in line["text"]]
+    assert tries
+    assert all("such machines are stable" in text for text in tries)
+
+
+@pytest.mark.usefixtures("pool")
+def test_fixed_steps_are_named_with_their_failures_first(client: FlaskClient) -> None:
+    answer = ask(client)
+    assert next(iter(answer["fixed_step_search"])) == "failures"
+    fixed, planned = (
+        round(answer[name]["failures"], 1) for name in ("fixed_step_search", "expected_search")
+    )
+    assert fixed > planned
+    text = answer["fixed_step_search_text"]
+    assert text.startswith(f"From here, fixed steps fail {fixed:g} times on average, this search ")
+    assert f" this search {planned:g} times." in text
 
 
 @pytest.mark.usefixtures("pool")
@@ -304,9 +331,15 @@ def test_a_search_that_risk_ends_says_what_is_left_and_what_going_on_takes(
     left = answer["going_on"]
     low, high = left["interval"]
     assert 0 <= low < left["left"] < high
-    assert f"{round(left['left'])} mV deeper" in left["text"]
-    assert f"Left, at a higher risk: about {round(left['left'])} mV." in answer["summary"]
+    passed = answer["own_bracket"]["stable"]
+    likely = ceil(passed["setting_mv"] - left["left"])
+    assert f"near {likely} mV ({ceil(passed['setting_mv'] - low)} mV to " in left["text"]
+    reached = ceil(left["expected_search"]["stable_at"])
+    assert f"ending near {reached} mV." in left["text"]
+    now = passed["value_to_enter"]
+    assert f"your deepest pass reaches about {reached} mV, now {now} mV." in answer["summary"]
     assert left["max_risk"] == 0.25
+    assert "machines with runs like yours" in answer["reason"]["text"]
     bolder = ask(client, *trials, max_risk=0.25)
     assert left["next_step"] == bolder["next_step"]
     assert left["expected_search"] == bolder["expected_search"]

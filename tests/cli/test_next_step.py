@@ -176,17 +176,24 @@ def test_without_a_terminal_json_shows_the_state_of_the_search(
 
 
 @pytest.mark.parametrize(
-    ("code", "max_risk", "is_named"),
-    [("too_risky", 0.1, True), ("too_risky", 0.25, False), ("bracketed", 0.1, False)],
+    ("code", "max_risk", "bolder", "is_named"),
+    [
+        ("too_risky", 0.1, 0.25, True),
+        # With a higher risk the search would end at the same setting.
+        ("too_risky", 0.1, None, False),
+        ("too_risky", 0.25, None, False),
+        ("bracketed", 0.1, None, False),
+    ],
 )
 def test_a_search_that_ends_by_its_risk_names_the_option(
-    code: str, max_risk: float, is_named: bool
+    code: str, max_risk: float, bolder: float | None, is_named: bool
 ) -> None:
+    left = {"text": "Your limit is deeper.", "max_risk": bolder}
     shown = closing_card(
         {
             "reason": {"code": code, "text": "Why it ended."},
             "max_risk": max_risk,
-            "going_on": {"text": "Your limit is deeper."} if code == "too_risky" else None,
+            "going_on": left if code == "too_risky" else None,
             "recommended_in_use": {"text": "Stay at stock.", "setting": None},
         }
     )
@@ -194,20 +201,22 @@ def test_a_search_that_ends_by_its_risk_names_the_option(
     assert ("Your limit is deeper." in shown) is (code == "too_risky")
 
 
-def test_a_run_that_confirms_says_so_and_how_long_it_is() -> None:
+def test_a_step_shows_the_summary_of_the_answer_and_how_long_it_is() -> None:
     shown = step_card(
         {
             "domain": "core",
             "moved_with": [],
             "control": "voltage_offset",
             "next_step": {"purpose": "confirm", "minutes": 60, "chance_stable": 0.98},
+            "summary": "Run -82 mV on core for 60 minutes to confirm it.",
             "plan": [],
             "expected_search": None,
         },
         -82,
         60,
     )
-    assert "confirms your deepest pass" in shown
+    assert "Run -82 mV on core for 60 minutes to confirm it." in shown
+    assert "Set core to -82 mV, everything else as it was." in shown
     assert "60 minutes" in shown
 
 

@@ -139,6 +139,20 @@ def test_a_margin_that_is_not_learned_is_explained_by_what_follow_ups_show():
     assert reasons == ["usual_margin", "wider_margin", "survival"]
 
 
+@pytest.mark.parametrize(
+    ("bands", "reason"),
+    [
+        (((0, 21), (0, 0), (0, 0)), "usual_margin"),
+        (((12, 20), (0, 40), (0, 0)), "wider_margin"),
+        (((0, 70), (0, 0), (0, 0)), "survival"),
+    ],
+)
+def test_a_margin_has_the_same_reason_before_the_first_pass(bands, reason):
+    for passed in (0, 82):
+        found = setting_in_use(a_unit(passed, 60), margin_of(*bands), FINE)
+        assert found.reason.value == reason
+
+
 def test_a_lucky_narrow_margin_does_not_outweigh_many_machines_of_a_wider_one():
     found = setting_in_use(a_unit(100, 1), margin_of((0, 22), (31, 471), (0, 0)), FINE)
     assert FINE.below_stock(100 - found.steps) >= 20

@@ -17,8 +17,9 @@ from kbapi.advice.evidence_found import (
     setting_of,
 )
 from kbapi.advice.next_step import text as next_step_text
-from kbapi.advice.next_step.query import Search
+from kbapi.advice.next_step.query import MOST_RISK, Search
 from kbapi.advice.next_step.search import (
+    USUAL_WIDTHS,
     SearchForecast,
     SearchState,
     depth_left,
@@ -48,7 +49,6 @@ from kbapi.stats.search.next_step import Stop
 from kbapi.stats.search.recommended_margin import (
     InUseReason,
     RecommendedMargin,
-    SettingInUse,
     setting_in_use,
 )
 from kbapi.time_budget import check_time
@@ -88,8 +88,8 @@ class ProposedSetting(GridSetting):
     """The setting to try next."""
 
     chance_stable: float | None
-    """Chance that the limit of this unit lies at or beyond it, from the pool and your own trials,
-    0 to 1; null without results."""
+    """Chance that the limit of this unit lies at or beyond it, 0 to 1; null without results. It
+    is the share among machines of the pool whose trials ended as yours did."""
     minutes: float
     """How long to run it, in minutes."""
     purpose: RunPurpose
@@ -140,12 +140,13 @@ class RecommendedInUse:
     setting: GridSetting | None
     """The setting; null for stock."""
     margin: float
-    """Distance from the deepest setting that passed, in mV or counts, positive is toward stock."""
+    """Distance from the deepest setting that passed, in mV or counts, positive is toward stock.
+    Before any pass, the one that will be kept."""
     reason: InUseReason
-    """Why this margin. `usual_margin`: too few follow-ups show another. `wider_margin`: follow-ups
-    rule the usual one out. `survival`: the deepest setting expected to stay stable on 95 % of
-    machines for 90 days. `half_of_proven`: half of the deepest pass, where the others are
-    shallower."""
+    """Why this margin. `usual_margin`: too few follow-ups show a better one. `wider_margin`:
+    follow-ups rule the usual one out. `survival`: the deepest setting expected to stay stable on
+    95 % of machines for 90 days. `half_of_proven`: half of the deepest pass, where the whole
+    margin would leave too little."""
     text: str
     """The recommendation with its reason."""
 
@@ -337,7 +338,7 @@ def _next_step_answer(
     question, found = state.question, state.found
     check_time("plan of the search")
     proposed = _proposed_setting(state)
-    in_use = _in_use(state, margin, () if proposed else None)
+    in_use, going_on = _in_use(state, margin, () if proposed else None), _going_on(state)
     return NextStepAnswer(
         chip=question.chip.summary,
         domain=question.domain,
@@ -351,12 +352,12 @@ def _next_step_answer(
         unused_trials=_unused_trials(state),
         next_step=proposed,
         reason=None if proposed else _reason(state),
-        going_on=_going_on(state),
+        going_on=going_on,
         recommended_in_use=in_use,
         margin_source="learned" if in_use.reason is InUseReason.SURVIVAL else margin.source,
         expected_search=rest_of_search(state),
         fixed_step_search=fixed_step_search(state),
-        fixed_step_search_text=next_step_text.fixed_step_search(),
+        fixed_step_search_text=_fixed_steps_text(state),
         plan=tuple(_plan_steps(state, margin)) if proposed else (),
         domain_order=_domain_order(state, catalogue),
         resolution=_resolution(state),
@@ -364,10 +365,19 @@ def _next_step_answer(
         max_step=max_step_of(state.search, found.control),
         stop_rules=next_step_text.stop_rules(),
         evidence=_evidence(state),
-        summary=_summary(state, proposed, in_use),
+        summary=_summary(state, proposed, in_use, going_on),
         cautions=cautions_while_searching(
             question, found.control, fails_at_stock=state.own.has_failed_at_stock
         ),
+    )
+
+
+def _fixed_steps_text(state: SearchState) -> str:
+    control, usual = state.found.control, USUAL_WIDTHS[state.found.control]
+    fixed, planned = fixed_step_search(state), rest_of_search(state)
+    failures = None if fixed is None or planned is None else (fixed.failures, planned.failures)
+    return next_step_text.fixed_step_search(
+        control, (usual.first, usual.step, usual.refine), failures
     )
 
 
@@ -417,17 +427,30 @@ def _is_ruled_out(state: SearchState) -> bool:
 
 def _own_bracket(state: SearchState) -> OwnBracket:
     """The bracket, with the numbers that were entered: rounded anew they would be others."""
+    own, (passed, failed) = state.own, _entered(state)
+    return OwnBracket(
+        stable=_end(state, own.stable_steps, passed),
+        unstable=_end(state, own.unstable_steps, failed),
+        passes=own.passes,
+        failures=own.failures,
+    )
+
+
+def _end(state: SearchState, steps: int, entered: int | None) -> GridSetting | None:
+    if entered is None:
+        return None
+    return replace(_setting(state, steps), value_to_enter=entered)
+
+
+def _entered(state: SearchState) -> tuple[int | None, int | None]:
+    """The deepest pass and the shallowest failure as they were entered; None for stock, or none."""
     own = state.own
     has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
     passed = [run.below_stock for run in own.used if run.is_stable]
     failed = [run.below_stock for run in own.used if not run.is_stable]
-    stable = _setting(state, own.stable_steps) if own.stable_steps else None
-    unstable = _setting(state, own.unstable_steps) if has_limit else None
-    return OwnBracket(
-        stable=stable and replace(stable, value_to_enter=-floor(max(passed))),
-        unstable=unstable and replace(unstable, value_to_enter=-ceil(min(failed))),
-        passes=own.passes,
-        failures=own.failures,
+    return (
+        -floor(max(passed)) if own.stable_steps else None,
+        -ceil(min(failed)) if has_limit else None,
     )
 
 
@@ -446,8 +469,9 @@ def _reason(state: SearchState) -> NoStepReason:
     if without is not None:
         return NoStepReason(without.code, without.text)
     stop = state.stop or Stop.BRACKETED
-    resolution = amount_text(state.found.control, _resolution(state))
-    text = next_step_text.why_stopped(stop, resolution, state.search.max_risk)
+    resolution = amount_text(state.found.control, round(_resolution(state)))
+    has_runs = state.own.passes + state.own.failures > 0
+    text = next_step_text.why_stopped(stop, resolution, state.search.max_risk, has_runs=has_runs)
     if not state.own.failures:
         text = f"{next_step_text.without_failure()} {text}"
     return NoStepReason(_CODES[stop], text)
@@ -459,16 +483,18 @@ def _going_on(state: SearchState) -> GoingOn | None:
     if left is None:
         return None
     control, bolder = state.found.control, left.bolder
-    text = next_step_text.what_is_left(control, left.likely, left.interval)
+    passed = state.found.grid.below_stock(state.own.stable_steps)
+    shallow, deep = (-(passed + end) for end in left.interval)
+    text = next_step_text.where_the_limit_is(control, -(passed + left.likely), (shallow, deep))
     if bolder is None:
-        text += next_step_text.nothing_bolder()
+        text += " " + next_step_text.nothing_bolder(state.search.max_risk, MOST_RISK)
         return GoingOn(left.likely, left.interval, None, None, None, text)
     forecast = rest_of_search(bolder)
     if forecast is not None:
         text += " " + next_step_text.what_going_on_takes(
             control,
             bolder.terms.max_risk,
-            (forecast.trials, forecast.failures, forecast.minutes),
+            (forecast.failures, forecast.trials, forecast.minutes),
             forecast.stable_at,
         )
     return GoingOn(
@@ -494,21 +520,17 @@ def _in_use(
     `after` are the outcomes that the search would end with, None where it is over.
     """
     control, grid = state.found.control, state.found.grid
-    found = setting_in_use(state.unit.plan.chances, margin, grid)
-    if state.own.has_failed_at_stock:
-        found = SettingInUse(0, InUseReason.USUAL_MARGIN, None)
+    found, (passed, _) = setting_in_use(state.unit.plan.chances, margin, grid), _entered(state)
     setting = _setting(state, found.steps) if grid.enter(found.steps) else None
+    enter = setting.value_to_enter if setting else None
     kept = grid.below_stock(max(state.own.stable_steps - found.steps, 0))
-    is_fixed = found.reason is InUseReason.USUAL_MARGIN or (
-        found.reason is InUseReason.WIDER_MARGIN and found.steps > 0
-    )
+    is_wider = found.reason is InUseReason.WIDER_MARGIN and found.steps > 0
+    is_fixed = passed is None or is_wider or found.reason is InUseReason.USUAL_MARGIN
     width = margin.margin if is_fixed else kept
+    # What is typed differs by more than the grid steps do: people compute with what they type.
+    shown = width if is_fixed else (enter or 0) - (passed or 0)
     text = next_step_text.in_use_text(
-        control,
-        setting.value_to_enter if setting else None,
-        amount_text(control, round(width)),
-        found.reason,
-        after,
+        control, enter, passed, amount_text(control, shown), found.reason, after
     )
     return RecommendedInUse(setting, width, found.reason, text)
 
@@ -557,7 +579,12 @@ def _domain_order(state: SearchState, catalogue: Catalogue) -> tuple[DomainGroup
     )
 
 
-def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: RecommendedInUse) -> str:
+def _summary(
+    state: SearchState,
+    proposed: ProposedSetting | None,
+    in_use: RecommendedInUse,
+    going_on: GoingOn | None,
+) -> str:
     control = state.found.control
     if proposed is None:
         if state.own.has_failed_at_stock:
@@ -565,11 +592,12 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
         if _is_ruled_out(state):
             factory = factory_lead(state.found.factory_lock)
             return factory + no_start_without_control(state.found.locked_by)
-        setting, left = in_use.setting, depth_left(state)
+        setting, bolder = in_use.setting, going_on.expected_search if going_on else None
         return next_step_text.summary_at_the_end(
             control,
             setting.value_to_enter if setting else None,
-            left.likely if left is not None and left.bolder is not None else None,
+            _entered(state)[0],
+            bolder.stable_at if bolder else None,
         )
     domains = domains_text(state.question.domain, state.domains_beside)
     if proposed.purpose == "confirm":
@@ -581,7 +609,9 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
     basis = (
         next_step_text.without_evidence()
         if chance is None
-        else next_step_text.chance_of_pass(chance, of_all_chips=state.level is Level.ALL_CHIPS)
+        else next_step_text.chance_of_pass(
+            control, chance, *_entered(state), of_all_chips=state.level is Level.ALL_CHIPS
+        )
     )
     absence = state.found.absence_text
     return f"{_lock_lead(state)}{step} {basis}" + (f" {absence}" if absence else "")

@@ -85,10 +85,10 @@ _STEP_TOO_SHORT: Final = (
 class SearchForecast:
     """What a search will still take, on average, without the long run that confirms its end."""
 
-    trials: float
-    """Mean number of trials."""
     failures: float
-    """Mean number of failures among them."""
+    """Mean number of failures."""
+    trials: float
+    """Mean number of trials, those that fail among them."""
     minutes: float
     """Mean time in minutes, failures included."""
     stable_at: float
@@ -373,8 +373,8 @@ def depth_left(state: SearchState) -> DepthLeft | None:
 def forecast_of(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
     """The expectations of a search, as an answer gives them."""
     return SearchForecast(
-        trials=round(expected.trials, 2),
         failures=round(expected.failures, 2),
+        trials=round(expected.trials, 2),
         minutes=round(expected.minutes, 1),
         stable_at=round(-expected.stable_steps * float(state.found.grid.step), 2) + 0.0,
     )

@@ -2,21 +2,28 @@
 
 from typing import Final
 
-from kbapi.advice.phrases import amount_text, chance_text, counted, setting_in_short, setting_text
+from kbapi.advice.phrases import (
+    amount_text,
+    chance_text,
+    counted,
+    setting_in_short,
+    setting_text,
+    toward_stock,
+)
 from kbapi.stats.search.next_step import Stop
 from kbapi.stats.search.recommended_margin import InUseReason
 
 _STOP_RULES: Final = (
     (
-        "Stop at any failure: a wrong result, a corrected machine check, picture faults, a lost "
-        "driver, a hang or a restart. A failure counts without a crash too."
+        "End a run at any failure: a wrong result, a corrected machine check, picture faults, a "
+        "lost driver, a hang or a restart. A failure counts without a crash too."
     ),
     (
         "After a failure, set everything back to stock, check your files, and report the failure "
         "before you go on."
     ),
     "Never try a failed setting again, or a deeper one.",
-    "Stop for good if stock itself fails.",
+    "End the search if stock itself fails.",
 )
 _UNUSED: Final = {
     "other_domains": "moved other domains than those asked about, so it is not used.",
@@ -39,12 +46,25 @@ def why_unused(code: str, place: int) -> str:
     return f"Trial {place + 1} {_UNUSED[code]}"
 
 
-def fixed_step_search() -> str:
-    """What the search by fixed steps does."""
-    return (
-        "The fixed-step search starts at 50 mV and goes down by 10 mV until a trial fails, then by "
-        "5 mV. With counts it starts at 10 and goes down by 2, then by 1."
-    )
+def fixed_step_search(
+    control: str, widths: tuple[float, float, float], failures: tuple[float, float] | None
+) -> str:
+    """What a search by fixed steps costs and does.
+
+    `widths` are its first setting, its step and its finer step. `failures` are those of the fixed
+    steps and of this search, None where they are not known.
+
+    >>> fixed_step_search("count_offset", (10, 2, 1), (1.47, 0.5))[:71]
+    'From here, fixed steps fail 1.5 times on average, this search 0.5 times'
+    >>> fixed_step_search("count_offset", (10, 2, 1), None)
+    'Fixed steps go from 10 counts by 2 counts until a trial fails, then by 1 count.'
+    """
+    first, step, refine = (amount_text(control, width) for width in widths)
+    how = f"go from {first} by {step} until a trial fails, then by {refine}."
+    if failures is None:
+        return f"Fixed steps {how}"
+    fixed, planned = (counted(round(mean, 1), "time", "times") for mean in failures)
+    return f"From here, fixed steps fail {fixed} on average, this search {planned}. They {how}"
 
 
 def fails_at_stock() -> str:
@@ -55,15 +75,13 @@ def fails_at_stock() -> str:
     )
 
 
-def why_stopped(stop: Stop, resolution: str, max_risk: float) -> str:
-    """Why no further setting is proposed."""
+def why_stopped(stop: Stop, resolution: str, max_risk: float, *, has_runs: bool) -> str:
+    """Why no further setting is proposed; `has_runs` is whether the chances count own runs."""
     if stop is Stop.BRACKETED:
         return f"Your limit is known to within {resolution}."
     if stop is Stop.TOO_RISKY:
-        return (
-            f"Each further step fails on more than {max_risk * 100:g} in 100 machines like yours "
-            "(max_risk)."
-        )
+        alike = "machines with runs like yours" if has_runs else "machines like yours"
+        return f"Each further step fails on more than {max_risk * 100:g} in 100 {alike} (max_risk)."
     return "No deeper setting is proposed: results beyond this depth are usually mistakes."
 
 
@@ -72,38 +90,42 @@ def without_failure() -> str:
     return "No setting has failed, so your limit lies deeper."
 
 
-def what_is_left(control: str, likely: float, interval: tuple[float, float]) -> str:
-    """How much deeper than the deepest pass the limit lies.
+def where_the_limit_is(control: str, likely: float, interval: tuple[float, float]) -> str:
+    """Where the limit lies: the likely setting, the shallowest and the deepest.
 
-    >>> what_is_left("voltage_offset", 22.46, (4.88, 60.55))
-    'Your limit is probably 22 mV deeper than your deepest pass (5 to 61 mV).'
+    >>> where_the_limit_is("voltage_offset", -112.3, (-91.79, -139.64))
+    'Your limit is probably near -112 mV (-91 mV to -139 mV).'
     """
-    low, high = (round(end) for end in interval)
-    most = amount_text(control, high)
-    return (
-        f"Your limit is probably {amount_text(control, round(likely))} deeper than your deepest "
-        f"pass ({low} to {most})."
-    )
+    near, low, high = (setting_in_short(control, toward_stock(one)) for one in (likely, *interval))
+    return f"Your limit is probably near {near} ({low} to {high})."
 
 
-def nothing_bolder() -> str:
-    """That no risk that a search may take would go on."""
-    return " A higher max_risk would not go on either."
+def nothing_bolder(max_risk: float, most_risk: float) -> str:
+    """That no risk that a search may take would go on, and why.
+
+    >>> nothing_bolder(0.1, 0.25)
+    'A higher max_risk ends here too: each step fails on more than 25 in 100.'
+    """
+    if max_risk >= most_risk:
+        return "No higher max_risk is allowed."
+    most = f"{most_risk * 100:g} in 100"
+    return f"A higher max_risk ends here too: each step fails on more than {most}."
 
 
 def what_going_on_takes(
     control: str, max_risk: float, takes: tuple[float, float, float], stable_at: float
 ) -> str:
-    """What the rest of the search takes at a higher risk: trials, failures, minutes, end.
+    """What the rest of the search takes at a higher risk: failures, trials, minutes, end.
 
-    >>> what_going_on_takes("voltage_offset", 0.25, (3.2, 0.9, 74.0), -112.3)
-    'With max_risk 0.25: about 3.2 trials, 0.9 failures, 74 minutes, ending near -112 mV.'
+    >>> what_going_on_takes("voltage_offset", 0.25, (0.9, 3.2, 74.0), -112.3)[20:]
+    'on average 0.9 failures in 3.2 trials (74 minutes), ending near -112 mV.'
     """
-    trials, failures, minutes = takes
+    failures, trials, minutes = takes
     return (
-        f"With max_risk {max_risk:g}: about {counted(round(trials, 1), 'trial', 'trials')}, "
-        f"{counted(round(failures, 1), 'failure', 'failures')}, {minutes:.0f} minutes, ending near "
-        f"{setting_in_short(control, round(stable_at))}."
+        f"With max_risk {max_risk:g}: on average "
+        f"{counted(round(failures, 1), 'failure', 'failures')} in "
+        f"{counted(round(trials, 1), 'trial', 'trials')} ({minutes:.0f} minutes), ending near "
+        f"{setting_in_short(control, toward_stock(stable_at))}."
     )
 
 
@@ -125,12 +147,35 @@ def try_text(control: str, enter: int, domains: str) -> str:
     return f"Try {setting_text(control, enter)} on {domains}."
 
 
-def chance_of_pass(chance: float, *, of_all_chips: bool) -> str:
-    """How many machines are stable at the setting to try: alike, or of all chips of the kind."""
+def chance_of_pass(
+    control: str, chance: float, passed: int | None, failed: int | None, *, of_all_chips: bool
+) -> str:
+    """How many machines are stable at the setting to try: of those whose runs ended alike.
+
+    `passed` and `failed` are the ends of the own bracket, as they were entered.
+
+    >>> chance_of_pass("voltage_offset", 0.912, -25, None, of_all_chips=False)
+    '91 in 100 machines that passed -25 mV as yours did are stable there.'
+    >>> chance_of_pass("voltage_offset", 0.912, -25, -37, of_all_chips=False)
+    '91 in 100 machines that passed -25 mV and failed at -37 mV are stable there.'
+    """
+    alike = _ended_alike(control, passed, failed)
     if of_all_chips:
-        of_all = f"Of all chips of this kind, {chance_text(chance)} machines are stable there."
-        return f"{of_all} No related chip has enough results."
-    return f"{chance_text(chance)} machines like yours are stable there."
+        stable = f"{chance_text(chance)} machines {alike}are stable there."
+        return f"Of all chips of this kind, {stable} No related chip has enough results."
+    return f"{chance_text(chance)} machines {alike or 'like yours '}are stable there."
+
+
+def _ended_alike(control: str, passed: int | None, failed: int | None) -> str:
+    """Which machines a chance is of; empty without own runs."""
+    ends = []
+    if passed is not None:
+        ends.append(f"passed {setting_in_short(control, passed)}")
+    if failed is not None:
+        ends.append(f"failed at {setting_in_short(control, failed)}")
+    if not ends:
+        return ""
+    return f"that {' and '.join(ends)} {'as yours did ' if len(ends) == 1 else ''}"
 
 
 def without_evidence() -> str:
@@ -148,36 +193,44 @@ _WHEN: Final = {
     ("failed", "failed"): "If two fail and you stop",
 }
 _WHY: Final = {
-    InUseReason.USUAL_MARGIN: "That is the usual margin: too few follow-ups show another.",
-    InUseReason.WIDER_MARGIN: "Follow-ups show too many failures with the usual margin.",
+    InUseReason.USUAL_MARGIN: "That is the usual margin: too few follow-ups show a better one.",
+    InUseReason.WIDER_MARGIN: "With less, too many machines failed later.",
     InUseReason.SURVIVAL: "By follow-ups, 95 in 100 machines stay stable there for 90 days.",
-    InUseReason.HALF_OF_PROVEN: "Half of your deepest pass is kept: more margin would leave less.",
+    InUseReason.HALF_OF_PROVEN: "The whole margin would leave too little.",
 }
 
 
 def in_use_text(
     control: str,
     enter: int | None,
+    passed: int | None,
     margin: str,
     reason: InUseReason,
     after: tuple[str, ...] | None,
 ) -> str:
     """What to use if the search ended after these outcomes, None where it is over.
 
-    The plan gives no reasons: after other outcomes they would mostly be the same.
+    `passed` is the deepest pass as it was entered, `margin` what is kept from it. The plan gives
+    no reasons: after other outcomes they would mostly be the same.
 
-    >>> in_use_text("voltage_offset", None, "10 mV", InUseReason.USUAL_MARGIN, ())
-    'If you stop now: stay at stock, because no setting passed deep enough.'
-    >>> wider = in_use_text("voltage_offset", -50, "30 mV", InUseReason.WIDER_MARGIN, ())
-    >>> wider.partition(" pass. ")[2]
-    'Follow-ups show too many failures with the usual margin.'
+    >>> in_use_text("voltage_offset", None, None, "10 mV", InUseReason.USUAL_MARGIN, ())
+    'If you stop now: stay at stock, because no setting has passed.'
+    >>> in_use_text("voltage_offset", -59, -90, "30 mV", InUseReason.WIDER_MARGIN, None)
+    'Use -59 mV, keeping 30 mV from your pass at -90 mV. With less, too many machines failed later.'
+    >>> in_use_text("voltage_offset", -3, -6, "3 mV", InUseReason.HALF_OF_PROVEN, None)
+    'Use -3 mV, half of your pass at -6 mV. The whole margin would leave too little.'
     """
-    if enter is None:
-        then = "stay at stock, because no setting passed deep enough."
+    if passed is None:
+        then = "stay at stock, because no setting has passed."
+    elif enter is None:
+        then = "stay at stock, because your deepest pass is too shallow for the margin."
+    elif after:
+        then = f"use {setting_in_short(control, enter)}."
     else:
-        setting = setting_in_short(control, enter)
-        why = "" if after else f" {_WHY[reason]}"
-        then = f"use {setting}, about {margin} shallower than your deepest pass.{why}"
+        is_half = reason is InUseReason.HALF_OF_PROVEN
+        how = "half of" if is_half else f"keeping {margin} from"
+        at = setting_in_short(control, passed)
+        then = f"use {setting_in_short(control, enter)}, {how} your pass at {at}. {_WHY[reason]}"
     return then[0].upper() + then[1:] if after is None else f"{_WHEN[after]}: {then}"
 
 
@@ -201,8 +254,10 @@ def plan_text(
 ) -> str:
     """A line of the plan; a run has the number to enter, and its minutes.
 
+    `chance` is that of the machines with these outcomes.
+
     >>> plan_text(("stable", "failed"), "voltage_offset", (-80, 20.0), 0.914)
-    'If it passes and the next one fails: try -80 mV (91 in 100 machines like yours are stable).'
+    'If it passes and the next one fails: try -80 mV (91 in 100 such machines are stable).'
     >>> plan_text(("failed",), "voltage_offset", (-70, 30.0), None, is_confirmation=True)
     'If it fails: confirm -70 mV with a run of 30 minutes.'
     >>> plan_text(("failed",), "voltage_offset", None, None)
@@ -216,21 +271,25 @@ def plan_text(
     else:
         then = f"try {setting_in_short(control, run[0])}"
         if chance is not None:
-            then += f" ({chance_text(chance)} machines like yours are stable)"
+            then += f" ({chance_text(chance)} such machines are stable)"
     return f"{_AFTER[after]}: {then}."
 
 
-def summary_at_the_end(control: str, enter: int | None, left: float | None) -> str:
-    """What to use where nothing more is to be tried; `left` is how much a bolder search may gain.
+def summary_at_the_end(
+    control: str, enter: int | None, passed: int | None, bolder: float | None
+) -> str:
+    """What to use where nothing more is to be tried, and the mean deepest pass at a higher risk.
 
-    >>> summary_at_the_end("voltage_offset", -59, 22.46)
-    'The search is over: use -59 mV. Left, at a higher risk: about 22 mV.'
+    >>> summary_at_the_end("voltage_offset", -59, -90, -105.57)[32:]
+    'At a higher risk, your deepest pass reaches about -105 mV, now -90 mV.'
     """
     use = "stay at stock" if enter is None else f"use {setting_text(control, enter)}"
     over = f"The search is over: {use}."
-    if left is None:
+    if bolder is None:
         return over
-    return f"{over} Left, at a higher risk: about {amount_text(control, round(left))}."
+    now = "stock" if passed is None else setting_in_short(control, passed)
+    then = setting_in_short(control, toward_stock(bolder))
+    return f"{over} At a higher risk, your deepest pass reaches about {then}, now {now}."
 
 
 def summary_at_stock() -> str:

@@ -530,7 +530,9 @@ def _search_title(step: Answer) -> str:
     what = "Confirm" if proposed["purpose"] == "confirm" else "Try"
     title = f"{what} {typed} for {number(proposed['minutes'])} minutes"
     if (chance := proposed["chance_stable"]) is not None:
-        title += f"; {chance_text(chance)} like yours hold it"
+        has_runs = step["own_bracket"]["passes"] + step["own_bracket"]["failures"] > 0
+        alike = "with these runs" if has_runs else "like yours"
+        title += f"; {chance_text(chance)} {alike} hold it"
     return title
 
 

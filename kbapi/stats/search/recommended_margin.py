@@ -192,6 +192,14 @@ class InUseReason(StrEnum):
     HALF_OF_PROVEN = "half_of_proven"
 
 
+_REASON_OF_MARGIN: Final[dict[MarginSource, InUseReason]] = {
+    "default": InUseReason.USUAL_MARGIN,
+    "default_failed": InUseReason.WIDER_MARGIN,
+    "learned": InUseReason.SURVIVAL,
+}
+"""Why a margin is kept, before any pass too: one margin has one reason in a whole search."""
+
+
 @dataclass(frozen=True, slots=True)
 class SettingInUse:
     """The step for daily use, why, and the chance that it stays stable for the wanted days.
@@ -228,7 +236,7 @@ def setting_in_use(chances: LimitChances, margin: RecommendedMargin, grid: Grid)
     """
     passed = chances.stable_steps
     if passed == 0:
-        return SettingInUse(0, InUseReason.USUAL_MARGIN, None)
+        return SettingInUse(0, _REASON_OF_MARGIN[margin.source], None)
     # The whole number that a person types must not be less than half.
     half = min(ceil(ceil(passed * grid.step / 2) / grid.step), passed - 1)
     survival = _survival_of_steps(chances, margin, grid) if margin.curve else None
@@ -248,8 +256,7 @@ def _with_margin(
         stable = int((survival[1:] >= WANTED_SHARE).sum())
         if stable < steps or margin.source == "learned":
             return stable, InUseReason.SURVIVAL
-    is_ruled_out = margin.source == "default_failed"
-    return steps, InUseReason.WIDER_MARGIN if is_ruled_out else InUseReason.USUAL_MARGIN
+    return steps, _REASON_OF_MARGIN[margin.source]
 
 
 def _survival_of_steps(chances: LimitChances, margin: RecommendedMargin, grid: Grid) -> Vector:
