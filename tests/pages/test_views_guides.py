@@ -12,7 +12,7 @@ from kbapi.pages.views import guide_names
 PATHS = ("/guides/", *(f"/guides/{name}" for name in guide_names()))
 POLICY = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
-    "style-src 'self'"
+    "style-src 'self'; img-src 'self'"
 )
 
 
