@@ -349,7 +349,7 @@ def test_many_units_of_one_contributor_give_no_model_free_start(
         document = a_count_submission(20, 21, number)
         send(instance, {**document, "contributor_token": "tidewater-member-flood"})
     flooded = count_answer(instance)["start"]
-    other = count_answer(instance, confidence="0.8")["start"]
+    other = count_answer(instance, confidence="0.9")["start"]
     assert flooded is None or flooded["method"] != "model_free"
     assert other is None or other["method"] != "model_free"
 
@@ -501,7 +501,7 @@ def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: floa
 
 
 @pytest.mark.parametrize(
-    ("share", "confidence"), [("0.9", "0.95"), ("0.8", "0.95"), ("0.9", "0.8"), ("0.5", "0.99")]
+    ("share", "confidence"), [("0.9", "0.95"), ("0.8", "0.95"), ("0.9", "0.9"), ("0.5", "0.99")]
 )
 def test_on_exact_data_of_many_units_the_start_is_that_of_clopper_and_pearson(
     instance: Instance, share: str, confidence: str
@@ -532,7 +532,7 @@ def test_a_stricter_question_never_has_a_deeper_start(instance: Instance) -> Non
         start = count_answer(instance, **parameters)["start"]
         return 0 if start is None else int(start["grid_steps"])
 
-    by_confidence = [steps(confidence=confidence) for confidence in ("0.8", "0.9", "0.95", "0.99")]
+    by_confidence = [steps(confidence=confidence) for confidence in ("0.9", "0.95", "0.99")]
     by_share = [steps(stable_share=share) for share in ("0.5", "0.75", "0.9", "0.99")]
     assert by_confidence == sorted(by_confidence, reverse=True)
     assert by_share == sorted(by_share, reverse=True)

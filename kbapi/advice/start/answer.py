@@ -577,7 +577,7 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
     lines = found.other_lines
     summary = start_text.summary_of_start(
-        start_text.lead(found.factory_lock, found.locks),
+        start_text.lead(found.factory_lock, found.locks, units),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
         _expected(question, found, fit),
