@@ -10,9 +10,7 @@ parser = argparse.ArgumentParser(prog="python -m tests.browser")
 parser.add_argument("command", choices=["screenshots"])
 parser.add_argument("--to", type=Path, required=True, help="folder for the PNG files")
 parser.add_argument("--only", default="", help="pages whose name holds this text")
-parser.add_argument(
-    "--results", type=int, default=900, help="results in the demo, 900 unless given"
-)
+parser.add_argument("--results", type=int, default=900, help="results in the demo")
 arguments = parser.parse_args()
 arguments.to.mkdir(parents=True, exist_ok=True)
 

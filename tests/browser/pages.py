@@ -45,7 +45,7 @@ class Visit:
 
 _SABLE: Final = "/chips/norvane-sable-7-4820mx"
 _PASSED: Final = Step("add", {"value": "-60", "outcome": "stable", "minutes": "30"})
-_FAILED: Final = Step("add", {"value": "-95", "outcome": "failed", "failure": "reboot"})
+_FAILED: Final = Step("add", {"value": "-95", "outcome": "failed", "failure": "system_hang"})
 _RESULT: Final = {
     "chip": "Norvane Sable 7 4820MX",
     "stable_at": "-80",
@@ -92,7 +92,7 @@ PAGES: Final = (
     Visit("/chips/norvane-sable-7-9990mx", on="empty"),
     Visit("/", on="closed"),
     Visit(_SABLE, on="closed"),
-    Visit("/sign-in", 422, on="closed", steps=(Step("", {"access_key": "kbk_wrong"}),)),
+    Visit("/sign-in", 403, on="closed", steps=(Step("", {"access_key": "kbk_wrong"}),)),
 )
 """Each page; one of the closed instance leads to the page for signing in."""
 VIEWER: Final = Visit("/docs")

@@ -255,10 +255,10 @@ def test_the_keyboard_alone_sends_a_result_and_finds_it_again(
             tab_to(page, f"[name={name}]")
             page.keyboard.type(text)
         tab_to(page, "[name=failure]")
-        page.keyboard.type("reboot")
+        page.keyboard.type("system_h")
         tab_to(page, "[name=action][value=check]")
         enter(page)
-        assert page.input_value("[name=failure]") == "reboot"
+        assert page.input_value("[name=failure]") == "system_hang"
         tab_to(page, "[name=action][value=send]")
         enter(page)
         assert page.inner_text("h1") == "Your result is stored"
