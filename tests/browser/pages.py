@@ -40,6 +40,7 @@ class Visit:
         """A name for the test and for the file of the page."""
         words = [*([] if self.on == "demo" else [self.on]), self.path]
         words += [f"{step.button} {step.typed.get('value', '')}" for step in self.steps]
+        words += [] if self.status == 200 else [str(self.status)]
         return re.sub(r"\W+", "-", " ".join(words)).strip("-") or "front"
 
 
