@@ -31,6 +31,7 @@ from kbapi.evidence.locks import (
     lock_shares,
     reported_controls,
 )
+from kbapi.evidence.outlier_check import standing_flags
 from kbapi.evidence.pools import (
     Lenders,
     PoolEvidence,
@@ -548,7 +549,10 @@ def evidence_summary(
 
 
 def _contributors_shown(own: PoolEvidence | None) -> int | None:
-    count = contributors_in(own)
+    """How many sent the counted units that the filter admits."""
+    if own is None:
+        return None
+    count = len(np.unique(own.asked.contributor[standing_flags(own.asked, own.outlier_report)]))
     return count if count >= FEWEST_SHOWN else None
 
 

@@ -58,8 +58,8 @@ def a_member(instance: Instance, number: int, **setting: Any) -> Accepted:
     return send(instance, a_submission(a_setting(**sent), number=number))
 
 
-def answer(instance: Instance) -> dict[str, Any]:
-    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance)).body)
+def answer(instance: Instance, **asked: str) -> dict[str, Any]:
+    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance, **asked)).body)
     return found
 
 
@@ -872,3 +872,21 @@ def test_what_shows_an_answer_of_all_chips_is_drawn_again_after_a_result_of_any_
     picture()
     picture()
     assert len(drawn) == 2
+
+
+def test_contributors_are_those_of_the_units_that_a_filter_admits(
+    instance: Instance, clock: HandMovedClock
+) -> None:
+    for number in range(1, 19):
+        depth = -70 - 2 * number if number < 18 else -220
+        setting = a_setting(stable_at=depth, unstable_at=depth - 5)
+        document = a_submission(setting, number=number)
+        document["platform"] = {"machine": "harbour-15" if number <= 6 else "harbour-17"}
+        send(instance, document)
+    clock.moment += timedelta(days=40)
+    for machine, sent_by in (("harbour-15", 6), ("harbour-17", 11)):
+        evidence = answer(instance, machine=machine)["evidence"]
+        assert (evidence["units"], evidence["contributors"]) == (sent_by, sent_by)
+    whole = answer(instance)["evidence"]
+    # One lies too far from all others to count.
+    assert (whole["units"], whole["units_excluded"], whole["contributors"]) == (17, 1, 17)

@@ -503,7 +503,7 @@ def _option(state: SearchState, fit: StartFit, option: SearchOption) -> StartOpt
     control, grid, steps = state.found.control, state.found.grid, option.first_steps
     setting, entered = setting_of(control, grid, steps), -grid.enter(steps)
     in_counts = control == "count_offset"
-    fails = round(1.0 - chance_stable(fit.pool, steps, grid, SCALES[control]), 3)
+    fails = round(1.0 - _chance_stable(state.found, fit, steps), 2)
     expected = forecast_of(state, option.expected)
     return StartOption(
         name=option.boldness,
