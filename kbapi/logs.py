@@ -9,7 +9,7 @@ import orjson
 
 # Only these fields of a record are logged, so that no other data can leak.
 _REQUEST: Final = ("request_id", "method", "route", "status", "ms", "problem", "error", "place")
-_CUT_OFF: Final = ("computing", "reading", "sending", "queued")
+_CUT_OFF: Final = ("computing", "reading", "drawing", "sending", "queued")
 _FIELDS: Final = (*_REQUEST, *_CUT_OFF)
 
 

@@ -168,7 +168,7 @@ def show_chip_page(chip: str) -> Response:
         answer = _kept(served, "page data", asked, _data)
         response = conditional(answer.body, answer.etag)
     else:
-        allow_on_page("img-src", "script-src", "form-action")
+        allow_on_page("script-src", "form-action")
         settings = served.settings
         kind = f"page {_TEMPLATES}|{settings.name}|{settings.address}"
         answer = _kept(served, kind, asked, chip_page)

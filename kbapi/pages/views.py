@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 
 import orjson
 from flask import Blueprint, Response, g, render_template, request
+from werkzeug.exceptions import HTTPException
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
@@ -29,8 +30,9 @@ if TYPE_CHECKING:
 _NOTHING_ELSE: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
 )
-_PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'"
-Source = Literal["img-src", "script-src", "form-action"]
+# Every page has an icon.
+_PAGE_POLICY: Final = _NOTHING_ELSE + "style-src 'self'; img-src 'self'"
+Source = Literal["script-src", "form-action"]
 # The viewer creates styles, shows small embedded pictures, and sends requests to this server.
 _VIEWER_POLICY: Final = _NOTHING_ELSE + (
     "script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'"
@@ -53,15 +55,15 @@ def _add_policy(response: Response) -> Response:
 
 
 def allow_on_page(*sources: Source) -> None:
-    """Let the page of this request use pictures, the script or forms of this server."""
+    """Let the page of this request use the script or forms of this server."""
     g.page_sources = sources
 
 
 def _page_policy(sources: Sequence[Source]) -> str:
     """The policy of a page.
 
-    >>> _page_policy(("form-action", "img-src")).split("; ")[2:]
-    ["form-action 'self'", "frame-ancestors 'none'", "style-src 'self'", "img-src 'self'"]
+    >>> _page_policy(("form-action", "script-src")).split("; ")[2:5]
+    ["form-action 'self'", "frame-ancestors 'none'", "style-src 'self'"]
     """
     policy = _PAGE_POLICY
     if "form-action" in sources:
@@ -90,6 +92,11 @@ def show_problem(error: KbapiError) -> Response:
     return response
 
 
+def show_missing_page(_: HTTPException) -> Response:
+    """The problem of a path without a page or endpoint."""
+    return _add_policy(show_problem(PageMissing()))
+
+
 def page_blueprint(name: str, **options: Any) -> Blueprint:
     """A blueprint for pages: with their policy, without ranges, and with problems as pages."""
     made = Blueprint(name, __name__, **options)
@@ -102,6 +109,9 @@ def page_blueprint(name: str, **options: Any) -> Blueprint:
 blueprint: Final = page_blueprint(
     "pages", template_folder="templates", static_folder="static", static_url_path="/static"
 )
+
+
+blueprint.app_errorhandler(404)(show_missing_page)
 
 
 @blueprint.app_context_processor
@@ -174,7 +184,6 @@ class Guide:
 
     title: str
     html: str
-    has_pictures: bool
 
 
 @cache
@@ -192,15 +201,12 @@ def rendered_guide(name: str) -> Guide:
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = parser.parse((GUIDES_FOLDER / f"{name}.md").read_text())
     title = tokens[1].content
-    has_pictures = False
     for heading, text in pairwise(tokens):
         if heading.type == "heading_open":
             heading.attrSet("id", anchor_of(text.content))
         for part in heading.children or ():
             _link_to_page(part)
-            has_pictures |= part.type == "image"
-    html = str(parser.renderer.render(tokens, parser.options, {}))
-    return Guide(title, html, has_pictures)
+    return Guide(title, str(parser.renderer.render(tokens, parser.options, {})))
 
 
 def anchor_of(heading: str) -> str:
@@ -233,10 +239,7 @@ def show_guide(name: str) -> str:
     """One guide."""
     if name not in guide_names():
         raise PageMissing
-    guide = rendered_guide(name)
-    if guide.has_pictures:
-        allow_on_page("img-src")
-    return render_template("guide.html", guide=guide, is_index=False)
+    return render_template("guide.html", guide=rendered_guide(name), is_index=False)
 
 
 @blueprint.get("/openapi.json")

@@ -141,13 +141,14 @@ class DeadlineSocket(socket.socket):
             rest = rest[sent:]
             self._written_until += sent / _LEAST_BYTES_PER_S
 
+    def paused(self, state: State) -> AbstractContextManager[None]:
+        """A time in which the request on this connection has no turn to compute."""
+        return nullcontext() if self._turn is None else self._turn.paused(state)
+
     def _wait_for(self, event: int, timeout_s: float, state: State) -> None:
         waiting = select.poll()
         waiting.register(self.fileno(), event)
-        paused: AbstractContextManager[None] = nullcontext()
-        if self._turn is not None:
-            paused = self._turn.paused(state)
-        with paused:
+        with self.paused(state):
             is_ready = waiting.poll(timeout_s * 1_000)
         if not is_ready:
             raise _too_slow()
@@ -185,10 +186,13 @@ class ChunkedBody:
         return received
 
 
-def _with_checked_bodies(application: Callable[..., Any]) -> Callable[..., Any]:
+def with_connection(application: Callable[..., Any]) -> Callable[..., Any]:
+    """The application, which gets malformed chunks as errors, and a way to give up its turn."""
+
     def answer(environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
         if "HTTP_TRANSFER_ENCODING" in environ:
             environ["wsgi.input"] = ChunkedBody(environ["wsgi.input"])
+        environ["kbapi.paused"] = environ["gunicorn.socket"].paused
         pieces: Iterable[bytes] = application(environ, start_response)
         return pieces
 
@@ -206,7 +210,7 @@ class DeadlineWorker(ThreadWorker):
         super().load_wsgi()
         counted = getattr(self.wsgi, "extensions", {}).get("kbapi_count_unreadable")
         self._count_unreadable = counted or (lambda _address: 0)
-        self.wsgi = _with_checked_bodies(self.wsgi)
+        self.wsgi = with_connection(self.wsgi)
 
     def handle_request(self, req: Any, conn: TConn) -> Any:
         """Whether the connection can be used again after this request.

@@ -82,13 +82,14 @@ class Places:
         return True
 
 
-State = Literal["computing", "reading", "sending"]
+State = Literal["computing", "reading", "drawing", "sending"]
 
 
 class Turn:
-    """The place of a request among those that compute; it has none while it waits for its client.
+    """The place of a request among those that compute; it has none while it waits.
 
-    A request that waits for its client inside a transaction would keep others from ending theirs.
+    It waits for its client or for a picture. Inside a transaction a wait would keep others from
+    ending theirs.
     """
 
     def __init__(self, places: Places, network: str, freed: Callable[[], None]) -> None:

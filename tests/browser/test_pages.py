@@ -1,28 +1,45 @@
-"""Every page in a real browser: widths, light and dark, with and without JavaScript."""
+"""Every page in a real browser: widths, light and dark, with and without JavaScript.
+
+What is tested once, because another combination would add nothing: no width depends on colours, so
+widths are measured in light only, and without JavaScript at the smallest one. axe runs in both
+schemes at the smallest width, where most wraps; without scripts of the page in light, and only on
+pages that have one.
+"""
 
 import json
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import NamedTuple
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, BrowserContext, Page
 
-from tests.browser.pages import PAGES, VIEWER, a_browser, a_context, name_of, views
-from tests.house.write_readme import fill_demo
+from tests.browser.pages import (
+    PAGES,
+    SCHEMES,
+    VIEWER,
+    WIDTHS,
+    Origins,
+    Scheme,
+    Visit,
+    a_browser,
+    a_context,
+    open_page,
+    servers,
+    small_server,
+    views,
+)
 from tests.outside.node_tools import path_of_package, run_tool
-from tests.system.server import Server
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 RUN_AXE = f"axe.run(document, {{runOnly: {json.dumps(WCAG)}, resultTypes: ['violations']}})"
+PHONE = WIDTHS[:1]
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    home = tmp_path_factory.mktemp("browser") / "home"
-    fill_demo(home, "--results", "900")
-    with Server(home) as started:
+def origins(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Origins]:
+    with servers(tmp_path_factory.mktemp("browser")) as started:
         yield started
 
 
@@ -45,28 +62,28 @@ class Watched:
         )
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
 
-    def status_of(self, path: str) -> int:
-        answer = self.page.goto(path, wait_until="load")
-        assert answer is not None
-        return answer.status
-
-    def complaints_beside(self, path: str) -> list[str]:
-        """All but that the page is a refusal, and that there is no icon, which no page asks for."""
-        known = (f"{path} Failed to load resource:", "/favicon.ico Failed to load resource:")
-        return [one for one in self.complaints if not any(text in one for text in known)]
+    def complaints_beside_refusal(self) -> list[str]:
+        """All but that the page itself is a refusal."""
+        known = f"{self.page.url} Failed to load resource:"
+        return [one for one in self.complaints if not one.startswith(known)]
 
     def asked_of_others(self, origin: str) -> list[str]:
         """Addresses of other servers."""
         return [url for url in self.asked if not url.startswith((f"{origin}/", "data:"))]
 
 
+class Opened(NamedTuple):
+    """A browser with or without JavaScript, and the servers."""
+
+    context: BrowserContext
+    origins: Origins
+    has_script: bool
+
+
 @pytest.fixture(scope="module", params=[True, False], ids=["with-script", "without-script"])
-def opened(
-    browser: Browser, server: Server, request: pytest.FixtureRequest
-) -> Iterator[tuple[Page, str, bool]]:
-    origin = f"http://127.0.0.1:{server.port}"
-    with a_context(browser, origin, has_script=request.param) as context:
-        yield context, origin, request.param
+def opened(browser: Browser, origins: Origins, request: pytest.FixtureRequest) -> Iterator[Opened]:
+    with a_context(browser, has_script=request.param) as context:
+        yield Opened(context, origins, request.param)
 
 
 @cache
@@ -96,49 +113,60 @@ def violations(page: Page) -> list[str]:
     return [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in found]
 
 
-def faults(page: Page, *, with_axe: bool) -> list[str]:
-    """What is wrong with the page, in each scheme and width."""
-    found = [f"{view}: {wide}" for view in views(page) if (wide := overflow(page))]
-    if with_axe:
-        page.evaluate(axe())
-        found += [f"{view}: {one}" for view in views(page) for one in violations(page)]
-    return found
+def faults(page: Page, *, has_script: bool) -> list[str]:
+    """What is wrong with the page, in each scheme and width that adds something."""
+    widths = WIDTHS if has_script else PHONE
+    found = [
+        f"{view}: {wide}" for view in views(page, widths, ("light",)) if (wide := overflow(page))
+    ]
+    return found + (faults_of_axe(page) if has_script else [])
 
 
-@pytest.mark.parametrize("path", PAGES)
+def faults_of_axe(page: Page, *schemes: Scheme) -> list[str]:
+    """What axe-core finds in these schemes, in both unless given."""
+    page.evaluate(axe())
+    return [
+        f"{view}: {one}"
+        for view in views(page, PHONE, schemes or SCHEMES)
+        for one in violations(page)
+    ]
+
+
+@pytest.mark.parametrize("visit", PAGES, ids=[visit.name for visit in PAGES])
 def test_a_page_fits_every_width_is_accessible_and_asks_no_other_server(
-    opened: Any, path: str
+    opened: Opened, visit: Visit
 ) -> None:
-    context, origin, has_script = opened
+    context, origins, has_script = opened
     page = context.new_page()
     watched = Watched(page)
-    assert watched.status_of(path) == PAGES[path]
-    assert faults(page, with_axe=has_script) == []
+    assert open_page(page, origins[visit.on], visit).status == visit.status
+    assert faults(page, has_script=has_script) == []
     needs_another_look = not has_script and page.query_selector("script") is not None
+    assert watched.complaints_beside_refusal() == []
+    assert watched.asked_of_others(origins[visit.on]) == []
     page.close()
-    assert watched.complaints_beside(path) == []
-    assert watched.asked_of_others(origin) == []
     if needs_another_look:
-        assert faults_without_own_scripts(context.browser, origin, path) == []
+        assert context.browser is not None
+        assert faults_without_own_scripts(context.browser, origins[visit.on], visit) == []
 
 
-def faults_without_own_scripts(browser: Browser, origin: str, path: str) -> list[str]:
+def faults_without_own_scripts(browser: Browser, origin: str, visit: Visit) -> list[str]:
     """What is wrong while the scripts of the page are kept out: axe-core is a script itself."""
-    with a_context(browser, origin) as context:
+    with a_context(browser) as context:
         page = context.new_page()
         page.route("**/*.js", lambda route: route.abort())
-        page.goto(path)
-        return faults(page, with_axe=True)
+        open_page(page, origin, visit)
+        return faults_of_axe(page, "light")
 
 
-def test_the_viewer_of_the_api_document_asks_no_other_server(opened: Any) -> None:
-    context, origin, _ = opened
+def test_the_viewer_of_the_api_document_asks_no_other_server(opened: Opened) -> None:
+    context, origins, _ = opened
     page = context.new_page()
     watched = Watched(page)
-    assert watched.status_of(VIEWER) == 200
+    assert open_page(page, origins["demo"], VIEWER).status == VIEWER.status
     page.close()
     assert watched.complaints == []
-    assert watched.asked_of_others(origin) == []
+    assert watched.asked_of_others(origins["demo"]) == []
 
 
 PLANTED = """<!DOCTYPE html><title>Planted</title><img src="http://127.0.0.1:9/elsewhere.png">
@@ -146,19 +174,19 @@ PLANTED = """<!DOCTYPE html><title>Planted</title><img src="http://127.0.0.1:9/e
 <ul><b id="twice">No item.</b></ul></div><script>fails()</script>"""
 
 
-def test_planted_faults_are_found(opened: Any, tmp_path: Path) -> None:
-    context, origin, has_script = opened
+def test_planted_faults_are_found(opened: Opened, tmp_path: Path) -> None:
+    context, origins, has_script = opened
     page = context.new_page()
     watched = Watched(page)
     page.route("**/planted", lambda route: route.fulfill(body=PLANTED, content_type="text/html"))
-    page.goto("/planted")
-    found = faults(page, with_axe=has_script)
+    page.goto(f"{origins['demo']}/planted")
+    found = faults(page, has_script=has_script)
     page.close()
     wide = [one for one in found if one.partition(" ")[2].startswith("<p style")]
-    assert {one.partition(":")[0] for one in wide} == {"light-320", "dark-320"}
+    assert {one.partition(":")[0] for one in wide} == {"light-320"}
     for rule in ("html-has-lang", "color-contrast", "image-alt"):
-        assert len([one for one in found if f" {rule}:" in one]) == (6 if has_script else 0)
-    assert watched.asked_of_others(origin) == ["http://127.0.0.1:9/elsewhere.png"]
+        assert len([one for one in found if f" {rule}:" in one]) == (2 if has_script else 0)
+    assert watched.asked_of_others(origins["demo"]) == ["http://127.0.0.1:9/elsewhere.png"]
     assert any("fails" in one for one in watched.complaints) is has_script
     (tmp_path / "planted.html").write_text(PLANTED)
     rules = {one.split()[1].rstrip(":") for one in found_by_validator(tmp_path)}
@@ -175,10 +203,72 @@ def found_by_validator(folder: Path) -> list[str]:
     ]
 
 
-def test_the_html_of_every_page_is_valid(server: Server, tmp_path: Path) -> None:
-    for path, status in PAGES.items():
-        reply = server.ask("GET", path, headers={"Accept": "text/html"})
-        assert reply.status == status
-        (tmp_path / f"{name_of(path)}.html").write_bytes(reply.body)
+def test_the_html_of_every_page_is_valid(
+    browser: Browser, origins: Origins, tmp_path: Path
+) -> None:
+    with a_context(browser, has_script=False) as context:
+        page = context.new_page()
+        page.route("**/pictures/**", lambda route: route.abort())
+        for visit in PAGES:
+            answer = open_page(page, origins[visit.on], visit)
+            assert answer.status == visit.status
+            (tmp_path / f"{visit.name}.html").write_bytes(answer.body())
     assert found_by_validator(tmp_path) == []
     assert len(list(tmp_path.iterdir())) == len(PAGES)
+
+
+FOCUSED = """() => {
+    const one = document.activeElement, box = one.getBoundingClientRect();
+    const is_seen = box.width > 0 && box.bottom > 0 && box.top < window.innerHeight;
+    return is_seen && getComputedStyle(one).outlineStyle !== "none";
+}"""
+
+
+def tab_to(page: Page, target: str) -> None:
+    """Press Tab until this element has the focus; each one on the way shows that it has it."""
+    for _ in range(150):
+        page.keyboard.press("Tab")
+        assert page.evaluate(FOCUSED), page.evaluate("() => document.activeElement.outerHTML")
+        if page.evaluate("target => document.activeElement.matches(target)", target):
+            return
+    raise AssertionError(f"Tab leads to no {target}")
+
+
+def enter(page: Page) -> None:
+    """Press Enter where it opens another page."""
+    with page.expect_navigation(wait_until="load"):
+        page.keyboard.press("Enter")
+
+
+def test_the_keyboard_alone_sends_a_result_and_finds_it_again(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with (
+        small_server(tmp_path / "keyboard") as server,
+        a_context(browser, has_script=False) as context,
+    ):
+        page = context.new_page()
+        page.goto(f"http://127.0.0.1:{server.port}/")
+        tab_to(page, "[href='/submit']")
+        enter(page)
+        for name, text in (("chip", "Norvane Sable 7 4820MX"), ("stable_at", "-80")):
+            tab_to(page, f"[name={name}]")
+            page.keyboard.type(text)
+        tab_to(page, "[name=failure]")
+        page.keyboard.type("system_h")
+        tab_to(page, "[name=action][value=check]")
+        enter(page)
+        assert page.input_value("[name=failure]") == "system_hang"
+        tab_to(page, "[name=action][value=send]")
+        enter(page)
+        assert page.inner_text("h1") == "Your result is stored"
+        assert faults(page, has_script=False) == []
+        token = page.inner_text("dt:has-text('contributor token') + dd")
+        tab_to(page, "[href='/my-submissions']")
+        enter(page)
+        tab_to(page, "[name=contributor_token]")
+        page.keyboard.type(token)
+        enter(page)
+        assert "Norvane Sable 7 4820MX" in page.inner_text("main h2")
+        tab_to(page, "[name=action][value=open]")
+        assert faults(page, has_script=False) == []

@@ -214,24 +214,28 @@ def traced(instance: Instance) -> Iterator[list[str]]:
     connection.set_trace_callback(None)
 
 
-def test_a_page_is_stored_only_if_its_answers_are(filled: Instance, reader: FlaskClient) -> None:
+def test_a_page_is_stored_only_if_its_answers_are(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path)
+    fill(instance)
+    reader = create_app(instance).test_client()
     # Anyone can think up such a name.
     page_of(reader, "/chips/norvane-sable-9-4891k")
-    with filled.reading() as connection:
+    with instance.reading() as connection:
         assert [*connection.execute(select(StoredAnswer.body)).scalars()] == []
     # Results of other lines change this start, so each of them outdates the page.
     page_of(reader, f"/chips/{CHIP}")
-    (before,) = stored_pages(filled)
-    send(filled, a_count_submission(14, 15, 9_000))
+    (before,) = stored_pages(instance)
+    send(instance, a_count_submission(14, 15, 9_000))
     page_of(reader, f"/chips/{CHIP}")
     with statements() as seen:
         page_of(reader, f"/chips/{CHIP}")
     assert seen == []
-    assert len(stored_pages(filled)) == 1
-    with filled.reading() as connection:
+    assert len(stored_pages(instance)) == 1
+    with instance.reading() as connection:
         stamps = [*connection.execute(select(StoredAnswer.stamp_version)).scalars()]
     assert any(stamp.startswith("*") for stamp in stamps)
     assert before
+    instance.close()
 
 
 def test_a_page_of_another_name_or_address_is_another_page(tmp_path: Path) -> None:

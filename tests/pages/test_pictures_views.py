@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from datetime import timedelta
 from itertools import product
+from socket import socketpair
 from typing import Any
 from unittest.mock import patch
 
@@ -15,6 +16,8 @@ from sqlalchemy import func, select
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from kbapi.pages.pictures.process import DrawingProcess, Drawn
+from kbapi.server.deadlines import DeadlineSocket, with_connection
+from kbapi.server.queue import Places, Turn
 from kbapi.storage import answers
 from kbapi.storage.tables_evidence import StoredAnswer
 from tests.makers import (
@@ -329,3 +332,24 @@ def test_oembed_needs_the_address_of_the_instance(tmp_path: Any, clock: HandMove
     for url in (f"/chips/{CHIP}", f"http://localhost/chips/{CHIP}"):
         assert client.get("/oembed", query_string={"url": url}).status_code == 404
     made.close()
+
+
+def test_a_request_holds_no_place_while_its_picture_is_drawn(app: Flask) -> None:
+    places, free = Places(1, 1), []
+    ours, theirs = socketpair()
+
+    def draw(_: DrawingProcess, request: bytes) -> Drawn:
+        free.append((turn.state, places.take("another")))
+        places.give_back("another")
+        return Drawn(b"<svg/>", 0.25)
+
+    with theirs, DeadlineSocket(ours) as connection, patch.object(DrawingProcess, "draw", draw):
+        assert places.take("this")
+        turn = Turn(places, "this", lambda: None)
+        connection.begin(0.0, turn)
+        app.wsgi_app = with_connection(app.wsgi_app)  # type: ignore[method-assign]
+        over = {"gunicorn.socket": connection}
+        assert app.test_client().get(f"{PICTURE}.svg", environ_overrides=over).status_code == 200
+    assert free == [("drawing", True)]
+    assert places.is_full, "it has its place again"
+    assert turn.state == "computing"

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from datetime import date
 from threading import Lock
@@ -357,7 +358,10 @@ def _drawn(pictures: Pictures, chart: Chart, look: Mapping[str, Any], ending: En
         "size": look["size"],
         "scale": 0 if ending == "svg" else round(look["scale"]),
     }
-    drawn = pictures.process.draw(orjson.dumps(wanted))
+    # The other process computes: this one can answer another request meanwhile.
+    paused = request.environ.get("kbapi.paused")
+    with nullcontext() if paused is None else paused("drawing"):
+        drawn = pictures.process.draw(orjson.dumps(wanted))
     add_cpu_time(drawn.cpu_s)
     return drawn.body
 
