@@ -41,7 +41,7 @@ class Layout:
     decimal: str
     header: tuple[str, ...]
     units: tuple[str, ...]
-    """The unit of each column, as a line below the header or the header itself tells; else ''."""
+    """The unit of each column, as a line below the header or most cells tell; else ''."""
     first_row: int
     """The number of lines before the first row of data."""
 
@@ -213,7 +213,11 @@ def _layout_with(
             data = [one for one in rows[below:] if len(one) in (len(header), len(header) + 1)]
             if not data or len(header) < 2:
                 continue
-            decimal = _decimal_of(data, delimiter)
+            decimal = _decimal_of(data)
+            units = [
+                unit or _unit_of_cells([row[column] for row in data[:50]], decimal)
+                for column, unit in enumerate(units)
+            ]
             named = tuple(header)
             layout = Layout(encoding, delimiter, decimal, named, tuple(units), below)
             return (len(data) * min(len(header), 3), len(header)), layout
@@ -244,7 +248,7 @@ def _is_units(row: Sequence[str]) -> bool:
     return bool(written) and known >= 1 and known >= len(written) / 2
 
 
-def _decimal_of(rows: Sequence[Sequence[str]], delimiter: str) -> str:
+def _decimal_of(rows: Sequence[Sequence[str]]) -> str:
     """The decimal sign: a comma, or a point where both or neither can be it.
 
     A sign that is followed by other than three digits somewhere separates no thousands.
@@ -259,7 +263,11 @@ def _decimal_of(rows: Sequence[Sequence[str]], delimiter: str) -> str:
                 if found and head.lstrip("-+−").replace(".", "").replace(",", "").isdigit():
                     is_decimal = digits.isdigit() and (len(digits) != 3 or head.lstrip("-+") == "0")
                     votes[sign] += is_decimal and text.count(sign) == 1
-    if delimiter == ",":
-        # Quoted cells only.
-        return "," if votes[","] > votes["."] else "."
     return "," if votes[","] > votes["."] else "."
+
+
+def _unit_of_cells(cells: Sequence[str], decimal: str) -> str:
+    """The unit that most cells of a column carry; empty where they carry none."""
+    after = [text for cell in cells if (text := number_in(cell, decimal)[1])]
+    usual = Counter(text for text in after if unit_of(text) is not None).most_common(1)
+    return usual[0][0] if usual and 2 * usual[0][1] > len(cells) else ""
