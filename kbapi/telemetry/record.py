@@ -11,7 +11,7 @@ ROOT: Final = Path("/sys")
 _POWER_CAP: Final = "class/powercap"
 _CLOCKS: Final = "devices/system/cpu"
 _SENSORS: Final = "class/hwmon"
-_CHIP_SENSORS: Final = ("coretemp", "k10temp", "zenpower", "cpu_thermal")
+_CHIP_SENSORS: Final = ("coretemp", "k10temp", "cpu_thermal")
 """Kernel drivers that read the temperature of a processor."""
 
 

@@ -1,0 +1,1 @@
+"""The client for scripts; `kbapi_client.py` stands alone."""
