@@ -1,1 +1,12 @@
-"""The client for scripts; `kbapi_client.py` stands alone."""
+"""The client for scripts: one file, which stands alone and imports nothing of the rest."""
+
+from kbapi.client.kbapi_client import (
+    Client,
+    NotAcknowledged,
+    Outbox,
+    Refused,
+    SenderFile,
+    Unreachable,
+)
+
+__all__ = ["Client", "NotAcknowledged", "Outbox", "Refused", "SenderFile", "Unreachable"]
