@@ -274,8 +274,11 @@ class Outbox:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def add(self, server: str, path: str, body: str, content_type: str) -> Path:
-        """Write a request, with the key that makes its repeats one; it is on the disk afterwards."""
+    def add(self, server: str, path: str, documents: List[JSON], machine: str) -> Path:
+        """Write a request, with the key that makes its repeats one; it is on the disk afterwards.
+
+        Tokens are added when it is sent first: only the server knows which chip a text names.
+        """
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         moment = datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S%f")
         item = self.folder / "{}-{}.json".format(moment, secrets.token_hex(4))
@@ -283,12 +286,22 @@ class Outbox:
             "version": 1,
             "server": server,
             "path": path,
-            "content_type": content_type,
             "idempotency_key": secrets.token_urlsafe(24),
-            "body": body,
+            "machine": machine,
+            "has_tokens": False,
+            "documents": documents,
         }
         _save(item, json.dumps(kept))
         return item
+
+    def read(self, item: Path) -> JSON:
+        """A request that waits."""
+        value: JSON = json.loads(item.read_text(encoding="utf-8"))
+        return value
+
+    def save(self, item: Path, kept: JSON) -> None:
+        """Replace a request that waits."""
+        _save(item, json.dumps(kept))
 
     def waiting(self) -> List[Path]:
         """The requests that wait, oldest first."""
@@ -299,7 +312,7 @@ class Outbox:
 
     def refuse(self, item: Path, problem: Any) -> Path:
         """Move a request that the server refused to the folder `refused`, with the problem."""
-        kept = json.loads(item.read_text(encoding="utf-8"))
+        kept = self.read(item)
         kept["problem"] = problem
         refused = self.folder / "refused" / item.name
         _save(refused, json.dumps(kept, indent=2))
@@ -372,7 +385,7 @@ class Client:
 
     def identify(self, **printed: Any) -> JSON:
         """The chip that a system's text names."""
-        return self._ask("/v1/chips/identify", **printed)
+        return self._ask("/v1/identify", **printed)
 
     def next_step(self, document: JSON) -> JSON:
         """The next setting to try after one's own trials; nothing is stored."""
@@ -405,26 +418,23 @@ class Client:
     def put_in_outbox(self, document: JSON, machine: str = "") -> Path:
         """Write a result to the outbox, without sending it.
 
-        Without a connection the chip is taken as it is written; all results that name the chip
-        in the same way belong together.
+        It needs no connection; `send_outbox` sends it later.
         """
-        document = self._with_tokens(document, machine)
-        body = json.dumps(document, ensure_ascii=False)
-        return self.outbox.add(self.url, "/v1/submissions", body, "application/json")
+        return self.outbox.add(self.url, "/v1/submissions", [document], machine)
 
     def batch(self, documents: Iterable[JSON]) -> Iterator[JSON]:
         """Send results in batches; returns the outcome of each in order.
 
         An item has `status` stored, refused, withdrawn or not_tried, as the data format says.
         """
-        lines: List[str] = []
+        waiting: List[JSON] = []
         for document in documents:
-            lines.append(json.dumps(self._with_tokens(document, ""), ensure_ascii=False))
-            if len(lines) == _BATCH:
-                yield from self._send_lines(lines)
-                lines = []
-        if lines:
-            yield from self._send_lines(lines)
+            waiting.append(document)
+            if len(waiting) == _BATCH:
+                yield from self._send_batch(waiting)
+                waiting = []
+        if waiting:
+            yield from self._send_batch(waiting)
 
     def follow_up(self, submission_id: str, document: JSON) -> JSON:
         """Report what became of a setting."""
@@ -477,7 +487,7 @@ class Client:
         done: List[Tuple[Path, Any]] = []
         for item in self.outbox.waiting():
             try:
-                if json.loads(item.read_text(encoding="utf-8"))["server"] == self.url:
+                if self.outbox.read(item)["server"] == self.url:
                     done.append((item, self._deliver(item)))
             except FileNotFoundError:
                 continue  # another process has sent it
@@ -504,27 +514,34 @@ class Client:
             raise LookupError("{} has no receipt of {}.".format(self.sender.path, submission_id))
         return {"Authorization": "Bearer " + saved["receipt"]}
 
-    def _with_tokens(self, document: JSON, machine: str) -> JSON:
-        if "contributor_token" in document:
-            return document
-        platform = document.get("platform")
-        named = machine or (platform.get("machine", "") if isinstance(platform, dict) else "")
-        chip = self._chip_key(str(document.get("chip", "")))
-        return {**self.sender.tokens_for(chip, str(named)), **document}
+    def _add_tokens(self, item: Path, kept: JSON) -> None:
+        """Add your tokens to the documents without any, and save them in the outbox."""
+        keys: Dict[str, str] = {}
+        for document in kept["documents"]:
+            if "contributor_token" in document:
+                continue
+            platform = document.get("platform")
+            named = platform.get("machine") if isinstance(platform, dict) else None
+            text = str(document.get("chip", ""))
+            if text not in keys:
+                keys[text] = self._chip_key(text)
+            machine = kept["machine"] or (named if isinstance(named, str) else "")
+            for name, token in self.sender.tokens_for(keys[text], machine).items():
+                document.setdefault(name, token)
+        kept["has_tokens"] = True
+        self.outbox.save(item, kept)
 
     def _chip_key(self, text: str) -> str:
-        """The key of a chip; its text where no instance answers or knows it."""
-        try:
-            reply = self.request("GET", "/v1/chips/identify?" + urllib.parse.urlencode({"text": text}))
-        except Unreachable:
-            return text
+        """The key of a chip; its text where the instance does not know it."""
+        query = urllib.parse.urlencode({"text": text})
+        reply = self._patiently("GET", "/v1/identify?" + query)
+        if reply.status in _AGAIN:
+            raise Unreachable("The instance is busy.")
         chip = reply.value.get("chip") if isinstance(reply.value, dict) else None
         return str(chip["key"]) if isinstance(chip, dict) and "key" in chip else text
 
-    def _send_lines(self, lines: List[str]) -> Iterator[JSON]:
-        item = self.outbox.add(
-            self.url, "/v1/submissions/batch", "\n".join(lines), "application/x-ndjson"
-        )
+    def _send_batch(self, documents: List[JSON]) -> Iterator[JSON]:
+        item = self.outbox.add(self.url, "/v1/submissions/batch", documents, "")
         yield from self._deliver(item)["items"]
 
     def _deliver(self, item: Path) -> Any:
@@ -536,14 +553,11 @@ class Client:
         with _locked(item, wait=False) as is_ours:
             if not is_ours:
                 raise NotAcknowledged("Another process sends {} now.".format(item.name))
-            kept = json.loads(item.read_text(encoding="utf-8"))
-            headers = {
-                "Idempotency-Key": kept["idempotency_key"],
-                "Content-Type": kept["content_type"],
-            }
-            body = kept["body"].encode("utf-8")
+            kept = self.outbox.read(item)
             try:
-                reply = self._patiently("POST", kept["path"], body, headers, _has_untried)
+                if not kept["has_tokens"]:
+                    self._add_tokens(item, kept)
+                reply = self._send(kept)
             except Unreachable as error:
                 raise NotAcknowledged("{} It waits in {}.".format(error, item)) from error
             if reply.status in _AGAIN or _has_untried(reply):
@@ -560,6 +574,16 @@ class Client:
                 raise error_found
             self.outbox.remove(item)
             return reply.value
+
+    def _send(self, kept: JSON) -> Reply:
+        is_batch = kept["path"].endswith("/batch")
+        texts = [json.dumps(one, ensure_ascii=False) for one in kept["documents"]]
+        headers = {
+            "Idempotency-Key": kept["idempotency_key"],
+            "Content-Type": "application/x-ndjson" if is_batch else "application/json",
+        }
+        body = "\n".join(texts).encode("utf-8")
+        return self._patiently("POST", kept["path"], body, headers, _has_untried)
 
     def _patiently(
         self,
