@@ -566,7 +566,7 @@ class Client:
                         reply.status, item
                     )
                 )
-            self.sender.save_receipts(_receipts_in(reply.value), self.url)
+            self.sender.save_receipts(_receipts_in(reply.value, kept["documents"]), self.url)
             if reply.status >= 400 and not _items_of(reply.value):
                 refused = self.outbox.refuse(item, reply.value)
                 error_found = Refused(reply.status, reply.value)
@@ -672,13 +672,18 @@ def _has_untried(reply: Reply) -> bool:
     return any(one.get("status") == "not_tried" for one in _items_of(reply.value))
 
 
-def _receipts_in(value: Any) -> Dict[str, Tuple[str, str]]:
-    answers = [*_items_of(value), value] if isinstance(value, dict) else []
-    return {
-        one["id"]: (one["receipt"], one["chip"]["key"])
-        for one in answers
-        if isinstance(one.get("receipt"), str) and isinstance(one.get("chip"), dict)
-    }
+def _receipts_in(value: Any, documents: List[JSON]) -> Dict[str, Tuple[str, str]]:
+    """Receipts by id, each with the chip: its key, or the text that was sent."""
+    if not isinstance(value, dict):
+        return {}
+    answers = list(zip(_items_of(value), documents)) or [(value, documents[0])]
+    found = {}
+    for answer, document in answers:
+        if isinstance(answer.get("receipt"), str):
+            chip = answer.get("chip")
+            key = chip["key"] if isinstance(chip, dict) else str(document.get("chip", ""))
+            found[answer["id"]] = answer["receipt"], key
+    return found
 
 
 # Commands
