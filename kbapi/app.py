@@ -13,7 +13,9 @@ from kbapi.api.http_messages import allow_origins, follow_requests, limit_bodies
 from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
+from kbapi.pages import chips as chip_pages
 from kbapi.pages import views
+from kbapi.pages.pictures import views as picture_views
 
 _BLUEPRINTS: Final = (
     submissions.blueprint,
@@ -65,6 +67,11 @@ def _api_spec_options() -> dict[str, object]:
     }
 
 
+def _add_pages(app: Flask) -> None:
+    for blueprint in (views.blueprint, chip_pages.blueprint, picture_views.blueprint):
+        app.register_blueprint(blueprint)
+
+
 def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     """The WSGI application that serves this instance; opens no connection yet.
 
@@ -96,7 +103,7 @@ def create_app(instance: Instance, *, is_guarded: bool = True) -> Flask:
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     app.extensions["kbapi_document"] = api
-    app.register_blueprint(views.blueprint)
+    _add_pages(app)
     admit_requests(app, is_guarded=is_guarded)
     limit_bodies(app, body_memory_mib(instance.settings, _USUAL_WORKERS, memory_limit()) << 20)
     if origins := instance.settings.allowed_origins:

@@ -437,6 +437,17 @@ class PageMissing(KbapiError):
     )
 
 
+class PictureEmpty(KbapiError):
+    """There are too few results for this picture."""
+
+    code = "picture_empty"
+    title = "Nothing to draw"
+    explanation = (
+        "A picture needs results, and there are too few of them. The detail says what is missing "
+        "and what would help."
+    )
+
+
 class MethodWrong(KbapiError):
     """The path exists, but not with this method."""
 

@@ -5,7 +5,7 @@ from typing import Final
 RULES_VERSION: Final = 6
 """Raised with every change of a refusal, a screening rule, a bound or the merge."""
 
-ANSWERS_VERSION: Final = 12
+ANSWERS_VERSION: Final = 14
 """Raised with every change of the statistics or the wording of answers; old ones go stale."""
 
 ANSWER_STAMP: Final = str(ANSWERS_VERSION)

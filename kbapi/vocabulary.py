@@ -48,6 +48,16 @@ Load = Literal[
 ]
 """A class of load on a chip."""
 LOADS: Final[tuple[Load, ...]] = get_args(Load)
+LOAD_SIGNS: Final[dict[Load, str]] = {
+    "all_core": "All cores work.",
+    "cpu_gpu_mix": "Processor and graphics work together, as in a game.",
+    "gpu_only": "Only the graphics work.",
+    "idle_resume": "The machine idles, sleeps and wakes up.",
+    "light_bursts": "Short work on one core, as in browsing.",
+    "memory_heavy": "The work moves much memory.",
+    "vector_heavy": "Wide vector arithmetic, the hottest load.",
+}
+"""What each class of load is."""
 
 Failure = Literal[
     "app_crash",
@@ -66,6 +76,22 @@ Failure = Literal[
 ]
 """How a setting failed."""
 FAILURES: Final[tuple[Failure, ...]] = get_args(Failure)
+FAILURE_SIGNS: Final[dict[Failure, str]] = {
+    "app_crash": "A program ended by itself, and the system went on.",
+    "artefact": "The picture had wrong pixels, lines or colours.",
+    "boot_failure": "The machine did not start with the setting.",
+    "clock_not_reached": "The clock stayed below the one that was asked for.",
+    "clock_stretch": "The clock looked right, but the work took longer.",
+    "corrected_machine_check": "The system log has a corrected hardware error.",
+    "driver_reset": "The screen went black for a moment; the driver restarted.",
+    "os_panic": "The system stopped with an error screen or a kernel panic.",
+    "performance_drop": "The work slowed down, and no clock or error explains it.",
+    "resume_failure": "The machine did not wake up from sleep.",
+    "system_hang": "The machine stopped reacting, and only a forced restart helped.",
+    "system_reset": "The machine restarted by itself.",
+    "wrong_result": "A load that checks itself found a wrong result.",
+}
+"""What a person sees of each kind of failure."""
 
 EffectShownBy = Literal["read_back", "rail_voltage", "less_power", "more_clock", "failed_deeper"]
 """What showed that a setting changed anything."""
@@ -141,6 +167,17 @@ LOCKED_STATUSES: Final[tuple[LockedStatus, ...]] = get_args(LockedStatus)
 LockStatus = Literal[OpenStatus, LockedStatus, "unknown"]
 """Whether a control can be used on a platform, and what locks it if not."""
 LOCK_STATUSES: Final[tuple[LockStatus, ...]] = get_args(LockStatus)
+LOCK_SIGNS: Final[dict[LockStatus, str]] = {
+    "open": "It can be set while the system runs.",
+    "firmware_only": "It can be set in the firmware menu only.",
+    "chip_locked": "The chip refuses every value.",
+    "firmware_locked": "The firmware refuses it, or resets it.",
+    "hypervisor_blocked": "A hypervisor below the system blocks it.",
+    "os_blocked": "The system blocks it.",
+    "not_exposed": "No menu and no driver offers it.",
+    "unknown": "You do not know.",
+}
+"""What each lock status means for the person."""
 
 OverallLockStatus = Literal[LockStatus, "mixed"]
 """The lock status of most reports, `mixed` where no status has a clear majority."""

@@ -7,10 +7,15 @@ from typing import Final
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from hypothesis import settings
 
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests.makers import HandMovedClock, an_instance
+
+# A drawn example that takes long on a loaded machine is right all the same.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 LONGEST_FIRST: Final = ("durability", "calibration", "cli", "outside", "house", "system", "intake")
 """Folders whose files take longest: several processes that begin with them end together."""

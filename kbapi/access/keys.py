@@ -128,6 +128,12 @@ def find_holder(instance: Instance, sent: str) -> KeyHolder:
     return KeyHolder(key.id, key.scopes, key.has_vouched)
 
 
+def find_holder_by_number(instance: Instance, number: int) -> KeyHolder | None:
+    """The holder of the key with this number; None if there is none, or it was revoked."""
+    key = keys.find_live_key_by_number(instance.hot_reads, number)
+    return None if key is None else KeyHolder(key.id, key.scopes, key.has_vouched)
+
+
 def has_live_key(instance: Instance) -> bool:
     """Whether any key is live."""
     return any(key.is_live for key in list_keys(instance))

@@ -394,6 +394,42 @@ def _read_about(
     return [pool for pool in pools if pool.chip_key == chip.key], shares, notes
 
 
+@dataclass(frozen=True, slots=True)
+class ChipWithResults:
+    """A chip with counted results."""
+
+    key: str
+    name: str
+    units: int
+    """Units in its largest pool."""
+    first_pool: int
+    """The number of its oldest pool: a larger one came later."""
+
+
+def chips_with_results(instance: Instance) -> list[ChipWithResults]:
+    """Every chip with counted results, in the order of keys; all pools are counted for it."""
+    with instance.reading() as connection:
+        pools = pool_rows.load_all_pools(connection)
+    by_chip: dict[str, list[PoolSize]] = {}
+    for pool in pools:
+        if pool.units:
+            by_chip.setdefault(pool.chip_key, []).append(pool)
+    known = _known_chips(instance).by_key
+    return [
+        ChipWithResults(
+            key, known[key].name, max(one.units for one in own), min(one.id for one in own)
+        )
+        for key, own in by_chip.items()
+        if key in known
+    ]
+
+
+def names_of(instance: Instance, keys: Iterable[str]) -> dict[str, str]:
+    """The names of chips by their keys; a chip that is not known has its key as a name."""
+    known = _known_chips(instance).by_key
+    return {key: known[key].name if key in known else key for key in keys}
+
+
 def _pool(pool: PoolSize) -> PoolKnown:
     key = pool.key
     return PoolKnown(key.control, key.rails, key.clock_band_mhz or None, pool.units)

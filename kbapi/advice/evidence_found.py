@@ -77,6 +77,11 @@ class PeersByDepth:
 NO_PEERS: Final = PeersByDepth((), ())
 
 
+def has_enough_known(pool: PoolEvidence) -> bool:
+    """Whether enough contributors are known for numbers of single settings to be shown."""
+    return len(np.intersect1d(pool.rows.known, pool.asked.contributor)) >= FEWEST_SHOWN
+
+
 def peers_of(pool: PoolEvidence) -> PeersByDepth:
     """The numbers of a pool at each depth, at most a thousand depths; none of a small pool."""
     if len(np.intersect1d(pool.rows.known, pool.whole.contributor)) < FEWEST_SHOWN:
@@ -414,6 +419,8 @@ class EvidenceSummary:
 
     units: int
     """Units of the chip itself that are counted."""
+    contributors: int | None
+    """Contributors who sent these units; null where they are fewer than five."""
     borrowed_units: int
     """Units of related chips that the answer uses, 0 where it uses none."""
     related_chips_unused: int
@@ -489,6 +496,7 @@ def evidence_summary(
     untold = None if released is None else _share_shown(released.untold_stops, released.units)
     return EvidenceSummary(
         units=0 if own is None else own.units,
+        contributors=_contributors_shown(own),
         borrowed_units=round(borrowed_units),
         related_chips_unused=found.related.unused,
         sibling_agreement=round(agreement, 3) if borrowed_units > 0 else None,
@@ -506,6 +514,16 @@ def evidence_summary(
         optimality_gap=float(f"{optimality_gap:.1e}"),
         revision="",
     )
+
+
+def _contributors_shown(own: PoolEvidence | None) -> int | None:
+    count = contributors_in(own)
+    return count if count >= FEWEST_SHOWN else None
+
+
+def contributors_in(own: PoolEvidence | None) -> int:
+    """How many contributors have a unit with a limit in the pool."""
+    return 0 if own is None else len(np.unique(own.whole.contributor[own.whole.informative]))
 
 
 def _share_shown(some: Cell, units: int) -> float | None:

@@ -1,6 +1,7 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Protocol, TypeVar
 
@@ -12,8 +13,8 @@ from kbapi.errors import StorageBusy, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
-from kbapi.storage.answers import AnswerBytes, Place, Stamp
-from kbapi.storage.pools import LineRow
+from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
+from kbapi.storage.pools import LineRow, find_line
 from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
@@ -112,6 +113,72 @@ def answer_once(
     return instance.single_flight.fly(
         key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts, kept)
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ShownAnswer:
+    """An answer that a page or a picture shows."""
+
+    kind: str
+    question: Asked
+    answer: AnswerBytes
+
+
+def picture_once(
+    instance: Instance,
+    kind: str,
+    question: Asked,
+    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
+    flight: SingleFlight,
+) -> AnswerBytes:
+    """The bytes of this kind of picture of the question, stored or drawn.
+
+    `draw` makes them, with the answers that they show. A picture is stored while each of these is:
+    then what outdates one of them outdates the picture. With None it is never stored.
+
+    Raises
+    ------
+    StorageBusy, StorageBroken
+        When the database can't be read now.
+    """
+    key = stored_key(instance, kind, question)
+    fresh = answers.find_fresh_answer(
+        instance.hot_reads, key, _version_of(instance), instance.today()
+    )
+    if fresh is not None:
+        return fresh
+    return flight.fly(key, lambda: _draw_picture(instance, key, question, draw))
+
+
+def _draw_picture(
+    instance: Instance,
+    key: str,
+    question: Asked,
+    draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
+) -> AnswerBytes:
+    with instance.reading() as connection:
+        line = find_line(connection, question.chip.line)
+    day, version = instance.today(), _version_of(instance)
+    body, shown = draw()
+    picture = AnswerBytes(body, checksum_of(body))
+    if line is None or shown is None or not all(is_stored(instance, one) for one in shown):
+        return picture
+    place = Place(key, answers.PICTURES, line.id)
+    try:
+        with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
+            answers.save_answer(connection, place, Stamp(line.revision, version, day), picture)
+    except (StorageBusy, StorageUnwritable):
+        return picture
+    return picture
+
+
+def is_stored(instance: Instance, shown: ShownAnswer) -> bool:
+    """Whether exactly this answer is stored, and right: what outdates it outdates what shows it."""
+    key = stored_key(instance, shown.kind, shown.question)
+    fresh = answers.find_fresh_answer(
+        instance.hot_reads, key, _version_of(instance), instance.today()
+    )
+    return fresh is not None and fresh.etag == shown.answer.etag
 
 
 def _version_of(instance: Instance) -> str:

@@ -23,6 +23,7 @@ from kbapi.access.limits import (
     require,
     require_rate_library,
 )
+from kbapi.access.sessions import find_session_holder, session_cookie
 from kbapi.api.http_messages import bearer_key
 from kbapi.api.openapi import problem_answers
 from kbapi.clock import Clock
@@ -327,6 +328,16 @@ def needs_nothing(view: _View) -> _View:
     return _marked(view, Need.EXPLAINING)
 
 
+def page_needs(need: Need) -> Callable[[_View], _View]:
+    """A decorator that declares what a page needs; a session opens it as well as a key."""
+
+    def mark(view: _View) -> _View:
+        view.kbapi_is_page = True  # type: ignore[attr-defined]
+        return _marked(view, need)
+
+    return mark
+
+
 def _marked(view: _View, need: Need) -> _View:
     view.kbapi_need = need  # type: ignore[attr-defined]
     return view
@@ -363,6 +374,7 @@ def admit_requests(app: Flask, *, is_guarded: bool) -> None:
     """
     instance: Instance = app.extensions["kbapi"]
     needed = {rule.endpoint: need_of(app, rule.endpoint) for rule in app.url_map.iter_rules()}
+    pages = {name for name, view in app.view_functions.items() if hasattr(view, "kbapi_is_page")}
     join: Join = instance.settings.join if is_guarded else "open"
 
     @app.before_request
@@ -370,6 +382,9 @@ def admit_requests(app: Flask, *, is_guarded: bool) -> None:
         g.cpu_begun = time.thread_time()
         g.need = needed.get(request.endpoint or "", Need.EXPLAINING)
         g.holder, g.wrong_key = _holder_of(bearer_key() if g.need in READS_KEYS else None)
+        # A session is for pages alone: no other endpoint looks at cookies.
+        if g.holder is None and request.endpoint in pages:
+            g.holder = _member()
 
     if is_guarded:
         limit_requests(app, instance)
@@ -398,10 +413,9 @@ def _holder_of(sent: str | None) -> tuple[KeyHolder | None, AccessKeyWrong | Non
         return None, wrong
 
 
-def curator() -> KeyHolder | None:
-    """The holder of the key that this endpoint needed; None for a command on the folder."""
-    holder: KeyHolder | None = g.holder
-    return holder
+def _member() -> KeyHolder | None:
+    sent = request.cookies.get(session_cookie(is_secure=request.is_secure))
+    return find_session_holder(current_app.extensions["kbapi"], sent) if sent else None
 
 
 def voucher() -> Voucher | None:
@@ -410,7 +424,21 @@ def voucher() -> Voucher | None:
     return None if holder is None else holder.voucher
 
 
+def key_holder() -> KeyHolder | None:
+    """The holder of the key that came with this request, or of the session that opened this page.
+
+    None without both, and for a command on the folder.
+    """
+    holder: KeyHolder | None = g.holder
+    return holder
+
+
 def may_forward() -> bool:
     """Whether the sender may send results of several contributors at once."""
     join: Join = current_app.extensions["kbapi_join"]
     return is_open(Need.FORWARDING, join, g.holder)
+
+
+def add_cpu_time(seconds: float) -> None:
+    """Count the CPU time of another process as that of this request."""
+    g.cpu_begun -= seconds

@@ -330,13 +330,13 @@ def _with_next_page(response: Response, page: Page) -> Response:
     return response
 
 
-def conditional(body: bytes, etag: str) -> Response:
-    """A JSON answer with its ETag, or 304 if the request names the same one."""
+def conditional(body: bytes, etag: str, content_type: str = "application/json") -> Response:
+    """An answer with its ETag, or 304 if the request names the same one."""
     if request.if_none_match.contains_weak(etag):
         response = Response(status=304)
         del response.headers["Content-Type"]
     else:
-        response = Response(body, 200, content_type="application/json")
+        response = Response(body, 200, content_type=content_type)
     response.headers["ETag"] = f'"{etag}"'
     response.headers["Cache-Control"] = "no-cache"
     return response

@@ -26,6 +26,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.AccessKeyWrong: 403,
     errors.ScopeMissing: 403,
     errors.PageMissing: 404,
+    errors.PictureEmpty: 404,
     errors.ChipUnknown: 404,
     errors.SettingUnknown: 404,
     errors.ResultUnknown: 404,

@@ -7,7 +7,7 @@ from flask import Response, request
 from flask_smorest import Blueprint
 
 from kbapi.access.limits import Need
-from kbapi.api.admission import curator, needs
+from kbapi.api.admission import key_holder, needs
 from kbapi.api.http_messages import (
     DryRunSchema,
     dump,
@@ -96,7 +96,7 @@ def erase_result(submission_id: UUID) -> Response:
     of the key.
     """
     query = request.args.to_dict(flat=False)
-    return dump(erase_submission(instance(), curator(), str(submission_id), query), 200)
+    return dump(erase_submission(instance(), key_holder(), str(submission_id), query), 200)
 
 
 @blueprint.route("/<uuid:submission_id>/<int(max=1000):ordinal>", methods=["GET"])
@@ -150,7 +150,7 @@ def submit_decisions() -> Response:
     """
     dry_run = is_dry_run()
     require_json()
-    return dump(accept_decisions(instance(), curator(), sent_body(), dry_run=dry_run), 200)
+    return dump(accept_decisions(instance(), key_holder(), sent_body(), dry_run=dry_run), 200)
 
 
 submissions_blueprint = Blueprint(
@@ -222,4 +222,4 @@ def erase_results_of_contributor(number: int) -> Response:
     Send a dry run first and repeat its `confirm`. The results are overwritten like withdrawn ones.
     """
     query = request.args.to_dict(flat=False)
-    return dump(erase_contributor(instance(), curator(), number, query), 200)
+    return dump(erase_contributor(instance(), key_holder(), number, query), 200)

@@ -19,17 +19,17 @@ from kbapi.documents.shapes import find_machine, machine_unknown, problems_of
 from kbapi.errors import Problem
 from kbapi.vocabulary import (
     DOMAINS,
+    FAILURE_SIGNS,
     FAILURES,
     FORMS,
     LIMIT_CONTROLS,
+    LOAD_SIGNS,
     LOADS,
+    LOCK_SIGNS,
     LOCK_STATUSES,
     LOCKED_STATUSES,
     PERFORMANCE_UNITS,
     READING_STATES,
-    Failure,
-    Load,
-    LockStatus,
 )
 
 _SETTING: Final = SettingSchema()
@@ -43,43 +43,6 @@ _UNITS: Final = {
     "fixed_clock_voltage": "mV, absolute, such as 820",
 }
 _UNKNOWN: Final = frozenset({"", "?", "unknown", "i do not know"})
-FAILURE_SIGNS: Final[dict[Failure, str]] = {
-    "app_crash": "A program ended by itself, and the system went on.",
-    "artefact": "The picture had wrong pixels, lines or colours.",
-    "boot_failure": "The machine did not start with the setting.",
-    "clock_not_reached": "The clock stayed below the one that was asked for.",
-    "clock_stretch": "The clock looked right, but the work took longer.",
-    "corrected_machine_check": "The system log has a corrected hardware error.",
-    "driver_reset": "The screen went black for a moment; the driver restarted.",
-    "os_panic": "The system stopped with an error screen or a kernel panic.",
-    "performance_drop": "The work slowed down, and no clock or error explains it.",
-    "resume_failure": "The machine did not wake up from sleep.",
-    "system_hang": "The machine stopped reacting, and only a forced restart helped.",
-    "system_reset": "The machine restarted by itself.",
-    "wrong_result": "A load that checks itself found a wrong result.",
-}
-"""What a person sees of each kind of failure."""
-LOAD_SIGNS: Final[dict[Load, str]] = {
-    "all_core": "All cores work.",
-    "cpu_gpu_mix": "Processor and graphics work together, as in a game.",
-    "gpu_only": "Only the graphics work.",
-    "idle_resume": "The machine idles, sleeps and wakes up.",
-    "light_bursts": "Short work on one core, as in browsing.",
-    "memory_heavy": "The work moves much memory.",
-    "vector_heavy": "Wide vector arithmetic, the hottest load.",
-}
-"""What each class of load is."""
-LOCK_SIGNS: Final[dict[LockStatus, str]] = {
-    "open": "It can be set while the system runs.",
-    "firmware_only": "It can be set in the firmware menu only.",
-    "chip_locked": "The chip refuses every value.",
-    "firmware_locked": "The firmware refuses it, or resets it.",
-    "hypervisor_blocked": "A hypervisor below the system blocks it.",
-    "os_blocked": "The system blocks it.",
-    "not_exposed": "No menu and no driver offers it.",
-    "unknown": "You do not know.",
-}
-"""What each lock status means for the person."""
 
 
 def interview(api_client: ApiClient) -> dict[str, Any]:

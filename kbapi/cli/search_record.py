@@ -9,6 +9,7 @@ from kbapi.advice.next_step.query import MOST_RISK
 from kbapi.advice.phrases import percent
 from kbapi.cli.common import bullet, paragraph
 from kbapi.cli.sender_file import save_private_file
+from kbapi.documents.runs import setting_of_runs
 from kbapi.errors import UnsafeSetup
 
 
@@ -68,21 +69,14 @@ def result_of(search: SearchRecord, answer: dict[str, Any]) -> dict[str, Any]:
     A failure overrides a pass at its setting or deeper. If the plan ended the search without a
     failure, the deepest pass is a planned end.
     """
-    passed, failed = _ends_of(search.trials)
     setting: dict[str, Any] = {
         "domain": answer["domain"],
         "control": answer["control"],
         "moved_with": answer["moved_with"],
-        "first_tried": _value(search.trials[0]),
-        "stable_at": None if passed is None else _value(passed),
-        "unstable_at": None if failed is None else _value(failed),
+        **setting_of_runs(search.trials),
     }
-    if failed is not None:
-        setting["failure"] = failed.get("failure")
-    elif answer["reason"] is not None:
+    if setting["unstable_at"] is None and answer["reason"] is not None:
         setting["planned_end"] = setting["stable_at"]
-    if passed is not None:
-        setting |= _testing_behind(search.trials, setting["stable_at"])
     setting |= {
         name: search.asked[name] for name in ("clock_mhz", "stock_mv") if name in search.asked
     }
@@ -90,33 +84,6 @@ def result_of(search: SearchRecord, answer: dict[str, Any]) -> dict[str, Any]:
     if search.stock_passed is not None:
         document["stock_passed"] = [search.stock_passed]
     return document
-
-
-def _ends_of(trials: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
-    """The deepest run that passed above every failure, and the shallowest that failed."""
-    failed = max((run for run in trials if run["outcome"] == "failed"), key=_value, default=None)
-    passed = [
-        run
-        for run in trials
-        if run["outcome"] == "stable" and (failed is None or _value(run) > _value(failed))
-    ]
-    return min(passed, key=_value, default=None), failed
-
-
-def _testing_behind(trials: list[dict[str, Any]], stable_at: float) -> dict[str, Any]:
-    """Loads, minutes and checks of the runs at the deepest setting that passed."""
-    behind = [run for run in trials if run["outcome"] == "stable" and _value(run) == stable_at]
-    testing: dict[str, Any] = {"minutes": sum(run.get("seconds", 0) for run in behind) / 60}
-    loads = sorted({run["load"] for run in behind if "load" in run})
-    if loads:
-        testing["loads"] = loads
-    if any(run.get("checked_results") for run in behind):
-        testing["checked_results"] = True
-    return testing
-
-
-def _value(run: dict[str, Any]) -> float:
-    return float(run["settings"][0]["value"])
 
 
 def opening_card(answer: dict[str, Any]) -> str:

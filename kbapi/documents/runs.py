@@ -1,6 +1,7 @@
 """What the trials of a document show about its settings."""
 
 from collections.abc import Iterator
+from typing import Any
 
 from kbapi.bounds import QUICK_LEAST_MINUTES
 from kbapi.documents.measurements import InForce, Trial
@@ -121,3 +122,48 @@ def _has_passed(one: InForce, result: SubmittedResult) -> bool:
     """Whether this value, or a deeper one, passed in the same document."""
     deepest = result.deepest_passes.get((one.domain, one.control))
     return deepest is not None and deepest <= one.value
+
+
+def setting_of_runs(trials: list[dict[str, Any]]) -> dict[str, Any]:
+    """The ends of a setting, and the testing behind its pass, from the runs of a search as sent.
+
+    A failure overrides a pass at its setting or deeper.
+    """
+    passed, failed = _ends_of(trials)
+    setting: dict[str, Any] = {
+        "first_tried": _value(trials[0]),
+        "stable_at": None if passed is None else _value(passed),
+        "unstable_at": None if failed is None else _value(failed),
+    }
+    if failed is not None:
+        setting["failure"] = failed.get("failure")
+    if passed is not None:
+        setting |= _testing_behind(trials, setting["stable_at"])
+    return setting
+
+
+def _ends_of(trials: list[dict[str, Any]]) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+    """The deepest run that passed above every failure, and the shallowest that failed."""
+    failed = max((run for run in trials if run["outcome"] == "failed"), key=_value, default=None)
+    passed = [
+        run
+        for run in trials
+        if run["outcome"] == "stable" and (failed is None or _value(run) > _value(failed))
+    ]
+    return min(passed, key=_value, default=None), failed
+
+
+def _testing_behind(trials: list[dict[str, Any]], stable_at: float) -> dict[str, Any]:
+    """Loads, minutes and checks of the runs at the deepest setting that passed."""
+    behind = [run for run in trials if run["outcome"] == "stable" and _value(run) == stable_at]
+    testing: dict[str, Any] = {"minutes": sum(run.get("seconds", 0) for run in behind) / 60}
+    loads = sorted({run["load"] for run in behind if "load" in run})
+    if loads:
+        testing["loads"] = loads
+    if any(run.get("checked_results") for run in behind):
+        testing["checked_results"] = True
+    return testing
+
+
+def _value(run: dict[str, Any]) -> float:
+    return float(run["settings"][0]["value"])

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
+from urllib.parse import urlencode
 
 import orjson
 from flask import Blueprint, Response, g, render_template, request
@@ -14,24 +15,16 @@ from flask import Blueprint, Response, g, render_template, request
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
 from kbapi.api.http_messages import instance
-from kbapi.api.operation import describe_service
+from kbapi.api.problems import problem_response
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
-from kbapi.errors import FAULTS, KbapiError, PageMissing
+from kbapi.errors import FAULTS, AccessKeyMissing, KbapiError, PageMissing
 from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import SENTENCES_OF_REASONS
 from kbapi.settings import bundled_folder
 
 if TYPE_CHECKING:
     from markdown_it.token import Token
-
-blueprint = Blueprint(
-    "pages",
-    __name__,
-    template_folder="templates",
-    static_folder="static",
-    static_url_path="/static",
-)
 
 _NOTHING_ELSE: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
@@ -46,13 +39,11 @@ _VIEWER_POLICY: Final = _NOTHING_ELSE + (
 _API_DOCUMENT: Final = (bundled_folder("openapi") / "openapi.json").read_bytes()
 
 
-@blueprint.before_request
 def _ignore_ranges() -> None:
     """Send every file whole, as RFC 9110, section 14.2, allows: all files are small."""
     request.environ.pop("HTTP_RANGE", None)
 
 
-@blueprint.after_request
 def _add_policy(response: Response) -> Response:
     if response.mimetype == "text/html":
         is_viewer = request.endpoint == "pages.show_docs"
@@ -78,6 +69,41 @@ def _page_policy(sources: Sequence[Source]) -> str:
     return policy + "".join(f"; {one} 'self'" for one in sources if one != "form-action")
 
 
+def prefers(*types: str) -> str:
+    """The type that the request prefers; the first one where it prefers none, as with `*/*`."""
+    return request.accept_mimetypes.best_match(types, types[0]) or types[0]
+
+
+def show_problem(error: KbapiError) -> Response:
+    """The problem as a page where the request prefers HTML, else as a problem document.
+
+    A member without a session is led to the page for signing in, and back.
+    """
+    response = problem_response(error)
+    response.vary.add("Accept")
+    if prefers("application/json", "text/html") == "text/html":
+        if isinstance(error, AccessKeyMissing):
+            then = urlencode({"then": request.full_path.removesuffix("?")})
+            response.status_code, response.headers["Location"] = 303, f"/sign-in?{then}"
+        response.set_data(render_template("refused.html", error=error))
+        response.content_type = "text/html; charset=utf-8"
+    return response
+
+
+def page_blueprint(name: str, **options: Any) -> Blueprint:
+    """A blueprint for pages: with their policy, without ranges, and with problems as pages."""
+    made = Blueprint(name, __name__, **options)
+    made.before_request(_ignore_ranges)
+    made.after_request(_add_policy)
+    made.register_error_handler(KbapiError, show_problem)
+    return made
+
+
+blueprint: Final = page_blueprint(
+    "pages", template_folder="templates", static_folder="static", static_url_path="/static"
+)
+
+
 @blueprint.app_context_processor
 def _name_site() -> dict[str, object]:
     settings = instance().settings
@@ -99,24 +125,6 @@ def _all_explanations() -> dict[str, tuple[str, str]]:
 
 _EXPLANATIONS: Final = _all_explanations()
 """Title and explanation of every problem and of every rule, by code."""
-
-
-@blueprint.get("/")
-@needs_nothing
-def show_front() -> Response:
-    """The front page where the request prefers HTML, else the description of the service."""
-    if prefers_html():
-        allow_on_page("form-action")
-        response = Response(render_template("front.html"))
-    else:
-        response = describe_service()
-    response.vary.add("Accept")
-    return response
-
-
-def prefers_html() -> bool:
-    """Whether the request names HTML before JSON: a browser does, and `*/*` does not."""
-    return request.accept_mimetypes.best_match(("application/json", "text/html")) == "text/html"
 
 
 @blueprint.get("/problems/<code>")
@@ -144,9 +152,8 @@ def _explanation(code: str) -> dict[str, str]:
 
 
 def _page_or_json(page: str, value: object) -> Response:
-    wanted = request.accept_mimetypes.best_match(("text/html", "application/json"))
-    if wanted == "application/json":
-        response = Response(orjson.dumps(value), mimetype=wanted)
+    if prefers("text/html", "application/json") == "application/json":
+        response = Response(orjson.dumps(value), mimetype="application/json")
     else:
         response = Response(page)
     response.vary.add("Accept")

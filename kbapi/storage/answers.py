@@ -32,6 +32,10 @@ from kbapi.vocabulary import PoolCode
 
 ANSWERS_PER_CHIP: Final = 64
 """Beyond this many different questions about one chip the oldest answers are deleted."""
+PICTURES: Final = "pictures"
+"""What stands in the place of a chip for every picture: their number is limited together."""
+MOST_PICTURES: Final = 256
+"""Beyond this many the oldest pictures are deleted; each has about 50 to 190 kB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +104,7 @@ def have_results(connection: Connection, chip_key: str, texts: Mapping[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """The question of an answer, its chip, and the line whose revision outdates it."""
+    """The question of an answer, its chip or `PICTURES`, and the line that outdates it."""
 
     question: str
     chip_key: str
@@ -136,13 +140,14 @@ def _delete_oldest(connection: Connection, chip_key: str) -> None:
     stored = connection.execute(
         select(func.count()).select_from(StoredAnswer).where(of_chip)
     ).scalar_one()
-    if stored < ANSWERS_PER_CHIP:
+    most = MOST_PICTURES if chip_key == PICTURES else ANSWERS_PER_CHIP
+    if stored < most:
         return
     oldest = (
         select(col(StoredAnswer.id))
         .where(of_chip)
         .order_by(col(StoredAnswer.id))
-        .limit(stored - ANSWERS_PER_CHIP + 1)
+        .limit(stored - most + 1)
     )
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.id).in_(oldest)))
 
@@ -361,8 +366,13 @@ class Memory:
 class SingleFlight:
     """The computations of one process, and the answers that were right last."""
 
-    def __init__(self, elapsed_s: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        elapsed_s: Callable[[], float] = time.monotonic,
+        most_remembered: int = _MOST_REMEMBERED,
+    ) -> None:
         self._elapsed_s = elapsed_s
+        self._most_remembered = most_remembered
         self._lock = Lock()
         self._under_way: dict[str, _Computation] = {}
         self._remembered: dict[str, _Remembered] = {}
@@ -427,5 +437,5 @@ class SingleFlight:
         with self._lock:
             self._remembered.pop(question, None)
             self._remembered[question] = _Remembered(answer, right_at)
-            if len(self._remembered) > _MOST_REMEMBERED:
+            if len(self._remembered) > self._most_remembered:
                 del self._remembered[next(iter(self._remembered))]

@@ -72,11 +72,21 @@ def add_key(
 _FIND_LIVE: Final = (
     "SELECT id, scopes, has_vouched FROM access_key WHERE key_hash = ? AND revoked_day IS NULL"
 )
+_FIND_LIVE_NUMBER: Final = _FIND_LIVE.replace("key_hash", "id")
 
 
 def find_live_key(reads: HotReads, key_hash: bytes) -> LiveKey | None:
     """The key with this hash, unless it was revoked."""
-    for number, scopes, has_vouched in reads.rows(_FIND_LIVE, (key_hash,)):
+    return _live_key(reads, _FIND_LIVE, key_hash)
+
+
+def find_live_key_by_number(reads: HotReads, number: int) -> LiveKey | None:
+    """The key with this number, unless it was revoked."""
+    return _live_key(reads, _FIND_LIVE_NUMBER, number)
+
+
+def _live_key(reads: HotReads, statement: str, asked: bytes | int) -> LiveKey | None:
+    for number, scopes, has_vouched in reads.rows(statement, (asked,)):
         return LiveKey(number, tuple(scopes.split(",")), has_vouched == 1)
     return None
 

@@ -445,10 +445,11 @@ def test_a_chip_without_relatives_gets_a_start_from_all_chips_that_says_so(
     assert found["start"]["level"] == "all_chips"
     assert found["start"]["setting_mv"] < 0
     assert found["evidence"]["borrowed_units"] == 36
-    first, second, third = found["summary"].split(". ")[:3]
+    first, second, expected, third = found["summary"].split(". ")[:4]
     assert first.startswith("Start at ")
     assert first.endswith("core, from all chips of this kind")
     assert second == "No related chip has enough results"
+    assert " of 100 machines like these are expected to hold it; " in expected
     assert third == "Based on 36 machines of 3 other lines"
 
 

@@ -92,6 +92,31 @@ def test_without_such_stops_an_answer_says_nothing_of_them(
     assert "untold_stops" not in [one["code"] for one in answer["warnings"]]
 
 
+def test_a_start_gives_the_chance_of_one_more_machine_beside_its_bound(instance: Instance) -> None:
+    searches(instance, 0, planned=False)
+    answer = count_answer(instance)
+    chance = answer["start"]["chance_stable"]
+    assert round(chance, 2) == chance
+    assert 0.9 < chance <= 0.99
+    text = (
+        f"{100 * chance:.0f} of 100 machines like these are expected to hold it; "
+        "with 95 % confidence at most 1 in 10 fails here."
+    )
+    assert text in answer["summary"]
+
+
+def test_the_chance_falls_with_the_share_that_is_asked_for(instance: Instance) -> None:
+    searches(instance, 0, planned=False)
+    chances = [
+        count_answer(instance, stable_share=share)["start"]["chance_stable"]
+        for share in ("0.9", "0.75", "0.5")
+    ]
+    assert chances == sorted(chances, reverse=True)
+    assert chances[0] > chances[-1] > 0.5
+    fail = count_answer(instance, stable_share="0.87", confidence="0.9")["summary"]
+    assert "with 90 % confidence at most 13 in 100 fail here." in fail
+
+
 def test_a_small_difference_by_such_stops_is_a_number_and_no_warning(instance: Instance) -> None:
     searches(instance, 0, planned=False)
     for number in (30, 31):

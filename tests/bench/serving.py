@@ -30,6 +30,7 @@ from tests.system.server import free_port
 
 ROUNDS = 5
 START = f"/v1/start?chip={CHIPS[0]}"
+PAGE = f"/chips/{CHIPS[0]}"
 _PERCENTILES = """
 WITH ranked AS (
     SELECT stable_steps, row_number() OVER (ORDER BY stable_steps) AS place, count(*) OVER () AS n
@@ -55,6 +56,7 @@ def measure(*, short: bool) -> list[Row]:
             kinds = {
                 "start": (get(START, **key), 200),
                 "not modified": (get(START, If_None_Match=etag, **key), 304),
+                "chip page": (get(PAGE, Accept="text/html", **key), 200),
                 "noop": (get("/noop", **key), 200),
                 "bare": (get("/bare", **key), 200),
             }
@@ -66,15 +68,17 @@ def measure(*, short: bool) -> list[Row]:
     of = f"{pools * units:,} results"
     rows = [
         measured(f"{kind}, {of}", cost[kind], "us CPU", "")
-        for kind in ("start", "not modified", "noop", "bare")
+        for kind in ("start", "not modified", "chip page", "noop", "bare")
     ]
     start, not_modified = _ratio(costs, "start"), _ratio(costs, "not modified")
     bare = _ratio(costs, "start", "bare")
+    page = 1 / _ratio(costs, "chip page", "start")
     return [
         *rows,
         measured("start, rate over a no-op route's", start, "ratio", ">= 0.80"),
         measured("304, rate over a no-op route's", not_modified, "ratio", ">= 0.85"),
         measured("start, rate over a bare application's", bare, "ratio", ""),
+        measured("chip page, its time over the start's", page, "ratio", "<= 3"),
         *_beside_sql(f"percentiles by SQL over the same {of}", by_sql, cost["start"], short=short),
     ]
 

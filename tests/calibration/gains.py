@@ -130,9 +130,9 @@ def _own_runs(seed: int, runs: int) -> list[Row]:
     for stock, tuned in ((3, 3), (3, 5), (10, 3), (10, 10)):
         for place, (name, errors) in enumerate(OWN.items()):
             rng = np.random.default_rng([seed, stock, tuned, 90 + place])
-            larger = [
-                compare_runs(errors(rng, stock), errors(rng, tuned)).is_larger for _ in range(runs)
-            ]
+            pairs = ((errors(rng, stock), errors(rng, tuned)) for _ in range(runs))
+            compared = [compare_runs(*pair) for pair in pairs]
+            larger = [one.noise is not None and abs(one.change) > one.noise for one in compared]
             what = f"own runs, larger without an effect, {stock} and {tuned}, {name}"
             error = f"binomial error {np.sqrt(0.05 * 0.95 / runs):.4f}"
             rows.append(measured(what, float(np.mean(larger)), "share", "<= 0.05", error))

@@ -1,10 +1,11 @@
 """What siblings bring when they agree, what they cost when they do not, and invented ones.
 
-Also what one chip of each other line brings to a chip without siblings, in drawn worlds.
+Also what one chip of each other line brings to a chip without siblings, in drawn worlds, and what
+both bring where people have hidden habits.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -13,7 +14,9 @@ from numpy.typing import NDArray
 from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
 from kbapi.stats.intervals import GroupedIntervals
 from kbapi.stats.scale import VOLTAGE_OFFSET
+from tests.calibration._drawn import World, draw_pools, draw_world
 from tests.calibration._liars import cluster, lent_by
+from tests.calibration._reports import answered
 from tests.calibration._rows import (
     Depths,
     growing_timidity,
@@ -35,6 +38,8 @@ LINES, BETWEEN_LINES_MV, BESIDE_LINES = (4, 8, 12), (10.0, 25.0, 40.0), (0, 3)
 SHORT_LINES, SHORT_BETWEEN_MV, SHORT_SEEDS = (4,), (10.0, 40.0), range(1, 6)
 FULL_SEEDS = range(1, 201)
 MOST_LENT = 8
+RELATIVES = (("series", 4, 12.0, (0, 3, 10, 40)), ("all_chips", 8, 25.0, (0, 3)))
+"""The level, how many chips lend, how many mV they lie apart, and numbers of own units."""
 
 
 def measure(
@@ -43,10 +48,11 @@ def measure(
     """Coverage and timidity for each truth, kind of siblings and number of own units.
 
     From 200 own units on siblings are not leaned on; with siblings that disagree the cells end
-    there. With `seeds`, from the first to the last, only worlds of several lines are drawn.
+    there. With `seeds`, from the first to the last, only worlds of several lines and of hidden
+    habits are drawn.
     """
     if seeds is not None:
-        return rows_of_lines(range(seeds[0], seeds[1] + 1), LINES, BETWEEN_LINES_MV)
+        return _drawn_rows(range(seeds[0], seeds[1] + 1))
     units = SHORT_UNITS if short else FULL_UNITS
     runs = runs or (SHORT_RUNS if short else FULL_RUNS)
     agreeing: list[Row] = []
@@ -68,7 +74,11 @@ def measure(
     rows += _invented(rng=np.random.default_rng([SEED, 3]), runs=runs)
     if short:
         return [*rows, *rows_of_lines(SHORT_SEEDS, SHORT_LINES, SHORT_BETWEEN_MV)]
-    return [*rows, *rows_of_lines(FULL_SEEDS, LINES, BETWEEN_LINES_MV)]
+    return [*rows, *_drawn_rows(FULL_SEEDS)]
+
+
+def _drawn_rows(seeds: Sequence[int]) -> list[Row]:
+    return [*rows_of_lines(seeds, LINES, BETWEEN_LINES_MV), *rows_of_habits(seeds)]
 
 
 def _invented(rng: np.random.Generator, runs: int) -> list[Row]:
@@ -168,3 +178,49 @@ def _rows_of_starts(
         measured(f"starts given, {where}", float(np.mean(given)), "share", ""),
         measured(f"timidity, {where}", timid, "mV", ""),
     ]
+
+
+def rows_of_habits(seeds: Iterable[int]) -> list[Row]:
+    """As `rows_of_lines`, in drawn worlds with their hidden habits and without them.
+
+    Chips of which fewer than nine of ten units reach below stock are left out: none is sold.
+    """
+    found: dict[str, list[tuple[float, float]]] = {}
+    for seed in seeds:
+        drawn = draw_world(seed)
+        for world, habits in ((drawn, "hidden"), (drawn.without_hidden_habits(), "no hidden")):
+            for where, start, true_mv in starts_beside_relatives(world):
+                if true_mv > 0:
+                    found.setdefault(f"{habits} habits, {where}", []).append((start, true_mv))
+    rows: list[Row] = []
+    for where, pairs in found.items():
+        starts, true_depths = np.array(pairs).T
+        rows += _rows_of_starts(where, starts, true_depths)
+    return rows
+
+
+def starts_beside_relatives(world: World) -> Iterator[tuple[str, float, float]]:
+    """The level and the number of own units, the start of one such chip, and its true depth."""
+    # The same draws whatever the habits are.
+    rng = np.random.default_rng([20261130, world.seed, 0, 2])
+    for level, chips, apart_mv, numbers in RELATIVES:
+        shifts = rng.normal(0.0, apart_mv, chips + 1)
+        units = rng.integers(60, 121, chips)
+        own, *others = (_shifted(world, float(shift)) for shift in shifts)
+        made = rng.spawn(chips + len(numbers))
+        pools = [
+            draw_pools(each, other, int(count), 1)[0]
+            for each, other, count in zip(made, others, units, strict=False)
+        ]
+        siblings = Siblings(**{level: lent_by(pools).series})
+        for each, n in zip(made[chips:], numbers, strict=True):
+            pool = draw_pools(each, own, n, 1)[0] if n else cluster(each, 0, 0.0)
+            start = answered(pool, siblings).start_mv
+            yield f"{level}, n = {n}", start, own.truth.depth_mv(0.90)
+
+
+def _shifted(world: World, shift_mv: float) -> World:
+    """The same people testing a chip whose limits all lie deeper by so much."""
+    parts = world.truth.components
+    moved = tuple(replace(part, mean_mv=part.mean_mv + shift_mv) for part in parts)
+    return replace(world, truth=replace(world.truth, components=moved))

@@ -16,6 +16,7 @@ from tests.calibration import (
     time,
     worlds,
 )
+from tests.calibration._drawn import draw_world
 from tests.report import Row, print_report
 
 CALIBRATIONS = {
@@ -70,6 +71,17 @@ def test_chips_of_other_lines_give_starts_that_cover_before_any_unit(reports):
     rows = reports["siblings"]
     assert min(values(rows, "coverage of given starts", "lines")) >= 0.75
     assert min(values(rows, "starts given", "10 mV apart")) >= 0.75
+
+
+def test_hidden_habits_change_starts_beside_relatives_but_no_limit():
+    drawn = draw_world(1)
+    worlds = drawn, drawn.without_hidden_habits()
+    hidden, plain = (
+        np.array([found[1:] for found in siblings.starts_beside_relatives(world)])
+        for world in worlds
+    )
+    assert hidden[:, 1].tolist() == plain[:, 1].tolist()
+    assert (hidden[:, 0] != plain[:, 0]).all()
 
 
 def test_the_same_seed_gives_the_same_figures_to_the_digit(reports):

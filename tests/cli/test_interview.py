@@ -9,10 +9,16 @@ from typing import Any
 
 import pytest
 
-from kbapi.cli.interview import FAILURE_SIGNS, LOAD_SIGNS, LOCK_SIGNS
 from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
-from kbapi.vocabulary import FAILURES, LOADS, LOCK_STATUSES
+from kbapi.vocabulary import (
+    FAILURE_SIGNS,
+    FAILURES,
+    LOAD_SIGNS,
+    LOADS,
+    LOCK_SIGNS,
+    LOCK_STATUSES,
+)
 from tests.makers import an_instance, send
 from tests.system.server import KBAPI
 

@@ -137,7 +137,7 @@ def paths_of(app: Flask) -> set[str]:
     found = set()
     for rule in app.url_map.iter_rules():
         path = re.sub(r"<[^>]*:?submission_id>", "{id}", rule.rule)
-        path = re.sub(r"<(?:[^>]*:)?(code|chip|ordinal|name|number)>", r"{\1}", path)
+        path = re.sub(r"<(?:[^>]*:)?(code|chip|ending|ordinal|name|number)>", r"{\1}", path)
         if rule.endpoint != "pages.static":
             found.add(path)
     return found

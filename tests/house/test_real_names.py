@@ -27,9 +27,10 @@ NAMED_HERE = (
     "tests/chips/",
     # The grammar is tested through the search, the API and the cost of reading, too.
     "tests/advice/test_chips.py",
-    # What the catalogue documents is tested in answers and in notes.
+    # What the catalogue documents is tested in answers, in notes and on pages.
     "tests/advice/test_documented.py",
     "tests/curation/test_notes.py",
+    "tests/pages/test_chips_documented.py",
     "tests/api/test_chips.py",
     "tests/bench/chips.py",
     # Names of kernel drivers hold those of makers.
@@ -39,7 +40,7 @@ NAMED_HERE = (
     "tests/house/test_real_names.py",
 )
 WHOLE = ("kbapi", "migrations", "openapi", "seed_data", "tests")
-NOT_OURS = {"__pycache__", "node_modules", "static", ".venv"}
+NOT_OURS = {"__pycache__", "fonts", "node_modules", "static", ".venv"}
 
 
 @cache

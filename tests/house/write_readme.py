@@ -46,7 +46,9 @@ def start_of(home: Path) -> str:
     shown = {
         "summary": answer["summary"],
         "start": {name: start[name] for name in ("setting_mv", "grid_steps", "value_to_enter")},
-        "stands_for": {name: start[name] for name in ("stable_share", "confidence", "level")},
+        "stands_for": {
+            name: start[name] for name in ("stable_share", "confidence", "chance_stable", "level")
+        },
         "evidence": {name: evidence[name] for name in ("units", "borrowed_units", "failures")},
         "meaning": answer["meaning"],
     }

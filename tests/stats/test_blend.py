@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -51,6 +52,30 @@ def test_the_start_is_the_blend_by_hand(units):
     w = slow.blended_weight(units)
     by_hand = (1 - w) * posterior + w * free
     assert fit.bound.ends(0.90, ERRORS).shallow[0] == pytest.approx(by_hand, abs=1e-9)
+
+
+@pytest.mark.parametrize("units", [5, 64, 400])
+def test_the_expected_share_is_the_blend_by_hand(units):
+    rows = a_pool_of(units)
+    bound = a_fit(rows).bound
+    fit = fit_npmle(a_pool(rows))
+    w = slow.blended_weight(units)
+    for steps in (0, 9, 13, 16, 30):
+        free = float(fit.share_at(np.array([steps]))[0] + fit.most_at(np.array([steps]))[0]) / 2
+        modelled = float(bound.posterior.expected_share_at(steps)[0])
+        assert bound.expected_share(steps) == pytest.approx((1 - w) * modelled + w * free)
+    ends = bound.expected_share(13), bound.expected_share(14)
+    assert ends[0] >= bound.expected_share(13.4) >= ends[1]
+
+
+def test_the_expected_share_of_many_units_needs_no_posterior():
+    fit = a_fit(a_pool_of(400))
+
+    def computed():
+        raise AssertionError("the posterior was computed")
+
+    without = replace(fit.bound, posterior_of=computed)
+    assert without.expected_share(13) == fit.bound.expected_share(13)
 
 
 @settings(max_examples=100, deadline=None)

@@ -8,11 +8,13 @@ from sqlalchemy import Connection
 
 from kbapi.advice.cautions import Caution, cautions_for
 from kbapi.advice.evidence_found import (
+    NO_INTERVALS,
     EvidenceFound,
     EvidenceSummary,
     Percentile,
     evidence_summary,
     find_with_peers,
+    has_enough_known,
     keep_findings,
     kept_of,
     percentile_of,
@@ -25,7 +27,7 @@ from kbapi.chips.chip import ChipSummary
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.stats.estimate.siblings import Level
-from kbapi.stats.intervals import Grid
+from kbapi.stats.intervals import NEVER_FAILED, Grid, GroupedIntervals
 from kbapi.stats.start.stability import ShareBand, stability_curve
 from kbapi.stats.start.start import pool_start
 from kbapi.storage.answers import AnswerBytes
@@ -47,6 +49,16 @@ class Curve:
     """Lower end of the band at each setting, 0 to 1."""
     upper: tuple[float, ...]
     """Upper end of the band at each setting, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitsAtSetting:
+    """How many units ended at one setting."""
+
+    setting: float
+    """The setting below stock in mV, or counts for count_offset; negative is lower."""
+    units: int
+    """Number of units, each counted once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +84,12 @@ class StabilityAnswer:
     """The curve of the chip's own units, without a model; null where it has none."""
     borrowed_curve: Curve | None
     """The curve that related chips, or else other lines, alone predict; null without any."""
+    failed: tuple[UnitsAtSetting, ...]
+    """The chip's own units that failed, by the failing setting nearest to stock; empty with fewer
+    than five known contributors."""
+    stopped: tuple[UnitsAtSetting, ...]
+    """Own units without a failure, by the deepest setting that counts as passed; empty with fewer
+    than five known contributors."""
     level: Level
     """Whose units are borrowed: `series`, `line`, `all_chips` of the same kind, or `none`."""
     percentiles: tuple[Percentile, ...]
@@ -134,6 +152,8 @@ def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnsw
         confidence=question.confidence,
         own_curve=_curve(control, grid, curve.own),
         borrowed_curve=_curve(control, grid, curve.borrowed),
+        failed=_failed(found),
+        stopped=_stopped(found),
         level=curve.level,
         percentiles=tuple(percentile_of(control, grid, depth) for depth in fit.percentiles),
         evidence=evidence_summary(
@@ -155,6 +175,35 @@ def _curve(control: str, grid: Grid, band: ShareBand) -> Curve | None:
         share=_rounded(band.share),
         lower=_rounded(band.lower),
         upper=_rounded(band.upper),
+    )
+
+
+def _failed(found: EvidenceFound) -> tuple[UnitsAtSetting, ...]:
+    reported = _reported(found)
+    has_failed = reported.unstable_steps < NEVER_FAILED
+    return _by_setting(found, reported.unstable_steps[has_failed], reported.weight[has_failed])
+
+
+def _stopped(found: EvidenceFound) -> tuple[UnitsAtSetting, ...]:
+    reported = _reported(found)
+    has_stopped = reported.unstable_steps == NEVER_FAILED
+    return _by_setting(found, reported.stable_steps[has_stopped], reported.weight[has_stopped])
+
+
+def _reported(found: EvidenceFound) -> GroupedIntervals:
+    """The own units, each with weight one; none where few contributors are known."""
+    if found.own is None or not has_enough_known(found.own):
+        return NO_INTERVALS
+    return found.own.reported
+
+
+def _by_setting(
+    found: EvidenceFound, steps: NDArray[np.int64], units: NDArray[np.float64]
+) -> tuple[UnitsAtSetting, ...]:
+    counts = np.bincount(steps, weights=units)
+    return tuple(
+        UnitsAtSetting(setting_of(found.control, found.grid, depth), round(counts[depth]))
+        for depth in np.flatnonzero(counts).tolist()
     )
 
 

@@ -45,16 +45,20 @@ from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_sta
 from kbapi.advice.start.query import Question
 from kbapi.advice.stored_answers import answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
-from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod
+from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, chance_stable
 from kbapi.storage.answers import AnswerBytes, had_start, is_checked, save_pool_check
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
 _A_LITTLE_ABOVE_MHZ: Final = 50.0
 """So far above the highest reported clock its voltage is used: it is lower than the true one."""
+
+_MOST_CHANCE: Final = 0.99
+"""No number of results makes it certain that one more machine is stable."""
 
 StartWarningCode = Literal[
     "no_contributor_established",
@@ -100,6 +104,10 @@ class SuggestedStart:
     """One-sided confidence that at least this share is stable, as asked for, 0 to 1."""
     attained_confidence: float
     """Highest confidence at which the answer would still be this grid step, 0 to 1."""
+    chance_stable: float
+    """Chance that one more machine like the reported ones is stable at the setting, in hundredths
+    up to 0.99. It is the best estimate and no bound: `stable_share` and `confidence` are the bound.
+    """
     stable_share_used: float
     """Share that the setting was computed for. It is higher than `stable_share` in large pools, in
     case results are false, and where results drift, are excluded or count in part."""
@@ -393,12 +401,19 @@ def _suggested_start(
         stable_share=start.stable_share,
         confidence=question.confidence,
         attained_confidence=rounded_down(start.interval.shallow_confidence),
+        chance_stable=_chance_stable(found, fit, steps),
         stable_share_used=round(start.stable_share_used, 3),
         level=fit.level,
         method=fit.method,
         setting_if_untold_failed=fitted.if_untold_failed,
         at_clock=_at_clock(question, found, setting),
     )
+
+
+def _chance_stable(found: EvidenceFound, fit: StartFit, steps: int) -> float:
+    """The chance of one more unit in hundredths: more digits would show more of a new result."""
+    chance = chance_stable(fit.pool, steps, found.grid, SCALES[found.control])
+    return min(round(chance, 2), _MOST_CHANCE)
 
 
 def _next_step_link(found: EvidenceFound) -> NextStepLink:
@@ -444,12 +459,20 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
         start_text.lead(found.factory_lock, found.locks),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
+        _expected(question, found, fit),
         start_text.based_on(question, units, borrowed, failures, lines),
         lines,
     )
     return summary + start_text.stricter_text(
         fit.stable_share, fit.stable_share_used, found.guard, fit.own_units
     )
+
+
+def _expected(question: Question, found: EvidenceFound, fit: StartFit) -> str:
+    if not isinstance(fit.answer, Start):
+        return ""
+    chance = _chance_stable(found, fit, fit.answer.steps)
+    return start_text.expected_to_hold(chance, question)
 
 
 def _percentiles(found: EvidenceFound, fit: StartFit) -> tuple[Percentile, ...]:

@@ -13,7 +13,7 @@ import numpy as np
 import orjson
 from numpy.typing import NDArray
 
-from kbapi.advice.evidence_found import EvidenceFound, setting_of
+from kbapi.advice.evidence_found import EvidenceFound, contributors_in, setting_of
 from kbapi.advice.start.query import Question
 from kbapi.evidence.outlier_check import (
     OutlierReport,
@@ -248,11 +248,6 @@ def failures_near_stock(own: PoolEvidence, stable_share: float) -> FailuresNearS
     who = np.unique(units.contributor[failed[units.unstable_steps[failed] <= steps]])
     known = int(np.isin(who, own.rows.known).sum())
     return FailuresNearStock(steps, len(who), is_shown=known >= FEWEST_SHOWN)
-
-
-def contributors_in(own: PoolEvidence | None) -> int:
-    """How many contributors have a unit with a limit in the pool."""
-    return 0 if own is None else len(np.unique(own.whole.contributor[own.whole.informative]))
 
 
 def finding_of(

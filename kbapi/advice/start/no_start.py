@@ -2,12 +2,11 @@
 
 from typing import Final, Literal, NamedTuple
 
-from kbapi.advice.evidence_found import EvidenceFound, setting_of
+from kbapi.advice.evidence_found import EvidenceFound, contributors_in, setting_of
 from kbapi.advice.phrases import nothing_for, setting_in_short
 from kbapi.advice.start import text as start_text
 from kbapi.advice.start.influence import (
     CONTRIBUTORS_OF_A_SILENT_POOL,
-    contributors_in,
     failures_near_stock,
 )
 from kbapi.advice.start.query import Question

@@ -34,6 +34,17 @@ def meaning_of(question: Question) -> str:
     )
 
 
+def expected_to_hold(chance_stable: float, question: Question) -> str:
+    """The best estimate for one more machine, and beside it what is sure of all of them."""
+    failing = share_text(question.stable_share)
+    confidence = percent(question.confidence)
+    fails = "fails" if failing.startswith("1 ") else "fail"
+    return (
+        f"{round(100 * chance_stable)} of 100 machines like these are expected to hold it; with "
+        f"{confidence} confidence at most {failing} {fails} here."
+    )
+
+
 def difference_text(name: str, compared: Sequence[FilterValue]) -> str:
     """How the values of a filter differ, and what to ask next; no cause is named."""
     values = [f"{one.direction} with {one.value}" for one in compared[:_MOST_VALUES]]
@@ -125,12 +136,18 @@ def if_untold_failed(setting: str | None) -> str:
     return f"Some stops have no stated reason: if they were failures, {then}."
 
 
-def summary_of_start(lead: str, domains: str, setting: str, basis: str, lines: int = 0) -> str:
-    """The setting to start at, and the results behind it; whether these are of other lines."""
+def summary_of_start(
+    lead: str, domains: str, setting: str, expected: str, basis: str, lines: int = 0
+) -> str:
+    """The setting to start at, what it holds on, and the results behind it.
+
+    It says whether these results are of other lines.
+    """
     start = f"{lead}Start at {setting} on {domains}"
     if lines:
-        return f"{start}, from all chips of this kind. No related chip has enough results. {basis}"
-    return f"{start}. {basis}"
+        start = f"{start}, from all chips of this kind"
+        expected = f"No related chip has enough results. {expected}"
+    return f"{start}. {expected} {basis}"
 
 
 def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, units: float) -> str:

@@ -109,11 +109,6 @@ class RunsCompared:
     change: float
     noise: float | None
 
-    @property
-    def is_larger(self) -> bool | None:
-        """Whether the change exceeds the noise; None where that is unknown."""
-        return None if self.noise is None else abs(self.change) > self.noise
-
 
 def compare_runs(stock: Vector, tuned: Vector, error: float = _OWN_ERROR) -> RunsCompared:
     """The change between runs at stock and tuned, with the noise of these runs.

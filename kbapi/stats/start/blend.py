@@ -274,6 +274,22 @@ class BlendedBound:
             middle = (1.0 - weight) * modelled.middle + weight * middle
         return DepthEnds(shallow, deep, middle)
 
+    def expected_share(self, steps: float) -> float:
+        """The expected share of units that are stable at a depth, which need not be whole.
+
+        The mean of the posterior, and halfway between the envelopes of the nonparametric share,
+        mixed by the same weight as the ends.
+        """
+        weight, share = self.model_free_weight, 0.0
+        if weight < 1.0:
+            share = (1.0 - weight) * float(self.posterior.expected_share_at(steps)[0])
+        if weight > 0.0:
+            whole = np.floor(steps) + np.arange(2)
+            run = np.maximum(np.searchsorted(self.known.depths, whole, side="right") - 1, 0)
+            middle = (self.known.least[run] + self.known.most[run]) / 2.0
+            share += weight * float(np.interp(steps, whole, middle))
+        return share
+
     def _modelled(self, share: float, errors: Vector) -> DepthEnds:
         levels = np.concatenate([errors, 1.0 - errors, [0.5]])
         depths = self.posterior.depth_at(share, levels)

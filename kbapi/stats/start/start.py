@@ -5,7 +5,7 @@ and for few units the posterior of the family of shapes in `small_sample`; `blen
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from math import ceil, floor, log
 from typing import Final
@@ -78,6 +78,8 @@ NO_GUARD: Final = Guard(flagged_share=0.0, drift_alarm=False)
 SHARES: Final = (0.90, 0.75, 0.50, 0.25, 0.10)
 TWO_SIDED: Final = 0.90
 
+# Of the least spread of the control: 2 mV or 0.4 counts.
+_READ_TOO_SHALLOW: Final = 0.4
 # Errors at which an end is computed: from the wanted one down to 1/256 of it.
 _FRACTIONS: Final = 0.5 ** (np.arange(65) / 8)
 
@@ -261,6 +263,7 @@ class StartFit:
     sibling_agreement : chance that a chip among its siblings lies as far from them, in [0, 1]
     method : which of the two bounds have weight
     optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
+    pool : the fit of the pool behind it
     """
 
     answer: Start | NoStart
@@ -275,6 +278,7 @@ class StartFit:
     method: StartMethod
     optimality_gap: float
     converged: bool
+    pool: PoolFit = field(repr=False, compare=False)
 
 
 def pool_start(
@@ -472,6 +476,7 @@ def _with_fit(pool: PoolFit, wanted: _Wanted, answer: Start | NoStart) -> StartF
         method=_method(free),
         optimality_gap=pool.optimality_gap,
         converged=pool.converged,
+        pool=pool,
     )
 
 
@@ -489,7 +494,41 @@ def _without_units(pool: PoolFit, wanted: _Wanted) -> StartFit:
         method=StartMethod.NONE,
         optimality_gap=pool.optimality_gap,
         converged=pool.converged,
+        pool=pool,
     )
+
+
+def chance_stable(pool: PoolFit, steps: int, grid: Grid, scale: PriorScale) -> float:
+    """The chance that one more unit is stable at a depth: the best estimate, not a bound.
+
+    It is the expected share of stable units. Limits are reported some 2 mV or 0.4 counts too
+    shallow: a search ends at its first failure, even an early one by chance, and some stops count
+    less deep. So the share is read that much closer to stock.
+
+    Parameters
+    ----------
+    pool
+        A fitted pool with units of its own or siblings.
+    steps
+        Whole grid steps below stock.
+    grid, scale
+        Steps and prior scale of the control, in its own unit.
+
+    References
+    ----------
+    Gelman et al. (2013), Bayesian Data Analysis, section 1.3 (the posterior predictive); Dawid
+    (1982), J. Am. Statist. Ass. 77:605-610 (a forecast is calibrated where it comes true as often).
+
+    >>> from fractions import Fraction
+    >>> from kbapi.stats.scale import VOLTAGE_OFFSET
+    >>> units = GroupedIntervals(np.array([14, 18]), np.array([15, 20]), np.array([1.0, 9.0]))
+    >>> pool = fit_pool(units, Siblings(), 5.0, VOLTAGE_OFFSET)
+    >>> grid = Grid(Fraction(5))
+    >>> [round(chance_stable(pool, steps, grid, VOLTAGE_OFFSET), 2) for steps in (0, 14, 19)]
+    [1.0, 0.98, 0.49]
+    """
+    shift = _READ_TOO_SHALLOW * scale.least_spread / float(grid.step)
+    return pool.bound.expected_share(max(steps - shift, 0.0))
 
 
 def _percentiles(pool: PoolFit) -> tuple[ShareDepth, ...]:

@@ -1,0 +1,144 @@
+"""The drawing process of a worker: started when it is first needed, and again after it ended."""
+
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from socket import socket, socketpair
+from threading import Lock
+from time import monotonic
+from typing import Final
+
+from kbapi.errors import Overloaded
+from kbapi.pages.pictures.chart import COST, HEAD
+
+WAIT_S: Final = 10.0
+"""The longest wait for a picture, behind others included; then the process is ended."""
+# Without the current folder among the places of modules.
+_DRAWING: Final = (sys.executable, "-P", "-m", "kbapi.pages.pictures.drawing")
+_NOT_PASSED_ON: Final = ("KBAPI_", "MPL", "MATPLOTLIB")
+"""Settings of the instance, which drawing needs not, and those of a person's own matplotlib."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture, with the CPU time that the other process took for it."""
+
+    body: bytes
+    cpu_s: float
+
+
+class _Ended(Exception):
+    """The process ended before it answered."""
+
+
+class DrawingProcess:
+    """A process that draws one picture after another, for one worker."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._pipe: socket | None = None
+
+    @property
+    def pid(self) -> int | None:
+        """The id of the process; None before the first picture."""
+        return None if self._process is None else self._process.pid
+
+    def draw(self, request: bytes) -> Drawn:
+        """The picture that a request describes, in the form that the drawing process reads.
+
+        Raises
+        ------
+        Overloaded
+            When it was not drawn in time.
+        RuntimeError
+            When the process could not draw it.
+        """
+        until = monotonic() + WAIT_S
+        if not self._lock.acquire(timeout=WAIT_S):
+            raise Overloaded
+        try:
+            try:
+                return self._ask(request, until)
+            except _Ended:
+                # It was idle for long, or it was killed: a new one draws the picture.
+                return self._ask(request, until)
+        except _Ended:
+            raise RuntimeError("the drawing process ended twice") from None
+        finally:
+            self._lock.release()
+
+    def close(self) -> None:
+        """End the process."""
+        with self._lock:
+            self._end()
+
+    def _ask(self, request: bytes, until: float) -> Drawn:
+        pipe = self._started()
+        try:
+            pipe.settimeout(_left_s(until))
+            pipe.sendall(HEAD.pack(len(request)) + request)
+            (length,) = HEAD.unpack(_received(pipe, HEAD.size, until))
+            answer = _received(pipe, length, until)
+        except TimeoutError:
+            self._end()
+            raise Overloaded from None
+        except (OSError, _Ended):
+            self._end()
+            raise _Ended from None
+        cpu_s, is_drawn = COST.unpack_from(answer)
+        body = answer[COST.size :]
+        if not is_drawn:
+            raise RuntimeError(f"a picture was not drawn: {body.decode()}")
+        return Drawn(body, cpu_s)
+
+    def _started(self) -> socket:
+        if self._pipe is None:
+            self._pipe, theirs = socketpair()
+            with theirs:
+                end = theirs.fileno()
+                self._process = subprocess.Popen(  # noqa: S603 - no text of a request
+                    _DRAWING, stdin=end, stdout=end, env=_environment()
+                )
+        return self._pipe
+
+    def _end(self) -> None:
+        if self._pipe is not None:
+            self._pipe.close()
+            self._pipe = None
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+
+def _environment() -> dict[str, str]:
+    """The variables of the process, which finds this package where this one is."""
+    passed_on = {
+        name: value for name, value in os.environ.items() if not name.startswith(_NOT_PASSED_ON)
+    }
+    return passed_on | {
+        "PYTHONPATH": str(Path(__file__).parents[3]),
+        "MPL_IGNORE_SYSTEM_FONTS": "1",
+    }
+
+
+def _left_s(until: float) -> float:
+    """Seconds until then; TimeoutError where none is left."""
+    left_s = until - monotonic()
+    if left_s <= 0:
+        raise TimeoutError
+    return left_s
+
+
+def _received(pipe: socket, length: int, until: float) -> bytes:
+    received = b""
+    while len(received) < length:
+        pipe.settimeout(_left_s(until))
+        piece = pipe.recv(length - len(received))
+        if not piece:
+            raise _Ended
+        received += piece
+    return received
