@@ -10,11 +10,13 @@ import urllib.parse
 import urllib.request
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import kbapi
 from kbapi.errors import ServerUnreachable, UnsafeSetup
-from kbapi.settings import Settings
+
+if TYPE_CHECKING:
+    from kbapi.settings import Settings
 
 _RESPONSE_TIMEOUT_S: Final = 60
 
@@ -51,7 +53,7 @@ class ApiClient(Protocol):
 class LocalClient:
     """A client of the instance in a folder, in this process; it needs no key."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: "Settings") -> None:
         from kbapi.app import create_app
         from kbapi.instance.instance import open_instance
         from kbapi.instance.write_gate import is_begun, require_nothing_lost

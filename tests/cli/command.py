@@ -10,9 +10,21 @@ from multiprocessing import get_context
 from pathlib import Path
 from subprocess import CompletedProcess
 
+import click
+
+from kbapi.cli.main import COMMANDS
+
 _FORKED = get_context("forkserver")
-_FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
+_MODULES = {f"kbapi.cli.{place.partition(':')[0]}" for place, _ in COMMANDS.values()}
+_FORKED.set_forkserver_preload([*sorted(_MODULES), "kbapi.app"])
 _EXIT_TIMEOUT_S = 120
+
+
+def commands_of(group: click.Group) -> dict[str, click.Command]:
+    """The commands of a group by name, loaded."""
+    context = click.Context(group)
+    found = {name: group.get_command(context, name) for name in group.list_commands(context)}
+    return {name: command for name, command in found.items() if command is not None}
 
 
 def run(*arguments: str, stdin: str = "") -> CompletedProcess[str]:
