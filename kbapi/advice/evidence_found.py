@@ -18,7 +18,7 @@ from kbapi.advice.documented import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
-from kbapi.advice.stored_answers import Kept
+from kbapi.advice.stored_answers import OutdatedBy
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.refusal_rules import Absence, find_absences
@@ -137,8 +137,6 @@ class EvidenceFound:
     """What the chip lacks of what was asked about; no evidence is read where that is certain."""
     peers: PeersByDepth | None = None
     """What senders are shown of the pool from now on; None where that stays as it is."""
-    is_check_due: bool = False
-    """Whether curators wait for what the start of this pool shows them."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
 
@@ -226,6 +224,20 @@ def find_evidence(
         stock_line=_stock_line(connection, chip.key, pool, what_if),
         related_chips=_relatives(connection, chip),
     )
+
+
+def find_asked_pool(connection: Connection, question: Question, instance: Instance) -> int | None:
+    """The number of the chip's own pool that a question is about; None without one.
+
+    No results are read.
+    """
+    chip, catalogue = question.chip, instance.catalogue
+    line = pools.find_line(connection, chip.line)
+    if line is None or any(absent.is_certain for absent in _absences(question, catalogue)):
+        return None
+    wanted = _wanted(question, catalogue, question.control)
+    found = find_pool(connection, line.id, chip, wanted)
+    return None if found is None or found.own is None else found.own.id
 
 
 def _without_results(
@@ -390,15 +402,9 @@ def _locks(
     )
 
 
-def kept_of(found: EvidenceFound) -> Kept:
-    """What is kept of an answer: none that depends on what other lines lend, or do not yet.
-
-    Their results do not outdate it. What was found in the own pool is kept where it is due.
-    """
-    if not found.related.follows_other_lines:
-        return Kept.ANSWER
-    has_findings = found.peers is not None or found.is_check_due
-    return Kept.FINDINGS if has_findings else Kept.NOTHING
+def outdated_by(found: EvidenceFound) -> OutdatedBy:
+    """What outdates an answer from this evidence: any line, where other lines lend or may."""
+    return OutdatedBy.ALL_LINES if found.related.follows_other_lines else OutdatedBy.OWN_LINE
 
 
 def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:

@@ -14,13 +14,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from kbapi.advice.stability.answer import advise_stability
+from kbapi.advice.start import answer as start_answer
 from kbapi.advice.start.answer import advise_start
+from kbapi.advice.stored_answers import ShownAnswer, picture_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence import pools
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.rescreen import find_outliers
 from kbapi.intake.responses import Accepted
+from kbapi.storage.answers import ANSWERS_PER_CHIP, AnswerBytes
 from kbapi.storage.pools import load_all_pools
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.intake.evidence_text import instances_of_one_secret
@@ -33,6 +36,7 @@ from tests.makers import (
     a_setting,
     a_submission,
     an_instance,
+    row_counts,
     send,
 )
 
@@ -630,7 +634,7 @@ def reads_of_pools() -> Iterator[list[int]]:
         yield read
 
 
-WITHOUT_RESULTS = "norvane-sable-9-4890k"
+INVENTED = "norvane-sable-9-4891k"
 
 
 def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
@@ -639,14 +643,17 @@ def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
     club = a_club_of_lines(waiting, 12)
     few = a_club_of_lines(waiting, 4, chips=("norvane-tarnel-5-2130y",), first=5_000)
 
-    def ask(**asked: str) -> tuple[int, Any]:
+    def ask(chip: str = INVENTED, **asked: str) -> tuple[int, Any]:
         with reads_of_pools() as read:
-            found = filtered(waiting, chip=WITHOUT_RESULTS, **asked)
+            found = filtered(waiting, chip=chip, **asked)
         return len(read), found["start"]
 
     first, start = ask()
     assert (first > 0, start["level"]) == (True, "all_chips")
+    # A chip that anyone can think up has no stored answer, but costs no more reads.
     assert ask() == (0, start)
+    assert "stored_answer" not in row_counts(waiting)
+    assert ask("norvane-sable-9-4892k")[0] == 0
     assert ask(stable_share="0.50")[0] == 3  # once more, without results of the day
     assert [ask(stable_share=f"0.{share}")[0] for share in range(51, 60)] == [0] * 9
     assert ask(confidence="0.90")[0] == 0
@@ -659,8 +666,117 @@ def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
     assert (0 < read < first, after["level"]) == (True, "all_chips")
 
 
-def test_an_answer_that_other_lines_may_change_is_not_stored(waiting: Instance) -> None:
-    a_member(waiting, 20)
-    assert answer(waiting)["reason"]["code"] == "too_few_units"
+@contextmanager
+def computations() -> Iterator[list[int]]:
+    """One entry for each fit that an answer asks for meanwhile."""
+    made: list[int] = []
+    plain = start_answer.fit_question
+
+    def noted(*asked: Any) -> Any:
+        made.append(1)
+        return plain(*asked)
+
+    with patch.object(start_answer, "fit_question", noted):
+        yield made
+
+
+@pytest.mark.parametrize("own_units", [0, 1, 3], ids=["without results", "too few", "few"])
+def test_an_answer_of_all_chips_is_stored_until_a_result_of_any_line_comes(
+    waiting: Instance, own_units: int
+) -> None:
+    for number in range(20, 20 + own_units):
+        a_member(waiting, number)
     a_club_of_lines(waiting, 12)
+    with computations() as made:
+        first = advise_start(waiting, a_question(waiting))
+        assert orjson.loads(first.body)["start"]["level"] == "all_chips"
+        assert row_counts(waiting)["stored_answer"] == 1
+        for _ in range(3):
+            assert advise_start(waiting, a_question(waiting)) == first
+        assert len(made) == 1
+        a_club_of_lines(waiting, 1, first=12, chips=LINES[:1])
+        after = advise_start(waiting, a_question(waiting))
+        assert len(made) == 2
+        # A fresh computation gives the stored bytes.
+        with waiting.writing() as connection:
+            connection.exec_driver_sql("DELETE FROM stored_answer")
+        assert advise_start(waiting, a_question(waiting)) == after
+        assert len(made) == 3
+    assert row_counts(waiting)["stored_answer"] == 1
+
+
+def test_each_process_serves_the_stored_answer_of_all_chips_while_no_line_changes(
+    waiting: Instance, clock: HandMovedClock
+) -> None:
+    a_club_of_lines(waiting, 12)
+    other = an_instance(waiting.settings.home.parent, clock)
+    curve = advise_stability(waiting, a_question(waiting))
+    with computations() as made:
+        first = advise_start(waiting, a_question(waiting))
+        assert advise_start(other, a_question(other)) == first
+        assert advise_stability(other, a_question(other)) == curve
+        assert len(made) == 1
+        # A line that did not exist is one more.
+        send(waiting, a_submission(chip="norvane-tarnel-5-2130y", number=9_900))
+        changed = advise_start(other, a_question(other))
+        assert advise_start(waiting, a_question(waiting)) == changed
+        assert len(made) == 2
+    other.close()
+
+
+def test_an_answer_without_lenders_is_stored_until_other_lines_begin_to_lend(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    with computations() as made:
+        assert answer(waiting)["reason"]["code"] == "too_few_units"
+        answer(waiting)
+        assert len(made) == 1
+        a_club_of_lines(waiting, 12)
+        assert answer(waiting)["start"]["level"] == "all_chips"
+
+
+def test_no_answer_of_all_chips_is_left_once_a_result_behind_it_is_withdrawn(
+    waiting: Instance,
+) -> None:
+    for number in range(20, 23):
+        a_member(waiting, number)
+    (lent, *_) = a_club_of_lines(waiting, 12)
     assert answer(waiting)["start"]["level"] == "all_chips"
+    assert row_counts(waiting)["stored_answer"] == 1
+    withdraw_own_result(waiting, lent.id, lent.receipt)
+    assert "stored_answer" not in row_counts(waiting)
+
+
+def test_a_chip_has_no_more_stored_answers_of_all_chips_than_of_its_own(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    for place in range(ANSWERS_PER_CHIP + 2):
+        advise_start(waiting, a_question(waiting, clock_mhz=str(1_000 + place)))
+    assert row_counts(waiting)["stored_answer"] == ANSWERS_PER_CHIP
+
+
+def test_what_shows_an_answer_of_all_chips_is_drawn_again_after_a_result_of_any_line(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    a_club_of_lines(waiting, 12)
+    drawn: list[AnswerBytes] = []
+
+    def draw() -> tuple[bytes, list[ShownAnswer]]:
+        question = a_question(waiting)
+        drawn.append(advise_start(waiting, question))
+        return drawn[-1].body, [ShownAnswer("start", question, drawn[-1])]
+
+    def picture() -> AnswerBytes:
+        flight = waiting.single_flight
+        return picture_once(waiting, "picture", a_question(waiting), draw, flight)
+
+    first = picture()
+    assert picture() == first
+    assert len(drawn) == 1
+    a_club_of_lines(waiting, 1, first=12, chips=LINES[:1])
+    picture()
+    picture()
+    assert len(drawn) == 2

@@ -56,6 +56,20 @@ def test_every_parameter_is_understood() -> None:
     assert (question.stable_share, question.confidence) == (0.75, 0.8)
 
 
+def test_the_costs_of_options_are_part_of_the_question() -> None:
+    question = asked(detail="options", failure_minutes="30", value_per_mv_minutes="1.5")
+    assert (question.failure_minutes, question.value_per_mv_minutes) == (30.0, 1.5)
+    keys = {
+        asked(detail="options").key,
+        question.key,
+        asked(detail="options", failure_minutes="30", value_per_count_minutes="1.5").key,
+    }
+    assert len(keys) == 3
+    assert detail_of(value_per_mv_minutes="1.5") == "Send it with detail=options."
+    assert detail_of(detail="percentiles", failure_minutes="30") == "Send it with detail=options."
+    assert "0" in detail_of(detail="options", failure_minutes="-1")
+
+
 def test_all_problems_come_at_once() -> None:
     sent = {
         "chip": ["bogus thing"],

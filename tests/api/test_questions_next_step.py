@@ -257,6 +257,20 @@ def test_a_search_without_own_runs_begins_at_the_start(
         assert first[name] == start[name]
 
 
+@pytest.mark.usefixtures("pool")
+def test_a_search_begins_at_the_start_though_it_counts_newest_results_later(
+    client: FlaskClient, instance: Instance
+) -> None:
+    before = client.get(f"/v1/start?chip={CHIP}&domain=core").get_json()["start"]
+    for number in range(900, 903):
+        failed = a_setting(stable_at=-10, unstable_at=-15, failure="os_panic", moved_with=["ring"])
+        send(instance, a_submission(failed, number=number))
+    start = client.get(f"/v1/start?chip={CHIP}&domain=core").get_json()["start"]
+    delayed = client.get(f"/v1/start?chip={CHIP}&domain=core&detail=percentiles").get_json()
+    assert start["grid_steps"] < before["grid_steps"] == delayed["start"]["grid_steps"]
+    assert ask(client)["next_step"]["grid_steps"] == start["grid_steps"]
+
+
 def test_a_search_begins_at_no_depth_that_the_start_does_not_name(
     client: FlaskClient, instance: Instance
 ) -> None:

@@ -4,8 +4,8 @@ The README's example is what the demo answers; the guides' tables are settings, 
 """
 
 import json
+import os
 import re
-import subprocess
 import tempfile
 from pathlib import Path
 from typing import Any, Final
@@ -14,7 +14,7 @@ from kbapi.api.problems import STATUS_OF
 from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
-from tests.system.server import KBAPI
+from tests.processes import run_kbapi
 
 README: Final = Path(__file__).parents[2] / "README.md"
 HOSTING: Final = GUIDES_FOLDER / "hosting.md"
@@ -34,14 +34,13 @@ _ON_THE_WIRE: Final = re.compile(
 
 def fill_demo(home: Path, *more: str) -> None:
     """Make the demo's instance, as `kbapi demo` does."""
-    command = [*KBAPI, "demo", "--home", str(home), "--no-serve", *more]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, timeout=900)
+    run_kbapi(("demo", "--home", str(home), "--no-serve", *more), os.environ).check_returncode()
 
 
 def start_of(home: Path) -> str:
     """The part of a start that the README explains, as the instance answers it."""
-    command = [*KBAPI, "start", _CHIP, "--home", str(home), "--json"]
-    answer = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    asked = run_kbapi(("start", _CHIP, "--home", str(home), "--json"), os.environ)
+    answer = json.loads(asked.stdout)
     start, evidence = answer["start"], answer["evidence"]
     shown = {
         "summary": answer["summary"],

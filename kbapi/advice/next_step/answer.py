@@ -5,6 +5,8 @@ from dataclasses import asdict, dataclass, replace
 from itertools import product
 from typing import Final, Literal
 
+import orjson
+
 from kbapi.advice.cautions import Caution, cautions_while_searching
 from kbapi.advice.evidence_found import (
     EvidenceSummary,
@@ -25,7 +27,7 @@ from kbapi.advice.next_step.search import (
     search_state,
 )
 from kbapi.advice.phrases import amount_text, domains_text
-from kbapi.advice.start.answer import LockSummary, lock_summary
+from kbapi.advice.start.answer import LockSummary, advise_start, lock_summary
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
 from kbapi.advice.start.text import (
     factory_lead,
@@ -294,9 +296,21 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
         raise refusal_of(
             Problem("/control", NOT_ON_THIS_CHIP, absent.text) for absent in found.absences
         )
-    answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
+    start_steps = None if search.trials else _usual_start(instance, question)
+    state = search_state(question, search, found, start_steps=start_steps)
+    answer = _next_step_answer(state, margin, catalogue)
     check_time("answer")
     return replace(answer, evidence=replace(answer.evidence, revision=revision_of(answer)))
+
+
+def _usual_start(instance: Instance, question: Question) -> int:
+    """The start that the usual answer names, in grid steps; 0 where it names none.
+
+    That answer counts results at once that wait elsewhere. A search must not begin at another
+    setting than the one that a person has just read.
+    """
+    start = orjson.loads(advise_start(instance, question).body)["start"]
+    return 0 if start is None else int(start["grid_steps"])
 
 
 def _question(search: Search, catalogue: Catalogue) -> Question:

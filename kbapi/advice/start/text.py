@@ -7,6 +7,7 @@ from typing import Final
 from kbapi.advice.documented import FactoryLockAnswer
 from kbapi.advice.phrases import (
     amount_text,
+    chance_text,
     counted,
     machines_text,
     percent,
@@ -43,6 +44,32 @@ def expected_to_hold(chance_stable: float, question: Question) -> str:
         f"{round(100 * chance_stable)} of 100 machines like these are expected to hold it; with "
         f"{confidence} confidence at most {failing} {fails} here."
     )
+
+
+def option(
+    name: str, first: str, chance_fails: float, takes: tuple[float, float], reached: str
+) -> str:
+    """A search to choose: where it begins, how many fail there, what it takes and reaches.
+
+    >>> option("bold", "-80 mV", 0.104, (4.4, 0.86), "-97 mV")
+    'Bold: begin at -80 mV, where 10 in 100 fail; 4.4 trials and 0.9 failures reach -97 mV.'
+    """
+    trials, failures = takes
+    fails = chance_text(chance_fails)
+    fail = "fails" if fails == "1 in 100" else "fail"
+    return (
+        f"{name.capitalize()}: begin at {first}, where {fails} {fail}; {trials:.1f} trials and "
+        f"{failures:.1f} failures reach {reached}."
+    )
+
+
+def least_cost(name: str, first: str) -> str:
+    """Which search to choose by the values that were asked with.
+
+    >>> least_cost("bold", "-80 mV")
+    'The bold search costs you least: begin at -80 mV.'
+    """
+    return f"The {name} search costs you least: begin at {first}."
 
 
 def difference_text(name: str, compared: Sequence[FilterValue]) -> str:
