@@ -238,7 +238,7 @@ def my_submissions_command(
             print_answer(answer_of(reply), as_json, _document_in)
             return
         sender = own.read()
-        token = contributor_token or (sender.contributor_token if sender else None)
+        token = contributor_token or (sender["contributor_token"] if sender else None)
         results = _results_of(api_client, token) if token else []
     print_answer({"submissions": results}, as_json, lines.own_in_lines)
 

@@ -2,11 +2,22 @@
 
 from kbapi.client.kbapi_client import (
     Client,
+    MachineNotNamed,
     NotAcknowledged,
+    NotKbapi,
     Outbox,
     Refused,
     SenderFile,
     Unreachable,
 )
 
-__all__ = ["Client", "NotAcknowledged", "Outbox", "Refused", "SenderFile", "Unreachable"]
+__all__ = [
+    "Client",
+    "MachineNotNamed",
+    "NotAcknowledged",
+    "NotKbapi",
+    "Outbox",
+    "Refused",
+    "SenderFile",
+    "Unreachable",
+]

@@ -15,6 +15,9 @@ machine. Save your work and back up before you change a voltage.
 
 import argparse
 import contextlib
+import email.utils
+import errno
+import http.client
 import json
 import os
 import random
@@ -25,14 +28,26 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, timezone
 from pathlib import Path
-from typing import Any, Callable, Dict, Iterable, Iterator, List, Mapping, Optional, Tuple, Union
+from typing import Any, Optional, Union
 
 __version__ = "0.1.0"
-__all__ = ["Client", "NotAcknowledged", "Outbox", "Refused", "SenderFile", "Unreachable"]
+__all__ = [
+    "Client",
+    "MachineNotNamed",
+    "NotAcknowledged",
+    "NotKbapi",
+    "Outbox",
+    "Refused",
+    "SenderFile",
+    "Unreachable",
+]
 
-JSON = Dict[str, Any]
+JSON = dict[str, Any]
+Numbers = Union[str, Sequence[float], None]
+Texts = Union[str, Sequence[str], None]
 _TIMEOUT_S = 30.0
 _TRIES = 8
 _LONGEST_S = 600.0
@@ -40,33 +55,46 @@ _FIRST_PAUSE_S = 0.5
 _LONGEST_PAUSE_S = 60.0
 _AGAIN = frozenset((408, 425, 429, 500, 502, 503, 504))
 """Statuses after which the same request may be answered later."""
+_OF_THE_DOCUMENT = frozenset((400, 409, 410, 413, 415, 422))
+"""Statuses of a document that is refused; others, such as 401, say nothing about it."""
+_LEFT_OVER_S = 86_400
 _BATCH = 500
+_BATCH_BYTES = 4_000_000
 _TOKEN = re.compile(r"[A-Za-z0-9._~-]{16,128}")
+_SUBMISSIONS = "/v1/submissions"
 
 
 class Refused(Exception):
-    """The server refused a request; `problem` tells what was wrong, where, and what is right."""
+    """The server refused a request; `problem` holds what was wrong, where, and what is right."""
 
-    def __init__(self, status: int, problem: Any) -> None:
+    def __init__(self, status: int, problem: Any, note: str = "") -> None:
         self.status = status
-        self.problem = problem if isinstance(problem, dict) else {}
-        super().__init__(self._text())
+        self.problem: JSON = problem if isinstance(problem, dict) else {}
+        super().__init__("\n".join([*self._lines(), *([note] if note else [])]))
 
-    def _text(self) -> str:
-        lines = [str(self.problem.get("detail") or self.problem.get("title") or self.status)]
+    def _lines(self) -> Iterator[str]:
+        title = self.problem.get("detail") or self.problem.get("title")
+        yield str(title or f"The server answered with status {self.status}.")
         for fault in self.problem.get("errors") or ():
-            lines.append("  {}: {}".format(fault.get("pointer", ""), fault.get("detail", "")))
+            yield f"  {fault.get('pointer', '')}: {fault.get('detail', '')}"
             if fault.get("hint"):
-                lines.append("    " + str(fault["hint"]))
-        return "\n".join(lines)
+                yield f"    {fault['hint']}"
 
 
 class Unreachable(Exception):
-    """No kbapi answers at the address."""
+    """No server answers at the address."""
+
+
+class NotKbapi(Unreachable):
+    """The server at the address is not kbapi, or it names another address."""
 
 
 class NotAcknowledged(Exception):
-    """Results wait in the outbox: they were not acknowledged in the given time."""
+    """A request waits in the outbox, because no server has acknowledged it."""
+
+
+class MachineNotNamed(LookupError):
+    """The sender has a chip in several machines: a wrong token would merge two of them."""
 
 
 class Reply:
@@ -90,11 +118,34 @@ class Reply:
         return self.value
 
     @property
+    def is_busy(self) -> bool:
+        """Whether the same request may be answered later."""
+        return self.status in _AGAIN or any(one.get("status") == "not_tried" for one in self.items)
+
+    @property
+    def refuses_document(self) -> bool:
+        """Whether the server has read the document and refused it."""
+        is_problem = isinstance(self.value, dict) and "title" in self.value
+        return is_problem and self.status in _OF_THE_DOCUMENT
+
+    @property
+    def items(self) -> list[JSON]:
+        """The outcomes of a batch, none for other answers."""
+        items = self.value.get("items") if isinstance(self.value, dict) else None
+        return items if isinstance(items, list) else []
+
+    @property
     def retry_after_s(self) -> Optional[float]:
-        """The time to wait that the server names."""
+        """The time to wait that the server names, as seconds or as a date."""
+        named = self.headers.get("Retry-After", "")
+        if named.isdecimal():
+            return float(named)
         try:
-            return max(0.0, float(self.headers.get("Retry-After", "")))
-        except ValueError:
+            then = email.utils.parsedate_to_datetime(named)
+            # The clock of the server: the one of this machine may be wrong.
+            now = email.utils.parsedate_to_datetime(self.headers.get("Date", ""))
+            return max(0.0, (then - now).total_seconds())
+        except (TypeError, ValueError, IndexError):
             return None
 
 
@@ -115,10 +166,13 @@ def settings_folder() -> Path:
 
 
 @contextlib.contextmanager
-def _locked(path: Path, wait: bool = True) -> Iterator[bool]:
-    """Hold the lock of a file, which is a file of its own; False if another process holds it."""
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    descriptor = os.open(str(path) + ".lock", os.O_RDWR | os.O_CREAT, 0o600)
+def locked(path: Path, wait: bool = True) -> Iterator[bool]:
+    """Hold the lock of a file; False if another process holds it.
+
+    The lock is a file of its own, because a change replaces the first.
+    """
+    _make_folder(path.parent)
+    descriptor = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT, 0o600)
     try:
         yield _take_lock(descriptor, wait)
     finally:
@@ -138,45 +192,82 @@ def _take_lock(descriptor: int, wait: bool) -> bool:
 
 
 def _take_windows_lock(descriptor: int, wait: bool) -> bool:
-    import msvcrt  # type: ignore[import-not-found, unused-ignore]
+    import msvcrt
 
+    module: Any = msvcrt  # its functions exist on Windows only
     while True:
-        try:
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
+        with contextlib.suppress(OSError):
+            module.locking(descriptor, module.LK_NBLCK, 1)
             return True
-        except OSError:
-            if not wait:
-                return False
-            time.sleep(0.05)
+        if not wait:
+            return False
+        time.sleep(0.05)
 
 
-def _save(path: Path, text: str) -> None:
-    """Replace a file, for its owner only; file and folder are on the disk afterwards."""
+def save_private(path: Path, text: str) -> None:
+    """Replace a file, for its owner only; file and folder are on the disk afterwards.
+
+    The lock of the file is held. An OSError leaves the old file unchanged.
+    """
     path = path.resolve()  # a link stays a link
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    draft = path.with_name("{}.{}.new".format(path.name, secrets.token_hex(4)))
-    descriptor = os.open(str(draft), os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    _make_folder(path.parent)
+    draft = path.with_name(f"{path.name}.new")
     try:
+        # A crash may have left it.
+        draft.unlink(missing_ok=True)
+        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(str(draft), str(path))
+        _replace(draft, path)
     except OSError:
         with contextlib.suppress(OSError):
             draft.unlink()
         raise
-    _flush_folder(path.parent)
+    flush_folder(path.parent)
 
 
-def _flush_folder(folder: Path) -> None:
+def _replace(draft: Path, path: Path, tries: int = 20) -> None:
+    try:
+        draft.replace(path)
+    except PermissionError:
+        # Windows replaces no file that another process reads at this moment.
+        if os.name != "nt" or not tries:
+            raise
+        time.sleep(0.05)
+        _replace(draft, path, tries - 1)
+
+
+def _make_folder(folder: Path) -> None:
+    """Create a folder for its owner, with the folders above it; their names are on the disk."""
+    if folder.is_dir():
+        return
+    _make_folder(folder.parent)
+    folder.mkdir(mode=0o700, exist_ok=True)
+    flush_folder(folder.parent)
+
+
+def flush_folder(folder: Path) -> None:
     """Make names in a folder durable, where the system can: Windows has no call for it."""
-    with contextlib.suppress(OSError):
-        descriptor = os.open(str(folder), os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+    if os.name == "nt":
+        return
+    try:
+        descriptor = os.open(folder, os.O_RDONLY)
+    except PermissionError:
+        return  # a folder above, of which only the names may be used
+    try:
+        os.fsync(descriptor)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):  # some network file systems
+            raise
+    finally:
+        os.close(descriptor)
+
+
+def new_token() -> str:
+    """A new random token, of 24 characters."""
+    return secrets.token_urlsafe(18)
 
 
 class SenderFile:
@@ -186,86 +277,130 @@ class SenderFile:
     ------
     ValueError
         From each method, when the file is damaged or of another version; it is never overwritten.
+    OSError
+        From each method that saves, when the file cannot be written.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def read(self) -> JSON:
-        """The content of the file, a new one where there is none."""
+    def read(self) -> Optional[JSON]:
+        """The content of the file, None where there is none."""
+        value: Any = None
         try:
-            value = json.loads(self.path.read_text(encoding="utf-8"))
+            value = json.loads(self.path.read_bytes())
         except FileNotFoundError:
-            return {
+            return None
+        except (OSError, ValueError):
+            pass
+        if not _is_sender(value):
+            raise ValueError(
+                f"{self.path} cannot be read, or is not a sender's file of version 1. Repair it "
+                "or move it away."
+            )
+        return {"units": [], "receipts": {}, **value}
+
+    @contextlib.contextmanager
+    def _changing(self) -> Iterator[JSON]:
+        """The content, new if there is none; it is saved at the end. Other processes wait."""
+        with locked(self.path):
+            sender = self.read() or {
                 "version": 1,
-                "contributor_token": secrets.token_urlsafe(18),
+                "contributor_token": new_token(),
                 "units": [],
                 "receipts": {},
             }
-        except (OSError, ValueError):
-            value = None
-        if not isinstance(value, dict) or value.get("version") != 1:
-            raise ValueError(
-                "{} cannot be read, or is not a sender's file of version 1. Repair it or move it "
-                "away.".format(self.path)
-            )
-        return value
-
-    @contextlib.contextmanager
-    def changing(self) -> Iterator[JSON]:
-        """The content, which is saved at the end; other processes wait."""
-        with _locked(self.path):
-            sender = self.read()
             yield sender
-            _save(self.path, json.dumps(sender, indent=2) + "\n")
+            save_private(self.path, json.dumps(sender, indent=2) + "\n")
 
-    def tokens_for(self, chip: str, machine: str = "") -> Dict[str, str]:
+    def tokens_for(self, chip: str, machine: str = "") -> dict[str, str]:
         """The tokens of a result, made at the first use of a chip in a machine, and saved.
 
         Raises
         ------
-        LookupError
+        MachineNotNamed
             When the chip is in several machines, and none is named.
         """
-        with self.changing() as sender:
+        with self._changing() as sender:
             unit = _unit_of(sender["units"], chip, machine.strip())
             return {
                 "contributor_token": sender["contributor_token"],
                 "unit_token": unit["unit_token"],
             }
 
-    def save_receipts(self, receipts: Mapping[str, Tuple[str, str]], server: str) -> None:
+    def save_receipts(self, receipts: Mapping[str, tuple[str, str]], server: str) -> None:
         """Save receipts by the id of their result, each with the chip."""
-        if receipts:
-            with self.changing() as sender:
-                for submission_id, (receipt, chip) in receipts.items():
-                    sender["receipts"][submission_id] = {
-                        "receipt": receipt,
-                        "chip": chip,
-                        "day": date.today().isoformat(),
-                        "server": server,
-                    }
+        if not receipts:
+            return
+        with self._changing() as sender:
+            for submission_id, (receipt, chip) in receipts.items():
+                sender["receipts"][submission_id] = {
+                    "receipt": receipt,
+                    "chip": chip,
+                    "day": date.today().isoformat(),
+                    "server": server,
+                }
+
+    def find_receipt(self, submission_id: str) -> Optional[JSON]:
+        """The saved receipt of a result with its server, None where it is not saved."""
+        saved: Optional[JSON] = (self.read() or {"receipts": {}})["receipts"].get(
+            submission_id.lower()
+        )
+        return saved
 
     def remove_receipt(self, submission_id: str) -> None:
         """Remove the receipt of a result that was withdrawn."""
-        with self.changing() as sender:
-            sender["receipts"].pop(submission_id, None)
+        if self.find_receipt(submission_id) is not None:
+            with self._changing() as sender:
+                sender["receipts"].pop(submission_id.lower(), None)
 
 
-def _unit_of(units: List[JSON], chip: str, machine: str) -> JSON:
+def _is_sender(value: Any) -> bool:
+    """Whether a value is the content of a sender's file of version 1, without unknown fields."""
+    if not isinstance(value, dict) or value.get("version") != 1 or value["version"] is True:
+        return False
+    units, receipts = value.get("units", []), value.get("receipts", {})
+    return (
+        set(value) <= {"version", "contributor_token", "units", "receipts"}
+        and _is_token(value.get("contributor_token"))
+        and isinstance(units, list)
+        and isinstance(receipts, dict)
+        and all(_has_texts(one, {"chip", "machine", "unit_token"}) for one in units)
+        and all(_is_token(one["unit_token"]) for one in units)
+        and all(_has_texts(one, {"receipt", "chip", "day", "server"}) for one in receipts.values())
+    )
+
+
+def _is_token(value: Any) -> bool:
+    return isinstance(value, str) and _TOKEN.fullmatch(value) is not None
+
+
+def _has_texts(value: Any, names: set[str]) -> bool:
+    return (
+        isinstance(value, dict)
+        and set(value) == names
+        and all(isinstance(text, str) for text in value.values())
+    )
+
+
+def _unit_of(units: list[JSON], chip: str, machine: str) -> JSON:
     of_chip = [unit for unit in units if unit["chip"] == chip]
-    named = [unit for unit in of_chip if unit["machine"].casefold() == machine.casefold()]
+    named = [unit for unit in of_chip if _same(unit["machine"], machine)]
     if not named and not machine and len(of_chip) > 1:
         names = ", ".join(unit["machine"] for unit in of_chip)
-        raise LookupError("You have this chip in several machines. Name one: {}.".format(names))
+        raise MachineNotNamed(f"You have this chip in several machines. Name one: {names}.")
     if not named:
         named = of_chip if not machine else [unit for unit in of_chip if not unit["machine"]]
     if not named:
-        named = [{"chip": chip, "machine": machine, "unit_token": secrets.token_urlsafe(18)}]
+        named = [{"chip": chip, "machine": machine, "unit_token": new_token()}]
         units.append(named[0])
-    named[0]["machine"] = named[0]["machine"] or machine
     unit: JSON = named[0]
+    unit["machine"] = unit["machine"] or machine
     return unit
+
+
+def _same(one: str, other: str) -> bool:
+    return one.strip().casefold() == other.strip().casefold()
 
 
 class Outbox:
@@ -274,58 +409,68 @@ class Outbox:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def add(self, server: str, path: str, documents: List[JSON], machine: str) -> Path:
-        """Write a request, with the key that makes its repeats one; it is on the disk afterwards.
-
-        Tokens are added when it is sent first: only the server knows which chip a text names.
-        """
-        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    def new_item(self) -> Path:
+        """The file of a new request, which is not written yet."""
         moment = datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S%f")
-        item = self.folder / "{}-{}.json".format(moment, secrets.token_hex(4))
-        kept = {
-            "version": 1,
-            "server": server,
-            "path": path,
-            "idempotency_key": secrets.token_urlsafe(24),
-            "machine": machine,
-            "has_tokens": False,
-            "documents": documents,
-        }
-        _save(item, json.dumps(kept))
-        return item
-
-    def read(self, item: Path) -> JSON:
-        """A request that waits."""
-        value: JSON = json.loads(item.read_text(encoding="utf-8"))
-        return value
+        return self.folder / f"{moment}-{secrets.token_hex(4)}.json"
 
     def save(self, item: Path, kept: JSON) -> None:
-        """Replace a request that waits."""
-        _save(item, json.dumps(kept))
+        """Write a request; it is on the disk afterwards."""
+        save_private(item, json.dumps(kept, allow_nan=False))
 
-    def waiting(self) -> List[Path]:
+    def read(self, item: Path) -> JSON:
+        """A request that waits.
+
+        Raises
+        ------
+        FileNotFoundError
+            When it was sent meanwhile.
+        ValueError
+            When it is damaged or of another version.
+        """
+        value = json.loads(item.read_bytes())
+        if not isinstance(value, dict) or value.get("version") != 1:
+            raise ValueError(f"{item} is not a request of version 1. Repair it or move it away.")
+        return value
+
+    def waiting(self) -> list[Path]:
         """The requests that wait, oldest first."""
-        try:
-            return sorted(one for one in self.folder.glob("*.json") if one.is_file())
-        except OSError:
-            return []
+        return sorted(one for one in self.folder.glob("*.json") if one.is_file())
 
-    def refuse(self, item: Path, problem: Any) -> Path:
-        """Move a request that the server refused to the folder `refused`, with the problem."""
-        kept = self.read(item)
-        kept["problem"] = problem
+    def remove_leftovers(self) -> None:
+        """Remove drafts and locks that a crash left: those of a day ago without a request."""
+        for lock in self.folder.glob("*.json.lock"):
+            item = lock.with_suffix("")
+            with contextlib.suppress(FileNotFoundError):
+                if item.exists() or time.time() - lock.stat().st_mtime < _LEFT_OVER_S:
+                    continue
+                with self.held(item) as is_ours:
+                    if is_ours:
+                        item.with_name(f"{item.name}.new").unlink()
+
+    @contextlib.contextmanager
+    def held(self, item: Path) -> Iterator[bool]:
+        """Hold a request; False if another process sends it."""
+        try:
+            with locked(item, wait=False) as is_ours:
+                yield is_ours
+        finally:
+            # Names are never used again: without its request a lock protects nothing. Windows
+            # removes no open file.
+            if not item.exists():
+                with contextlib.suppress(OSError):
+                    Path(f"{item}.lock").unlink()
+
+    def refuse(self, item: Path, kept: JSON) -> Path:
+        """Write a request that a server refused to the folder `refused`."""
         refused = self.folder / "refused" / item.name
-        _save(refused, json.dumps(kept, indent=2))
-        self.remove(item)
+        save_private(refused, json.dumps(kept, indent=2))
         return refused
 
     def remove(self, item: Path) -> None:
-        """Remove a request that was acknowledged."""
-        with contextlib.suppress(FileNotFoundError):
-            item.unlink()
-        _flush_folder(self.folder)
-        with contextlib.suppress(OSError):
-            Path(str(item) + ".lock").unlink()
+        """Remove a request that was acknowledged or refused."""
+        item.unlink()
+        flush_folder(self.folder)
 
 
 class Client:
@@ -337,6 +482,13 @@ class Client:
     key : access key that the host gave you, where the instance asks for one
     home : folder for `sender.json` and the outbox; kbapi in your settings folder unless given
     tries, longest_s : limits for one request that the server cannot answer yet
+
+    Raises
+    ------
+    Refused
+        From each method, when the server refuses a request.
+    Unreachable
+        From each method, when no server answers.
     """
 
     def __init__(
@@ -347,72 +499,174 @@ class Client:
         tries: int = _TRIES,
         longest_s: float = _LONGEST_S,
     ) -> None:
-        if not url.startswith(("http://", "https://")):
-            raise ValueError("{} is not an address. Begin it with http:// or https://.".format(url))
+        parts = urllib.parse.urlsplit(url)
+        if parts.scheme not in ("http", "https") or not parts.hostname or parts.query:
+            raise ValueError(f"{url} is not an address. Begin it with http:// or https://.")
         folder = Path(home) if home is not None else settings_folder()
         self.url = url.rstrip("/")
         self.sender = SenderFile(folder / "sender.json")
         self.outbox = Outbox(folder / "outbox")
-        self.tries = tries
+        self.tries = max(1, tries)
         self.longest_s = longest_s
-        self._key = key
+        self._key = key.strip() if key else None
 
     # Questions
 
-    def start(self, chip: str, **filters: Any) -> JSON:
+    def start(
+        self,
+        chip: str,
+        *,
+        domain: Optional[str] = None,
+        control: Optional[str] = None,
+        moved_with: Texts = None,
+        clock_mhz: Optional[float] = None,
+        stable_share: Optional[float] = None,
+        detail: Optional[str] = None,
+        failure_minutes: Optional[float] = None,
+        value_per_mv_minutes: Optional[float] = None,
+        value_per_count_minutes: Optional[float] = None,
+        load: Optional[str] = None,
+        grade: Optional[str] = None,
+        cooling: Optional[str] = None,
+        supply: Optional[str] = None,
+        firmware: Optional[str] = None,
+        microcode: Optional[str] = None,
+        machine: Optional[str] = None,
+        confidence: Optional[float] = None,
+    ) -> JSON:
         """Where to start on a chip, with confidence and evidence."""
-        return self._ask("/v1/start", chip=chip, **filters)
+        return self._ask("/v1/start", locals())
 
-    def stability(self, chip: str, **filters: Any) -> JSON:
-        """The share of machines that hold each setting."""
-        return self._ask("/v1/stability", chip=chip, **filters)
+    def stability(
+        self,
+        chip: str,
+        *,
+        domain: Optional[str] = None,
+        control: Optional[str] = None,
+        moved_with: Texts = None,
+        clock_mhz: Optional[float] = None,
+        stable_share: Optional[float] = None,
+        detail: Optional[str] = None,
+        failure_minutes: Optional[float] = None,
+        value_per_mv_minutes: Optional[float] = None,
+        value_per_count_minutes: Optional[float] = None,
+        load: Optional[str] = None,
+        grade: Optional[str] = None,
+        cooling: Optional[str] = None,
+        supply: Optional[str] = None,
+        firmware: Optional[str] = None,
+        microcode: Optional[str] = None,
+        machine: Optional[str] = None,
+        confidence: Optional[float] = None,
+    ) -> JSON:
+        """The share of machines that are stable at each setting."""
+        return self._ask("/v1/stability", locals())
 
-    def locks(self, chip: str, **filters: Any) -> JSON:
+    def locks(
+        self,
+        chip: str,
+        *,
+        domain: Optional[str] = None,
+        control: Optional[str] = None,
+        machine: Optional[str] = None,
+        firmware_month: Optional[str] = None,
+    ) -> JSON:
         """How often each control can be used."""
-        return self._ask("/v1/locks", chip=chip, **filters)
+        return self._ask("/v1/locks", locals())
 
-    def gains(self, chip: str, **filters: Any) -> JSON:
+    def gains(
+        self,
+        chip: str,
+        *,
+        load: Optional[str] = None,
+        own_performance_stock: Numbers = None,
+        own_performance_tuned: Numbers = None,
+        own_power_stock_w: Numbers = None,
+        own_power_tuned_w: Numbers = None,
+    ) -> JSON:
         """What tuning changed."""
-        return self._ask("/v1/gains", chip=chip, **filters)
+        return self._ask("/v1/gains", locals())
 
-    def power(self, chip: str, **filters: Any) -> JSON:
-        """Performance against power, and which limit pays."""
-        return self._ask("/v1/power", chip=chip, **filters)
+    def power(
+        self,
+        chip: str,
+        *,
+        load: Optional[str] = None,
+        keep_share: Optional[float] = None,
+        limit_w: Optional[float] = None,
+    ) -> JSON:
+        """Performance against power, and a suggested power limit."""
+        return self._ask("/v1/power", locals())
 
-    def longevity(self, chip: str, **filters: Any) -> JSON:
+    def longevity(
+        self, chip: str, *, domain: Optional[str] = None, control: Optional[str] = None
+    ) -> JSON:
         """The share of settings that are still stable later."""
-        return self._ask("/v1/longevity", chip=chip, **filters)
+        return self._ask("/v1/longevity", locals())
 
-    def identify(self, **printed: Any) -> JSON:
-        """The chip that a system's text names."""
-        return self._ask("/v1/identify", **printed)
+    def identify(
+        self,
+        text: Optional[str] = None,
+        *,
+        kind: Optional[str] = None,
+        form: Optional[str] = None,
+        family: Optional[int] = None,
+        model: Optional[int] = None,
+        stepping: Optional[int] = None,
+        pci_id: Optional[str] = None,
+        pci_revision: Optional[str] = None,
+    ) -> JSON:
+        """The chip that a system's text or its numbers name."""
+        return self._ask("/v1/identify", locals())
+
+    def chips(
+        self,
+        search: Optional[str] = None,
+        *,
+        kind: Optional[str] = None,
+        series: Optional[str] = None,
+        line: Optional[str] = None,
+        limit: Optional[int] = None,
+        cursor: Optional[str] = None,
+    ) -> JSON:
+        """A page of the chips that the instance knows."""
+        return self._ask("/v1/chips", locals())
+
+    def chip(self, chip: str) -> JSON:
+        """One chip with its names and how many results it has."""
+        return self._ask("/v1/chips/" + urllib.parse.quote(chip, safe=""), {})
+
+    def service(self) -> JSON:
+        """The instance: its version, limits and addresses."""
+        return self._ask("/v1", {})
 
     def next_step(self, document: JSON) -> JSON:
         """The next setting to try after one's own trials; nothing is stored."""
-        return self._post("/v1/next-step", document)
+        return self._value_of("POST", "/v1/next-step", document)
 
     def diagnose(self, document: JSON) -> JSON:
         """Why a setting is no longer stable; nothing is stored."""
-        return self._post("/v1/diagnose", document)
+        return self._value_of("POST", "/v1/diagnose", document)
 
     # Results
 
     def try_out(self, document: JSON) -> JSON:
-        """What the instance would say to a result; nothing is stored."""
-        return self._post("/v1/submissions?dry_run=true", document)
+        """The answer to a result, of which nothing is stored."""
+        return self._value_of("POST", _SUBMISSIONS + "?dry_run=true", document)
 
     def submit(self, document: JSON, machine: str = "") -> JSON:
         """Send a result with your tokens, and return the answer, whose receipt is saved.
+
+        `machine` names one of several machines with the same chip; it is not sent.
 
         Raises
         ------
         Refused
             When the instance refuses the document; it is kept in the folder `refused`.
         NotAcknowledged
-            When the instance did not answer in time; the result waits in the outbox.
+            When the instance did not acknowledge it in time; the result waits in the outbox.
         """
-        item = self.put_in_outbox(document, machine)
-        answer: JSON = self._deliver(item)
+        answer: JSON = self._send_new(_SUBMISSIONS, [document], machine=machine)
         return answer
 
     def put_in_outbox(self, document: JSON, machine: str = "") -> Path:
@@ -420,170 +674,266 @@ class Client:
 
         It needs no connection; `send_outbox` sends it later.
         """
-        return self.outbox.add(self.url, "/v1/submissions", [document], machine)
+        item = self.outbox.new_item()
+        self.outbox.save(item, self._kept(_SUBMISSIONS, [document], machine=machine))
+        return item
 
-    def batch(self, documents: Iterable[JSON]) -> Iterator[JSON]:
+    def batch(self, documents: Iterable[JSON], machine: str = "") -> list[JSON]:
         """Send results in batches; returns the outcome of each in order.
 
-        An item has `status` stored, refused, withdrawn or not_tried, as the data format says.
+        The `status` is as in an answer to a batch; `waiting` is a result that waits in the outbox.
+        A refused one has its `errors`, and is kept in the folder `refused`.
         """
-        waiting: List[JSON] = []
-        for document in documents:
-            waiting.append(document)
-            if len(waiting) == _BATCH:
-                yield from self._send_batch(waiting)
-                waiting = []
-        if waiting:
-            yield from self._send_batch(waiting)
+        outcomes: list[JSON] = []
+        path, is_away = _SUBMISSIONS + "/batch", False
+        for part in _parts(documents):
+            if is_away:
+                item = self.outbox.new_item()
+                self.outbox.save(item, self._kept(path, part, machine=machine))
+                found = [_outcome("waiting") for _ in part]
+            else:
+                try:
+                    found = _outcomes_of(self._send_new(path, part, machine=machine))
+                except Refused as error:
+                    found = _refused_items(error.problem, len(part))
+                except NotAcknowledged:
+                    found, is_away = [_outcome("waiting") for _ in part], True
+            for one in found:
+                outcomes.append({**one, "index": len(outcomes)})
+        return outcomes
 
     def follow_up(self, submission_id: str, document: JSON) -> JSON:
-        """Report what became of a setting."""
-        return self._post(
-            "/v1/submissions/{}/follow-ups".format(submission_id), document, submission_id
-        )
+        """Report what became of a setting; sent through the outbox, as a result is."""
+        path = _path_of(submission_id) + "/follow-ups"
+        self._receipt(submission_id)
+        answer: JSON = self._send_new(path, [document], receipt_of=submission_id)
+        return answer
 
     def result(self, submission_id: str) -> JSON:
         """One of your results, as it is stored."""
-        path = "/v1/submissions/{}".format(submission_id)
-        answer: JSON = self._patiently("GET", path, headers=self._receipt(submission_id)).checked()
-        return answer
+        headers = self._receipt(submission_id)
+        return self._value_of("GET", _path_of(submission_id), headers=headers)
 
     def correct(self, submission_id: str, document: JSON) -> JSON:
         """Replace one of your results by a whole document."""
-        path = "/v1/submissions/{}".format(submission_id)
-        body = json.dumps(document).encode()
-        reply = self._patiently("PUT", path, body, self._receipt(submission_id))
-        answer: JSON = reply.checked()
-        return answer
+        headers = {**self._receipt(submission_id), "Idempotency-Key": secrets.token_urlsafe(24)}
+        return self._value_of("PUT", _path_of(submission_id), document, headers)
 
     def withdraw(self, submission_id: str) -> None:
         """Withdraw one of your results; older backups of the host still contain it."""
-        path = "/v1/submissions/{}".format(submission_id)
-        reply = self._patiently("DELETE", path, headers=self._receipt(submission_id))
-        if reply.status < 400 or reply.status == 410:
-            self.sender.remove_receipt(submission_id)
-        reply.checked()
+        headers = self._receipt(submission_id)
+        reply = self._patiently("DELETE", _path_of(submission_id), headers=headers)
+        # Gone: a first try was answered, and the answer was lost.
+        if reply.status != 410:
+            reply.checked()
+        self.sender.remove_receipt(submission_id)
 
-    def own_results(self) -> List[JSON]:
+    def withdraw_all(self) -> JSON:
+        """Withdraw all results of your contributor token."""
+        return self._value_of("DELETE", "/v1/my-submissions", headers=self._contributor())
+
+    def own_results(self) -> list[JSON]:
         """Your results, settings in use and tests that are due."""
-        token = self.sender.read()["contributor_token"]
-        found: List[JSON] = []
-        query = ""
+        found: list[JSON] = []
+        headers, query = self._contributor(), ""
         while True:
-            reply = self._patiently(
-                "GET", "/v1/my-submissions" + query, headers={"Kbapi-Contributor": token}
-            )
-            page = reply.checked()
+            page = self._value_of("GET", "/v1/my-submissions" + query, headers=headers)
             found += page["submissions"]
             if page["next_cursor"] is None:
                 return found
             query = "?" + urllib.parse.urlencode({"cursor": page["next_cursor"]})
 
-    def send_outbox(self) -> List[Tuple[Path, Any]]:
+    def send_outbox(self) -> list[tuple[Path, Any]]:
         """Send what waits for this instance: each request with its answer or its error.
 
+        After a first request that the busy server did not answer, the others are tried once.
         What another process sends at this moment is left to it.
         """
-        done: List[Tuple[Path, Any]] = []
+        done: list[tuple[Path, Any]] = []
+        tries = self.tries
+        self.outbox.remove_leftovers()
         for item in self.outbox.waiting():
-            try:
-                if self.outbox.read(item)["server"] == self.url:
-                    done.append((item, self._deliver(item)))
-            except FileNotFoundError:
-                continue  # another process has sent it
-            except (Refused, NotAcknowledged) as error:
-                done.append((item, error))
+            outcome = self._outcome_of(item, tries)
+            if outcome is None:
+                continue
+            done.append((item, outcome))
+            if isinstance(outcome, NotAcknowledged):
+                tries = 1
+                if isinstance(outcome.__cause__, Unreachable):
+                    break
         return done
+
+    def _outcome_of(self, item: Path, tries: int) -> Any:
+        """The answer to a request that waits, or its error; None if it is not ours to send."""
+        try:
+            with self.outbox.held(item) as is_ours:
+                if is_ours and self.outbox.read(item)["server"] == self.url:
+                    return self._deliver(item, tries)
+        except FileNotFoundError:
+            return None  # another process has sent it
+        except (Refused, NotAcknowledged, LookupError, ValueError) as error:
+            return error
+        return None
+
+    def waiting_elsewhere(self) -> dict[str, int]:
+        """How many requests wait for other instances, by their address."""
+        servers: dict[str, int] = {}
+        for item in self.outbox.waiting():
+            with contextlib.suppress(OSError, ValueError):
+                server = str(self.outbox.read(item)["server"])
+                servers[server] = servers.get(server, 0) + 1
+        servers.pop(self.url, None)
+        return servers
 
     # Requests
 
-    def _ask(self, path: str, **query: Any) -> JSON:
-        sent = {name: _text_of(value) for name, value in query.items() if value is not None}
-        answer: JSON = self._patiently("GET", path + "?" + urllib.parse.urlencode(sent)).checked()
-        return answer
+    def _ask(self, path: str, given: Mapping[str, Any]) -> JSON:
+        query = {
+            name: _text_of(value)
+            for name, value in given.items()
+            if name != "self" and value is not None
+        }
+        return self._value_of("GET", path + ("?" + urllib.parse.urlencode(query) if query else ""))
 
-    def _post(self, path: str, document: JSON, receipt_of: str = "") -> JSON:
-        headers = self._receipt(receipt_of) if receipt_of else {}
-        reply = self._patiently("POST", path, json.dumps(document).encode(), headers)
-        answer: JSON = reply.checked()
-        return answer
+    def _value_of(
+        self,
+        method: str,
+        path: str,
+        document: Optional[JSON] = None,
+        headers: Optional[Mapping[str, str]] = None,
+    ) -> JSON:
+        body = None if document is None else _body_of(document)
+        value: JSON = self._patiently(method, path, body, headers).checked()
+        return value
 
-    def _receipt(self, submission_id: str) -> Dict[str, str]:
-        saved = self.sender.read()["receipts"].get(submission_id)
+    def _receipt(self, submission_id: str) -> dict[str, str]:
+        saved = self.sender.find_receipt(submission_id)
         if saved is None:
-            raise LookupError("{} has no receipt of {}.".format(self.sender.path, submission_id))
+            raise LookupError(f"{self.sender.path} has no receipt of {submission_id}.")
+        if saved["server"].rstrip("/") != self.url:
+            # A receipt is a secret between its sender and one instance.
+            raise LookupError(f"The receipt of {submission_id} belongs to {saved['server']}.")
         return {"Authorization": "Bearer " + saved["receipt"]}
 
-    def _add_tokens(self, item: Path, kept: JSON) -> None:
-        """Add your tokens to the documents without any, and save them in the outbox."""
-        keys: Dict[str, str] = {}
-        for document in kept["documents"]:
-            if "contributor_token" in document:
-                continue
-            platform = document.get("platform")
-            named = platform.get("machine") if isinstance(platform, dict) else None
-            text = str(document.get("chip", ""))
-            if text not in keys:
-                keys[text] = self._chip_key(text)
-            machine = kept["machine"] or (named if isinstance(named, str) else "")
-            for name, token in self.sender.tokens_for(keys[text], machine).items():
-                document.setdefault(name, token)
-        kept["has_tokens"] = True
-        self.outbox.save(item, kept)
+    def _contributor(self) -> dict[str, str]:
+        sender = self.sender.read()
+        if sender is None:
+            raise LookupError(f"{self.sender.path} does not exist: you have sent nothing yet.")
+        return {"Kbapi-Contributor": sender["contributor_token"]}
 
-    def _chip_key(self, text: str) -> str:
-        """The key of a chip; its text where the instance does not know it."""
-        query = urllib.parse.urlencode({"text": text})
-        reply = self._patiently("GET", "/v1/identify?" + query)
-        if reply.status in _AGAIN:
-            raise Unreachable("The instance is busy.")
-        chip = reply.value.get("chip") if isinstance(reply.value, dict) else None
-        return str(chip["key"]) if isinstance(chip, dict) and "key" in chip else text
+    def _kept(
+        self, path: str, documents: list[JSON], machine: str = "", receipt_of: str = ""
+    ) -> JSON:
+        """A request for the outbox, with the key that makes its repeats one.
 
-    def _send_batch(self, documents: List[JSON]) -> Iterator[JSON]:
-        item = self.outbox.add(self.url, "/v1/submissions/batch", documents, "")
-        yield from self._deliver(item)["items"]
+        Tokens are added when it is sent first: only the server knows which chip a text names.
+        """
+        return {
+            "version": 1,
+            "server": self.url,
+            "path": path,
+            "idempotency_key": secrets.token_urlsafe(24),
+            "machine": machine,
+            "receipt_of": receipt_of,
+            "has_tokens": bool(receipt_of),
+            "documents": documents,
+        }
 
-    def _deliver(self, item: Path) -> Any:
-        """Send a request of the outbox until it is acknowledged.
+    def _send_new(
+        self, path: str, documents: list[JSON], machine: str = "", receipt_of: str = ""
+    ) -> Any:
+        """The answer to a request that is written to the outbox first."""
+        item = self.outbox.new_item()
+        # Held before it is there: another process would take the answer.
+        with self.outbox.held(item):
+            self.outbox.save(item, self._kept(path, documents, machine, receipt_of))
+            return self._deliver(item, self.tries)
+
+    def _deliver(self, item: Path, tries: int) -> Any:
+        """Send a held request of the outbox until it is acknowledged.
 
         The receipt is saved before the request is removed: a crash between both repeats the
         request, and its key returns the first answer.
         """
-        with _locked(item, wait=False) as is_ours:
-            if not is_ours:
-                raise NotAcknowledged("Another process sends {} now.".format(item.name))
-            kept = self.outbox.read(item)
-            try:
-                if not kept["has_tokens"]:
-                    self._add_tokens(item, kept)
-                reply = self._send(kept)
-            except Unreachable as error:
-                raise NotAcknowledged("{} It waits in {}.".format(error, item)) from error
-            if reply.status in _AGAIN or _has_untried(reply):
-                raise NotAcknowledged(
-                    "The instance is busy (status {}). The result waits in {}.".format(
-                        reply.status, item
-                    )
-                )
-            self.sender.save_receipts(_receipts_in(reply.value, kept["documents"]), self.url)
-            if reply.status >= 400 and not _items_of(reply.value):
-                refused = self.outbox.refuse(item, reply.value)
-                error_found = Refused(reply.status, reply.value)
-                error_found.args = ("{}\nThe document is in {}.".format(error_found, refused),)
-                raise error_found
+        kept = self.outbox.read(item)
+        try:
+            reply = self._add_tokens(item, kept, tries) or self._send(kept, tries)
+        except Unreachable as error:
+            raise NotAcknowledged(f"{error} The request waits in {item}.") from error
+        except LookupError as error:
+            self.outbox.refuse(item, {**kept, "problem": {"title": str(error)}})
+            self.outbox.remove(item)
+            raise
+        self.sender.save_receipts(_receipts_in(reply, kept["documents"]), self.url)
+        if _is_acknowledged(reply, kept):
+            self._keep_refused_items(item, kept, reply)
             self.outbox.remove(item)
             return reply.value
+        if reply.refuses_document:
+            refused = self.outbox.refuse(item, {**kept, "problem": reply.value})
+            self.outbox.remove(item)
+            raise Refused(reply.status, reply.value, f"The document is in {refused}.")
+        cause = Refused(reply.status, reply.value)
+        raise NotAcknowledged(f"{cause}\nThe request waits in {item}.") from cause
 
-    def _send(self, kept: JSON) -> Reply:
+    def _add_tokens(self, item: Path, kept: JSON, tries: int) -> Optional[Reply]:
+        """Add your tokens to the documents without any, and save them in the outbox.
+
+        Returns the refusal of a single document whose chip cannot be found out.
+        """
+        if kept["has_tokens"]:
+            return None
+        chips: dict[str, str] = {}
+        for document in kept["documents"]:
+            if not isinstance(document, dict) or "contributor_token" in document:
+                continue
+            platform = document.get("platform")
+            platform = platform if isinstance(platform, dict) else {}
+            name = json.dumps([document.get(one) for one in ("chip", "chip_ids")])
+            name += str(platform.get("form"))
+            if name not in chips:
+                reply = self._tried_out(document, tries)
+                if reply.refuses_document and len(kept["documents"]) == 1:
+                    return reply
+                if reply.refuses_document:
+                    continue  # the batch lists what is wrong with it
+                chips[name] = reply.checked()["chip"]["key"]
+            machine = kept["machine"] or platform.get("machine")
+            machine = machine if isinstance(machine, str) else ""
+            for field, token in self.sender.tokens_for(chips[name], machine).items():
+                document.setdefault(field, token)
+        kept["has_tokens"] = True
+        self.outbox.save(item, kept)
+        return None
+
+    def _tried_out(self, document: JSON, tries: int) -> Reply:
+        path = _SUBMISSIONS + "?dry_run=true"
+        reply = self._patiently("POST", path, _body_of(document), tries=tries)
+        if reply.status >= 400 and not reply.refuses_document:
+            cause = Refused(reply.status, reply.value)
+            raise NotAcknowledged(f"{cause}\nThe request waits in {self.outbox.folder}.")
+        return reply
+
+    def _send(self, kept: JSON, tries: int) -> Reply:
         is_batch = kept["path"].endswith("/batch")
-        texts = [json.dumps(one, ensure_ascii=False) for one in kept["documents"]]
         headers = {
             "Idempotency-Key": kept["idempotency_key"],
             "Content-Type": "application/x-ndjson" if is_batch else "application/json",
         }
-        body = "\n".join(texts).encode("utf-8")
-        return self._patiently("POST", kept["path"], body, headers, _has_untried)
+        if kept["receipt_of"]:
+            headers.update(self._receipt(kept["receipt_of"]))
+        body = b"\n".join(map(_body_of, kept["documents"]))
+        return self._patiently("POST", kept["path"], body, headers, tries)
+
+    def _keep_refused_items(self, item: Path, kept: JSON, reply: Reply) -> None:
+        """Write the refused documents of a batch to the folder `refused`, with their faults."""
+        refused = [one for one in reply.items if one.get("status") == "refused"]
+        if refused:
+            documents = [kept["documents"][one["index"]] for one in refused]
+            problems = [
+                one for one in reply.value.get("not_counted", ()) if one["status"] == "refused"
+            ]
+            self.outbox.refuse(item, {**kept, "documents": documents, "problem": problems})
 
     def _patiently(
         self,
@@ -591,30 +941,33 @@ class Client:
         path: str,
         body: Optional[bytes] = None,
         headers: Optional[Mapping[str, str]] = None,
-        is_unfinished: Callable[[Reply], bool] = lambda _: False,
+        tries: Optional[int] = None,
     ) -> Reply:
         """The reply to a request that may be repeated; waits while the server is busy or away."""
-        ends = time.monotonic() + self.longest_s
-        pause = _FIRST_PAUSE_S
-        for tried in range(1, self.tries + 1):
-            reply, failure = None, None
+        ends, tries = time.monotonic() + self.longest_s, tries or self.tries
+        pause, tried = _FIRST_PAUSE_S, 0
+        while True:
+            tried += 1
+            reply: Optional[Reply] = None
+            failure: Optional[Unreachable] = None
             try:
                 reply = self.request(method, path, body, headers)
-                if reply.status not in _AGAIN and not is_unfinished(reply):
+                if not reply.is_busy:
                     return reply
+            except NotKbapi:
+                raise
             except Unreachable as error:
                 failure = error
-            named = reply.retry_after_s if reply is not None else None
+            named = None if reply is None else reply.retry_after_s
             # Clients that were cut off together must not come back together.
             wait_s = random.uniform(0.5, 1.0) * pause if named is None else named
             wait_s += random.uniform(0.0, 0.25 * pause)
-            if tried == self.tries or time.monotonic() + wait_s > ends:
-                if reply is None:
-                    raise failure or Unreachable(self.url)
-                return reply
+            if tried >= tries or time.monotonic() + wait_s > ends:
+                if reply is not None:
+                    return reply
+                raise failure or Unreachable(self.url)
             time.sleep(wait_s)
             pause = min(2.0 * pause, _LONGEST_PAUSE_S)
-        raise Unreachable(self.url)
 
     def request(
         self,
@@ -639,50 +992,109 @@ class Client:
         request = urllib.request.Request(self.url + path, body, sent, method=method)  # noqa: S310 - the scheme was checked
         try:
             with _OPENER.open(request, timeout=_TIMEOUT_S) as response:
-                return Reply(response.status, response.headers, _value(response.read()))
+                return _reply(response.status, response.headers, response.read())
         except urllib.error.HTTPError as error:
-            with error:
-                return Reply(error.code, error.headers, _value(error.read(), error.code))
-        except (OSError, ValueError) as error:
-            raise Unreachable("No server answers at {}.".format(self.url)) from error
+            return self._error_reply(error)
+        except (OSError, http.client.HTTPException) as error:
+            raise Unreachable(
+                f"No server answers at {self.url}: {error or type(error)}."
+            ) from error
+
+    def _error_reply(self, error: urllib.error.HTTPError) -> Reply:
+        with error:
+            if 300 <= error.code < 400:
+                there = error.headers.get("Location", "another address")
+                raise NotKbapi(f"{self.url} has moved to {there}. Use that address.") from None
+            try:
+                return _reply(error.code, error.headers, error.read())
+            except (OSError, http.client.HTTPException) as fault:
+                raise Unreachable(f"No server answers at {self.url}: {fault}.") from fault
 
 
-def _value(body: bytes, status: int = 200) -> Any:
+def _reply(status: int, fields: Any, body: bytes) -> Reply:
+    headers: Mapping[str, str] = fields  # of an HTTPMessage, whose names have no case
     if not body:
-        return None
+        return Reply(status, headers, None)
     try:
-        return json.loads(body)
+        return Reply(status, headers, json.loads(body))
     except ValueError:
         if status in _AGAIN:
-            return None  # from a proxy in between
-        raise Unreachable("What answers at this address is not kbapi: it sends no JSON.") from None
+            return Reply(status, headers, None)  # from a proxy in between
+    raise NotKbapi("The server at this address is not kbapi: its answer is not JSON.")
+
+
+def _path_of(submission_id: str) -> str:
+    return f"{_SUBMISSIONS}/{urllib.parse.quote(submission_id.lower(), safe='')}"
+
+
+def _body_of(document: JSON) -> bytes:
+    # A lone surrogate is the server's to refuse, with its place.
+    return json.dumps(document, ensure_ascii=False).encode("utf-8", "surrogatepass")
 
 
 def _text_of(value: Any) -> str:
-    return ",".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, (list, tuple)):
+        return ",".join(map(str, value))
+    return str(value)
 
 
-def _items_of(value: Any) -> List[JSON]:
-    items = value.get("items") if isinstance(value, dict) else None
-    return items if isinstance(items, list) else []
+def _parts(documents: Iterable[JSON]) -> Iterator[list[JSON]]:
+    """The documents in parts that are sent at once."""
+    part: list[JSON] = []
+    size = 0
+    for document in documents:
+        length = len(_body_of(document))
+        if part and (len(part) == _BATCH or size + length > _BATCH_BYTES):
+            yield part
+            part, size = [], 0
+        part.append(document)
+        size += length
+    if part:
+        yield part
 
 
-def _has_untried(reply: Reply) -> bool:
-    """Whether items of a batch were not tried: the same request tries them later."""
-    return any(one.get("status") == "not_tried" for one in _items_of(reply.value))
+def _is_acknowledged(reply: Reply, kept: JSON) -> bool:
+    """Whether the reply is the answer to this request, and says that it is done."""
+    if reply.status not in (200, 201, 207) or not isinstance(reply.value, dict) or reply.is_busy:
+        return False
+    if kept["path"].endswith("/batch"):
+        return len(reply.items) == len(kept["documents"])
+    return bool(kept["receipt_of"]) or isinstance(reply.value.get("receipt"), str)
 
 
-def _receipts_in(value: Any, documents: List[JSON]) -> Dict[str, Tuple[str, str]]:
+def _outcome(status: str) -> JSON:
+    return {"status": status, "id": None, "receipt": None, "warnings": []}
+
+
+def _outcomes_of(answer: JSON) -> list[JSON]:
+    faults = {one["index"]: one["errors"] for one in answer["not_counted"] if one["errors"]}
+    return [
+        {**one, "errors": faults[one["index"]]} if one["index"] in faults else one
+        for one in answer["items"]
+    ]
+
+
+def _refused_items(problem: JSON, count: int) -> list[JSON]:
+    """The outcomes of a batch of which no item was stored: pointers begin with their positions."""
+    found: list[JSON] = [{**_outcome("refused"), "errors": []} for _ in range(count)]
+    for fault in problem.get("errors") or ():
+        place = str(fault.get("pointer", "")).split("/")[1:2]
+        if place and place[0].isdecimal() and int(place[0]) < count:
+            found[int(place[0])]["errors"].append(fault)
+    return found
+
+
+def _receipts_in(reply: Reply, documents: list[JSON]) -> dict[str, tuple[str, str]]:
     """Receipts by id, each with the chip: its key, or the text that was sent."""
-    if not isinstance(value, dict):
-        return {}
-    answers = list(zip(_items_of(value), documents)) or [(value, documents[0])]
+    answers = list(zip(reply.items, documents)) or [(reply.value, documents[0])]
     found = {}
     for answer, document in answers:
-        if isinstance(answer.get("receipt"), str):
+        if isinstance(answer, dict) and isinstance(answer.get("receipt"), str):
             chip = answer.get("chip")
             key = chip["key"] if isinstance(chip, dict) else str(document.get("chip", ""))
-            found[answer["id"]] = answer["receipt"], key
+            found[str(answer["id"])] = answer["receipt"], key
     return found
 
 
@@ -693,7 +1105,7 @@ def _arguments(name: str, about: str) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(name, description=about)
     parser.add_argument("--version", action="version", version=__version__)
     parser.add_argument(
-        "--to", metavar="URL", default=os.environ.get("KBAPI_URL"), help="address of the instance"
+        "--to", metavar="URL", default=os.environ.get("KBAPI_TO"), help="address of the instance"
     )
     parser.add_argument("--home", type=Path, help="folder of sender.json and of the outbox")
     return parser
@@ -701,7 +1113,7 @@ def _arguments(name: str, about: str) -> argparse.ArgumentParser:
 
 def _client_of(parser: argparse.ArgumentParser, given: argparse.Namespace) -> Client:
     if not given.to:
-        parser.error("name the instance with --to URL, or in KBAPI_URL")
+        parser.error("name the instance with --to URL, or in KBAPI_TO")
     try:
         # A key on the command line would be seen by other users of this machine.
         return Client(given.to, os.environ.get("KBAPI_KEY"), given.home)
@@ -709,53 +1121,76 @@ def _client_of(parser: argparse.ArgumentParser, given: argparse.Namespace) -> Cl
         parser.error(str(error))
 
 
-def send(arguments: Optional[List[str]] = None) -> int:
+def send(arguments: Optional[list[str]] = None) -> int:
     """`kbapi-send`: send result documents, and what waits in the outbox."""
     parser = _arguments("kbapi-send", "Send results; what is not acknowledged waits and is kept.")
-    parser.add_argument("files", nargs="*", type=Path, help="JSON documents; - is standard input")
+    parser.add_argument("files", nargs="*", help="a JSON document or a list; - is standard input")
     parser.add_argument("--machine", default="", help="name of the machine; it is not sent")
     parser.add_argument("--dry-run", action="store_true", help="show the answer, store nothing")
     given = parser.parse_args(arguments)
     client = _client_of(parser, given)
     failed = 0
     for file in given.files:
-        text = sys.stdin.read() if str(file) == "-" else file.read_text(encoding="utf-8")
-        failed += not _send_one(client, file, text, given)
-    if not given.dry_run:
+        failed += not _send_file(client, file, given)
+    if given.dry_run:
+        return 1 if failed else 0
+    try:
         for item, outcome in client.send_outbox():
-            failed += isinstance(outcome, Exception)
-            _print_outcome(item.name, outcome)
+            failed += not _print_outcome(item.name, outcome)
+        for server, count in client.waiting_elsewhere().items():
+            print(f"Waiting for {server}: {count}. Send it with --to {server}.", file=sys.stderr)
+    except (OSError, ValueError) as error:
+        failed += not _print_outcome(str(client.outbox.folder), error)
     return 1 if failed else 0
 
 
-def _send_one(client: Client, file: Path, text: str, given: argparse.Namespace) -> bool:
+def _send_file(client: Client, file: str, given: argparse.Namespace) -> bool:
+    """Whether every document of a file was accepted."""
     try:
-        document = json.loads(text)
+        text = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
+        document = json.loads(text, object_pairs_hook=_without_repeats)
+        if isinstance(document, list) and not given.dry_run:
+            found = client.batch(document, given.machine)
+            printed = [_print_outcome(f"{file}[{one['index']}]", one) for one in found]
+            return all(printed)
         if not isinstance(document, dict):
-            raise ValueError("it is not one JSON object")
+            raise ValueError("It is not one JSON object.")
         if given.dry_run:
-            print(json.dumps(client.try_out(document), indent=2, ensure_ascii=False))
-        else:
-            _print_outcome(str(file), client.submit(document, given.machine))
-    except (ValueError, LookupError, Refused, NotAcknowledged, Unreachable) as error:
-        print("{}: {}".format(file, error), file=sys.stderr)
-        return False
-    return True
+            print(json.dumps(client.try_out(document), indent=2))
+            return True
+        return _print_outcome(file, client.submit(document, given.machine))
+    except (OSError, ValueError, LookupError, Refused, NotAcknowledged, Unreachable) as error:
+        return _print_outcome(file, error)
 
 
-def _print_outcome(name: str, outcome: Any) -> None:
+def _without_repeats(pairs: list[tuple[str, Any]]) -> JSON:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("A name is twice in one JSON object.")
+    return found
+
+
+def _print_outcome(name: str, outcome: Any) -> bool:
+    """Whether it is a success; prints the outcome of a request."""
     if isinstance(outcome, Exception):
-        print("{}: {}".format(name, outcome), file=sys.stderr)
-    elif "id" in outcome:
-        print("{}: {} {}".format(name, outcome["screening"]["status"], outcome["id"]))
-    else:
-        print("{}: {} results".format(name, len(_items_of(outcome))))
+        print(f"{name}: {outcome}", file=sys.stderr)
+        return False
+    if "items" in outcome:
+        counts = ", ".join(f"{number} {one}" for one, number in outcome["counts"].items() if number)
+        print(f"{name}: {counts}")
+        return not outcome["counts"]["refused"]
+    screening = outcome.get("screening")
+    status = screening["status"] if isinstance(screening, dict) else outcome.get("status", "")
+    print(f"{name}: {status} {outcome.get('id') or ''}".rstrip())
+    for fault in outcome.get("errors", ()):
+        print(f"  {fault['pointer']}: {fault['detail']}", file=sys.stderr)
+    return status not in ("refused", "waiting")
 
 
 _QUESTIONS = ("start", "stability", "locks", "gains", "power", "longevity")
 
 
-def ask(arguments: Optional[List[str]] = None) -> int:
+def ask(arguments: Optional[list[str]] = None) -> int:
     """`kbapi-ask`: ask a question about a chip."""
     parser = _arguments("kbapi-ask", "Ask about a chip. Numbers are no promise for one machine.")
     parser.add_argument("question", choices=_QUESTIONS)
@@ -767,11 +1202,13 @@ def ask(arguments: Optional[List[str]] = None) -> int:
     filters = dict(one.partition("=")[::2] for one in given.filters)
     try:
         answer = getattr(client, given.question)(given.chip, **filters)
+    except TypeError:
+        parser.error(f"a filter is unknown: {', '.join(filters)}")
     except (Refused, Unreachable) as error:
         print(error, file=sys.stderr)
         return 1
     if given.json:
-        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        print(json.dumps(answer, indent=2))
         return 0
     print(answer["chip"]["name"])
     print(answer["summary"])
@@ -780,7 +1217,7 @@ def ask(arguments: Optional[List[str]] = None) -> int:
     return 0
 
 
-def main(arguments: Optional[List[str]] = None) -> int:
+def main(arguments: Optional[list[str]] = None) -> int:
     """`python kbapi_client.py send|ask ...`."""
     given = sys.argv[1:] if arguments is None else arguments
     commands = {"send": send, "ask": ask}

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from kbapi.cli.sender_file import Sender
+from kbapi.documents.sender import Sender
 from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS, README, ROOT, Block
