@@ -25,6 +25,7 @@ PAGES: Final = {
     "/chips/norvane-sable-7-4820mx?machine=harbour-15": 200,
     "/chips/norvane-sable-7-4820mx?supply=steam": 422,
     "/chips/no-such-chip": 404,
+    "/client": 200,
     "/problems": 200,
     "/problems/above_stock": 200,
     "/guides/": 200,
