@@ -249,9 +249,9 @@ def test_every_link_points_to_a_file_and_a_heading(place: str) -> None:
     )
     for target in re.findall(r"\]\(([^)]+)\)", without_blocks(text)):
         if target.startswith("/"):
-            assert target in (
-                *("/client", "/docs", "/problems", "/submit", "/my-submissions"),
-            ), target
+            assert target in (*("/client", "/docs", "/problems", "/submit", "/my-submissions"),), (
+                target
+            )
             continue
         name, _, anchor = target.partition("#")
         path = folder / name

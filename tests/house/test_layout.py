@@ -80,7 +80,8 @@ def test_the_client_stands_alone() -> None:
         if isinstance(node, ast.Import):
             imported |= {alias.name.partition(".")[0] for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            assert node.module is not None and node.level == 0
+            assert node.level == 0
+            assert node.module is not None
             imported.add(node.module.partition(".")[0])
     assert imported - set(sys.stdlib_module_names) == set()
     at_load = {one.names[0].name for one in tree.body if isinstance(one, ast.Import)}

@@ -242,7 +242,7 @@ def test_the_client_is_fetched_and_used_as_the_guide_shows(
     windows = OF_WINDOWS.text.replace("curl.exe", "curl").replace("py kbapi_", "python3 kbapi_")
     script = f"cat > example.py <<'END'\n{IN_PYTHON.text}END\npython3 example.py"
     with Server(small_demo) as server:
-        shown = "\n".join(("set -e", OF_SCRIPTS.text, windows, script))
+        shown = f"set -e\n{OF_SCRIPTS.text}\n{windows}\n{script}"
         done = subprocess.run(
             ["bash", "-c", shown.replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")],
             env=environment,
@@ -253,7 +253,9 @@ def test_the_client_is_fetched_and_used_as_the_guide_shows(
     assert done.returncode == 0, done.stderr
     asked, _ = done.stdout.split("result.json: ", 1)
     assert asked.startswith("Norvane Sable 7 4820MX")
-    sent = re.findall(r"^(?:result.json: )?(?:counted|unverified) ([0-9a-f-]{36})$", done.stdout, re.M)
+    sent = re.findall(
+        r"^(?:result.json: )?(?:counted|unverified) ([0-9a-f-]{36})$", done.stdout, re.MULTILINE
+    )
     # The shell of Windows sends the same result, and the script another one of the same unit.
     assert len(sent) == 3
     assert len(set(sent)) == 2
