@@ -8,12 +8,16 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
 
 from kbapi.client import kbapi_client
 from kbapi.errors import UnsafeSetup
+
+# A person waits for a command; what is not acknowledged waits in the outbox.
+_TRIES: Final = 4
+_LONGEST_S: Final = 30.0
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -59,6 +63,14 @@ class SenderFile:
     @property
     def _kept(self) -> kbapi_client.SenderFile:
         return kbapi_client.SenderFile(self.path)
+
+    @contextmanager
+    def client(self, key: str | None) -> Iterator[kbapi_client.Client]:
+        """A client of the server with this file, whose outbox is beside it."""
+        with _errors_as_unsafe(self.path):
+            client = kbapi_client.Client(self.server, key, self.path.parent, _TRIES, _LONGEST_S)
+            client.sender = self._kept
+            yield client
 
     def tokens_for(self, chip: str, machine: str) -> dict[str, str]:
         """The tokens of a result, once they are saved."""

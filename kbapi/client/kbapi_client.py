@@ -1148,7 +1148,7 @@ def _send_file(client: Client, file: str, given: argparse.Namespace) -> bool:
     """Whether every document of a file was accepted."""
     try:
         text = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
-        document = json.loads(text, object_pairs_hook=_without_repeats)
+        document = json.loads(text, object_pairs_hook=without_repeats)
         if isinstance(document, list) and not given.dry_run:
             found = client.batch(document, given.machine)
             printed = [_print_outcome(f"{file}[{one['index']}]", one) for one in found]
@@ -1163,7 +1163,8 @@ def _send_file(client: Client, file: str, given: argparse.Namespace) -> bool:
         return _print_outcome(file, error)
 
 
-def _without_repeats(pairs: list[tuple[str, Any]]) -> JSON:
+def without_repeats(pairs: list[tuple[str, Any]]) -> JSON:
+    """The object of these fields, for `json.loads`; ValueError if a name is twice."""
     found = dict(pairs)
     if len(found) < len(pairs):
         raise ValueError("A name is twice in one JSON object.")
