@@ -3,13 +3,14 @@
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from math import floor
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.advice.documented import (
+    FEWEST_REPORTS,
     FactoryLockAnswer,
     PublishedNote,
     factory_lock_of,
@@ -30,6 +31,7 @@ from kbapi.evidence.locks import (
     lock_shares,
     reported_controls,
 )
+from kbapi.evidence.outlier_check import standing_flags
 from kbapi.evidence.pools import (
     Lenders,
     PoolEvidence,
@@ -109,6 +111,11 @@ NO_INTERVALS = GroupedIntervals(
 )
 
 
+LockedBy = Literal["documents", "reports"]
+_MOST_OPEN: Final = 0.5
+"""Lock reports say `locked` where the whole interval of the open share lies below this."""
+
+
 @dataclass(frozen=True)
 class EvidenceFound:
     """All evidence that an answer is computed from, with the control and the grid that it is in."""
@@ -139,6 +146,9 @@ class EvidenceFound:
     """What senders are shown of the pool from now on; None where that stays as it is."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
+    locked_by: LockedBy | None = None
+    """What says that the control is locked, so that nothing is borrowed; None where the results of
+    three machines of the chip show an effect of it."""
 
     @property
     def absence_text(self) -> str | None:
@@ -253,16 +263,29 @@ def _without_results(
     about = question, pool, control, standing
     locks = None if line is None else _locks(connection, line.id, *about)
     presence = catalogue.control_presence(chip, control, question.domain)
+    factory_lock = factory_lock_of(catalogue, chip, [locks] if locks else ())
     return EvidenceFound(
         control=control,
         grid=catalogue.grid_for(chip, control),
         line=line,
-        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        factory_lock=factory_lock,
         is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
         notes=published(notes_about(connection, catalogue, chip), catalogue),
         absences=_absences(question, catalogue),
         locks=locks,
+        locked_by=_locked_by(factory_lock, locks, pool),
     )
+
+
+def _locked_by(
+    factory_lock: FactoryLockAnswer, locks: LockShares | None, pool: PoolFound | None
+) -> LockedBy | None:
+    """What says that a control is locked; None where machines of the chip show otherwise."""
+    if pool is not None and pool.own is not None and pool.own.units >= FEWEST_REPORTS:
+        return None
+    if factory_lock.status == "locked":
+        return None if factory_lock.is_contradicted else "documents"
+    return "reports" if locks is not None and locks.open.high < _MOST_OPEN else None
 
 
 def _absences(question: Question, catalogue: Catalogue) -> tuple[Absence, ...]:
@@ -347,7 +370,10 @@ def _related(
     """What other chips lend; unless wanted, nothing to a chip with enough units of its own.
 
     All chips of its kind lend only where no related one does, and beside few units of its own.
+    Nothing is borrowed for a locked control: others are open, or their results would not count.
     """
+    if base.locked_by is not None:
+        return RelatedChips()
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     related = RelatedChips()
     if pool is not None and (is_wanted or not is_enough):
@@ -523,7 +549,10 @@ def evidence_summary(
 
 
 def _contributors_shown(own: PoolEvidence | None) -> int | None:
-    count = contributors_in(own)
+    """How many sent the counted units that the filter admits."""
+    if own is None:
+        return None
+    count = len(np.unique(own.asked.contributor[standing_flags(own.asked, own.outlier_report)]))
     return count if count >= FEWEST_SHOWN else None
 
 

@@ -79,7 +79,7 @@ def _about_a_chip(command: Any) -> Any:
         click.option("--cooling", help="Use only machines with this cooling, such as repasted."),
         click.option("--grade", help="Use only results with this grade or better, such as long."),
         click.option("--load", help="Use only results under this load class."),
-        click.option("--confidence", help="Confidence of the answer: 0.8, 0.9, 0.95 or 0.99."),
+        click.option("--confidence", help="Confidence of the answer: 0.9, 0.95 or 0.99."),
         click.option(
             "--stable-share", help="Share of units that are stable at the start, such as 0.9."
         ),

@@ -213,9 +213,9 @@ def _is_of_this_site() -> bool:
     sent_by = request.headers.get("Sec-Fetch-Site")
     if sent_by is not None:
         return sent_by in ("same-origin", "none")
-    origin = request.headers.get("Origin", "null")
     # Without the scheme: a proxy with TLS may be in front.
-    return origin == "null" or origin.rpartition("/")[2] == request.host
+    origin = request.headers.get("Origin")
+    return origin is None or origin.rpartition("/")[2] == request.host
 
 
 @blueprint.after_request
@@ -322,7 +322,6 @@ def show_sign_in() -> Response:
 @page_needs(Need.EXPLAINING)
 def sign_in() -> Response:
     """Begin a session for the holder of the key, and go on to the page that was wanted."""
-    _limit_form()
     form = Form.of(_SIGN_IN, {})
     try:
         holder = find_holder(instance(), request.form.get("access_key", "").strip())

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import orjson
-from flask import Response, render_template, request
+from flask import Response, g, render_template, request
 
 from kbapi.access.limits import Need
 from kbapi.api.admission import page_needs
@@ -170,6 +170,7 @@ def _handle_one(action: str) -> Response:
     try:
         return _OF_ONE[action](one)
     except (ReceiptWrong, SubmissionGone) as error:
+        g.problem_code = error.code
         form.add("receipt", error.explanation)
         return _page("my_receipt.html", STATUS_OF[type(error)], form=form, one=one, error=error)
 

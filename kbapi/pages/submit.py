@@ -510,13 +510,14 @@ def show_draft(
     """The page of a draft; with status 422 if it has problems."""
     if request.form.get("action") == "send" and not draft.form.problems:
         draft.form.notice = CHANGED
+    runs = base.get("trials")
     page = render_template(
         template,
         form=draft.form,
         parts=PARTS,
         is_locked=draft.form.text("status") in LOCKED_STATUSES,
         base=orjson.dumps(base).decode() if base else "",
-        runs=len(base.get("trials") or ()),
+        runs=len(runs) if isinstance(runs, list) else 0,
         has_readings="readings" in base,
         **more,
     )
@@ -606,7 +607,7 @@ def _store(draft: Draft, body: bytes, sender: Sender) -> Response | None:
         receipt=accepted.receipt,
         chip=accepted.chip.key,
         day=f"{instance().today()}",
-        server=request.host_url.rstrip("/"),
+        server=instance().settings.address or request.host_url.rstrip("/"),
     )
     return Response(
         render_template("submitted.html", answer=answer, file=as_link(sender), sender=sender), 201

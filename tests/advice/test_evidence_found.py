@@ -13,6 +13,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from kbapi.advice.next_step.answer import NextStepAnswer, advise_next_step
+from kbapi.advice.next_step.query import read_search
 from kbapi.advice.stability.answer import advise_stability
 from kbapi.advice.start import answer as start_answer
 from kbapi.advice.start.answer import advise_start
@@ -28,9 +30,11 @@ from kbapi.storage.pools import load_all_pools
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.intake.evidence_text import instances_of_one_secret
 from tests.makers import (
+    CHIP,
     NOON,
     HandMovedClock,
     Unreviewed,
+    a_body,
     a_count_submission,
     a_question,
     a_setting,
@@ -54,8 +58,8 @@ def a_member(instance: Instance, number: int, **setting: Any) -> Accepted:
     return send(instance, a_submission(a_setting(**sent), number=number))
 
 
-def answer(instance: Instance) -> dict[str, Any]:
-    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance)).body)
+def answer(instance: Instance, **asked: str) -> dict[str, Any]:
+    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance, **asked)).body)
     return found
 
 
@@ -161,7 +165,7 @@ def test_an_outlier_makes_the_start_stricter_with_a_reason(grown: Instance) -> N
     before = answer(grown)
     # The reserve of a pool of 40 units.
     assert before["start"]["stable_share_used"] == 0.91
-    assert "The start is for 91 % of machines instead of 90 %: some results m" in before["summary"]
+    assert "start is for 91 % of machines instead of 90 %, because" in before["summary"]
     a_member(grown, 100, stable_at=-158, unstable_at=-159)
     found = answer(grown)
     assert found["evidence"]["units_excluded"] == 1
@@ -321,6 +325,94 @@ def test_three_invented_chips_of_four_new_tokens_lend_nothing(
     assert "Not used: 3 related chips." in found["reason"]["text"]
     assert found["evidence"]["borrowed_units"] == 0
     assert found["evidence"]["related_chips_unused"] == 3
+
+
+def step(instance: Instance, *outcomes: tuple[int, str]) -> NextStepAnswer:
+    """The next step after these trials of core, each a setting and how it ended."""
+    rail = {"domain": "core", "control": "voltage_offset"}
+    trials = [
+        {"settings": [{**rail, "value": setting}], "outcome": outcome}
+        for setting, outcome in outcomes
+    ]
+    search = read_search(a_body({"chip": CHIP, "trials": trials}), instance.catalogue)
+    return advise_next_step(instance, search)
+
+
+def lock_report(instance: Instance, number: int, status: str) -> None:
+    lock = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "status": status,
+        "found_by": "written_and_read_back",
+    }
+    send(instance, a_submission(number=number, settings=..., locks=[lock]))
+
+
+def a_locked_chip(folder: Path, by: str) -> Instance:
+    """An instance whose related chips lend, and whose chip is locked by documents or reports."""
+    instance = an_instance(folder)
+    a_related_club(instance, members=5, units=2)
+    assert answer(instance)["evidence"]["borrowed_units"] > 0
+    if by == "reports":
+        for number in range(8):
+            lock_report(instance, 6_000 + number, "chip_locked")
+        return instance
+    own = instance.settings.catalogue_path / "own.toml"
+    own.write_text(
+        '[series."norvane-sable-48-mx"]\nfactory_lock = "locked"\nlock_reason = "Seen here."\n'
+    )
+    instance.close()
+    return an_instance(folder)
+
+
+@pytest.mark.parametrize(
+    ("by", "code", "lead"),
+    [
+        ("documents", "locked_at_factory", "Documented as locked at the factory"),
+        ("reports", "locked_by_reports", "Probably locked: check this first."),
+    ],
+)
+def test_a_locked_chip_borrows_nothing_until_three_machines_show_an_effect(
+    tmp_path: Path, by: str, code: str, lead: str
+) -> None:
+    instance = a_locked_chip(tmp_path, by)
+    for number in range(3):
+        found, following = answer(instance), step(instance)
+        assert (found["start"], found["reason"]["code"]) == (None, code)
+        assert "A lower power limit is what is left: ask /v1/power." in found["reason"]["text"]
+        assert found["evidence"]["borrowed_units"] == 0
+        assert following.next_step is None
+        assert following.reason is not None
+        assert (following.reason.code, following.reason.text) == (code, found["reason"]["text"])
+        a_member(instance, number, stable_at=-139 - number, unstable_at=-145 - number)
+    found, following = answer(instance), step(instance)
+    assert found["start"] is not None
+    assert found["evidence"]["borrowed_units"] > 0
+    assert following.next_step is not None
+    for summary in (found["summary"], following.summary):
+        assert lead in summary.partition(" at -")[0]
+    if by == "documents":
+        assert "Results of 3 machines show otherwise. Start at" in found["summary"]
+
+
+def test_open_reports_that_contradict_a_document_come_before_the_number(tmp_path: Path) -> None:
+    instance = a_locked_chip(tmp_path, "documents")
+    for number in range(3):
+        assert answer(instance)["start"] is None
+        lock_report(instance, 6_000 + number, "open")
+    found = answer(instance)
+    assert found["start"] is not None
+    assert "3 of 3 machines report otherwise. Start at" in found["summary"]
+
+
+def test_an_own_trial_on_a_locked_chip_goes_on_and_is_told_to_read_back(tmp_path: Path) -> None:
+    instance = a_locked_chip(tmp_path, "documents")
+    passed = step(instance, (-10, "stable"))
+    assert passed.next_step is not None
+    assert "On a locked machine every setting passes: read yours back first." in passed.summary
+    failed = step(instance, (-10, "stable"), (-40, "failed"))
+    assert failed.next_step is not None
+    assert "locked" not in failed.summary
 
 
 @pytest.mark.parametrize(("members", "lends"), [(4, False), (5, True)])
@@ -780,3 +872,21 @@ def test_what_shows_an_answer_of_all_chips_is_drawn_again_after_a_result_of_any_
     picture()
     picture()
     assert len(drawn) == 2
+
+
+def test_contributors_are_those_of_the_units_that_a_filter_admits(
+    instance: Instance, clock: HandMovedClock
+) -> None:
+    for number in range(1, 19):
+        depth = -70 - 2 * number if number < 18 else -220
+        setting = a_setting(stable_at=depth, unstable_at=depth - 5)
+        document = a_submission(setting, number=number)
+        document["platform"] = {"machine": "harbour-15" if number <= 6 else "harbour-17"}
+        send(instance, document)
+    clock.moment += timedelta(days=40)
+    for machine, sent_by in (("harbour-15", 6), ("harbour-17", 11)):
+        evidence = answer(instance, machine=machine)["evidence"]
+        assert (evidence["units"], evidence["contributors"]) == (sent_by, sent_by)
+    whole = answer(instance)["evidence"]
+    # One lies too far from all others to count.
+    assert (whole["units"], whole["units_excluded"], whole["contributors"]) == (17, 1, 17)

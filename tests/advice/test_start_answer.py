@@ -128,7 +128,9 @@ def test_options_lie_on_both_sides_of_the_start_and_say_what_a_search_takes(
     usual = options[1]
     for name in ("setting_mv", "setting_counts", "grid_steps", "value_to_enter"):
         assert usual[name] == start[name]
-    assert round(1 - usual["chance_fails"], 2) == pytest.approx(start["chance_stable"], abs=0.011)
+    # In hundredths like the chance of the start: more digits would show more of a new result.
+    assert usual["chance_fails"] == round(1 - start["chance_stable"], 2)
+    assert all(one["chance_fails"] == round(one["chance_fails"], 2) for one in options)
     for name, least in (("grid_steps", 5), ("chance_fails", 0.001), ("max_risk", 0.05)):
         one, two, three = (option[name] for option in options)
         assert two - one >= least - 1e-9
@@ -349,7 +351,7 @@ def test_many_units_of_one_contributor_give_no_model_free_start(
         document = a_count_submission(20, 21, number)
         send(instance, {**document, "contributor_token": "tidewater-member-flood"})
     flooded = count_answer(instance)["start"]
-    other = count_answer(instance, confidence="0.8")["start"]
+    other = count_answer(instance, confidence="0.9")["start"]
     assert flooded is None or flooded["method"] != "model_free"
     assert other is None or other["method"] != "model_free"
 
@@ -501,7 +503,7 @@ def deepest_by_clopper_pearson(limits: list[int], share: float, confidence: floa
 
 
 @pytest.mark.parametrize(
-    ("share", "confidence"), [("0.9", "0.95"), ("0.8", "0.95"), ("0.9", "0.8"), ("0.5", "0.99")]
+    ("share", "confidence"), [("0.9", "0.95"), ("0.8", "0.95"), ("0.9", "0.9"), ("0.5", "0.99")]
 )
 def test_on_exact_data_of_many_units_the_start_is_that_of_clopper_and_pearson(
     instance: Instance, share: str, confidence: str
@@ -532,7 +534,7 @@ def test_a_stricter_question_never_has_a_deeper_start(instance: Instance) -> Non
         start = count_answer(instance, **parameters)["start"]
         return 0 if start is None else int(start["grid_steps"])
 
-    by_confidence = [steps(confidence=confidence) for confidence in ("0.8", "0.9", "0.95", "0.99")]
+    by_confidence = [steps(confidence=confidence) for confidence in ("0.9", "0.95", "0.99")]
     by_share = [steps(stable_share=share) for share in ("0.5", "0.75", "0.9", "0.99")]
     assert by_confidence == sorted(by_confidence, reverse=True)
     assert by_share == sorted(by_share, reverse=True)

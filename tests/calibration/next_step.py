@@ -402,7 +402,8 @@ def _learned(rng: np.random.Generator, drift_mv: float) -> RecommendedMargin:
     daily_mv = rng.exponential(drift_mv, FOLLOWED) / 90
     days = np.minimum((margin_mv + beyond_mv) / daily_mv, 100).astype(int)
     place = np.searchsorted([10.0, 20.0, 30.0], margin_mv)
-    return recommended_margin(days, days < 100, np.ones(FOLLOWED), place, (10.0, 20.0, 30.0))
+    followed = days, days < 100, np.ones(FOLLOWED)
+    return recommended_margin(*followed, place, (10.0, 20.0, 30.0), kept=margin_mv)
 
 
 def _world_rows(where: str, found: list[Searched], cap: Cap, *, is_wanted: bool) -> Iterator[Row]:

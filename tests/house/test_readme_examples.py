@@ -11,9 +11,16 @@ import pytest
 
 from kbapi.documents.sender import Sender
 from kbapi.instance.instance import open_instance
+from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS, README, ROOT, Block
-from tests.house.write_readme import between_marks, fill_demo, start_of
+from tests.house.write_readme import (
+    PICTURES,
+    between_marks,
+    fill_demo,
+    guide_pictures,
+    start_of,
+)
 from tests.needs import program
 from tests.processes import kbapi_of_a_shell, run_kbapi
 from tests.system.server import Server
@@ -59,6 +66,14 @@ def test_the_start_in_the_readme_is_the_answer_of_the_demo(demo: Path) -> None:
     assert between_marks(README, start_of(demo)) == README, (
         "run python -m tests.house.write_readme and look at the difference"
     )
+
+
+def test_the_pictures_of_the_first_steps_show_the_demo(demo: Path) -> None:
+    stored = {path.name: path.read_bytes() for path in PICTURES.iterdir()}
+    assert guide_pictures(demo) == stored, "run python -m tests.house.write_readme"
+    guide = (GUIDES_FOLDER / "first-steps.md").read_text()
+    shown = re.findall(r"!\[([^\]]{20,})\]\(../static/guides/([a-z-]+\.svg)\)", guide)
+    assert {name for _, name in shown} == set(stored)
 
 
 def test_every_curl_gets_the_answer_it_shows(demo: Path) -> None:

@@ -100,6 +100,8 @@ SENT_BY: tuple[tuple[dict[str, str], bool], ...] = (
     ({"Sec-Fetch-Site": "same-site"}, True),
     ({"Origin": "https://evil.example"}, True),
     ({"Origin": "http://localhost.evil.example"}, True),
+    # A frame without an origin of its own, in a browser that says nothing more over HTTP.
+    ({"Origin": "null"}, True),
     ({"Sec-Fetch-Site": "same-origin", "Origin": "null"}, False),
     ({"Origin": "http://localhost"}, False),
     # A proxy with TLS in front.

@@ -234,12 +234,16 @@ def test_all_results_are_withdrawn_after_one_more_question(
     assert "submission" not in row_counts(instance)
 
 
-def test_one_result_needs_its_receipt(client: FlaskClient, receipts: dict[str, str]) -> None:
+def test_one_result_needs_its_receipt(
+    client: FlaskClient, receipts: dict[str, str], caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
     page = press(client, client.get("/my-submissions"), "list", contributor_token=TOKEN)
     refused = press(client, page, "open")
     assert (refused.status_code, set(problems_at(refused))) == (403, {"receipt"})
     wrong = press(client, refused, "open", receipt="kbr_" + "A" * 32)
     assert wrong.status_code == 403
+    assert vars(caplog.records[-1])["problem"] == "receipt_wrong"
     receipt = receipts[form_with(refused, "open").value("id")]
     right = press(client, refused, "open", receipt=receipt)
     assert right.status_code == 200

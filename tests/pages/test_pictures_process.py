@@ -83,6 +83,31 @@ def test_a_process_that_does_not_answer_is_ended(
     assert drawing.draw(REQUEST).body
 
 
+def test_who_waited_long_for_others_has_time_left_for_a_drawing(
+    drawing: DrawingProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawing.draw(REQUEST)
+    pid = drawing.pid
+    moments = [0.0]
+
+    class FreeAtLast:
+        """A lock that is free at the last moment of a wait."""
+
+        def acquire(self, *, timeout: float) -> bool:
+            moments.append(timeout)
+            return True
+
+        def release(self) -> None:
+            """Nothing waits."""
+
+    with monkeypatch.context() as late:
+        late.setattr(drawing, "_lock", FreeAtLast())
+        late.setattr(process, "monotonic", lambda: moments[-1])
+        assert drawing.draw(REQUEST).body
+    # Without time it would have been ended in the middle of a drawing that it can do.
+    assert drawing.pid == pid
+
+
 def test_a_process_that_ends_at_once_is_tried_twice_and_no_more(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import timedelta
+from itertools import product
 from typing import Any
 from unittest.mock import patch
 
@@ -16,7 +17,15 @@ from kbapi.instance.instance import Instance
 from kbapi.pages.pictures.process import DrawingProcess, Drawn
 from kbapi.storage import answers
 from kbapi.storage.tables_evidence import StoredAnswer
-from tests.makers import CHIP, HandMovedClock, a_setting, a_submission, an_instance, send
+from tests.makers import (
+    CHIP,
+    HandMovedClock,
+    a_setting,
+    a_submission,
+    an_instance,
+    row_counts,
+    send,
+)
 
 PICTURE = f"/chips/{CHIP}/pictures/stability"
 ADDRESS = "https://club.example"
@@ -121,11 +130,15 @@ def test_pictures_never_push_out_answers_and_their_own_number_is_limited(
 ) -> None:
     monkeypatch.setattr(answers, "MOST_PICTURES", 3)
     monkeypatch.setattr(answers, "ANSWERS_PER_CHIP", 2)
-    for own in range(-80, -70):
-        client.get(f"{PICTURE}.svg?own={own}")
+    looks = [
+        f"{PICTURE}.png?theme={theme}&size={size}&scale={scale}"
+        for theme, size, scale in product(("light", "dark"), ("page", "preview"), (1, 2))
+    ]
+    for look in looks:
+        client.get(look)
     assert stored_pictures(instance) == 3
     before = len(drawn)
-    client.get(f"{PICTURE}.svg?own=-71")
+    client.get(looks[-1])
     assert len(drawn) == before
     with instance.reading() as connection:
         kept = connection.execute(select(func.count()).select_from(StoredAnswer)).scalar_one()
@@ -140,6 +153,22 @@ def test_a_picture_of_an_answer_that_is_not_stored_is_not_stored(
     assert (len(drawn), stored_pictures(instance)) == (1, 0)
     client.get(f"{PICTURE}.svg")
     assert (len(drawn), stored_pictures(instance)) == (2, 1)
+
+
+def test_numbers_of_a_person_are_never_stored(
+    client: FlaskClient, instance: Instance, drawn: list[Any]
+) -> None:
+    client.get(f"{PICTURE}.svg")
+    before = row_counts(instance)
+    own = "own_performance_stock=1000,1010&own_performance_tuned=1040,1050"
+    for path in (
+        f"{PICTURE}.svg?own=-85",
+        f"/chips/{CHIP}/compare?own=-85&{own}",
+        f"/v1/gains?chip={CHIP}&{own}",
+    ):
+        assert client.get(path).status_code == 200
+    assert len(drawn) == 2
+    assert row_counts(instance) == before
 
 
 def test_a_search_is_never_stored(
@@ -269,6 +298,8 @@ def test_oembed_keeps_within_the_wanted_size(client: FlaskClient) -> None:
     found = client.get("/oembed", query_string=asked).get_json()
     assert found["width"] <= 600
     assert found["height"] <= 200
+    least = client.get("/oembed", query_string={**asked, "maxwidth": "1"}).get_json()
+    assert (least["width"], least["height"]) == (1, 1)
 
 
 @pytest.mark.parametrize(

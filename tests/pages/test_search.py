@@ -64,6 +64,8 @@ def shows(page: TestResponse, answer: dict[str, Any]) -> bool:
 
 
 def test_a_search_goes_on_as_the_api_proposes(client: FlaskClient, pool: Instance) -> None:
+    # A search begins at the start of the chip, which is stored like any start.
+    assert client.get(f"/v1/start?chip={CHIP}").status_code == 200
     before = row_counts(pool)
     page = client.get(SEARCH)
     first = asked_as_json(client)

@@ -4,6 +4,7 @@ import base64
 import json
 import re
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import orjson
@@ -17,7 +18,7 @@ from kbapi.instance.instance import Instance
 from kbapi.pages.forms import Form
 from kbapi.pages.submit import ALL_FIELDS, draft_of, form_of_document
 from kbapi.vocabulary import LOCK_STATUSES
-from tests.makers import CHIP, COUNT_CHIP, GRAPHICS, a_submission, row_counts, send
+from tests.makers import CHIP, COUNT_CHIP, GRAPHICS, a_submission, an_instance, row_counts, send
 from tests.pages.browsing import form_with, forms_of, press, problems_at, text_of
 
 NAME = "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"
@@ -191,6 +192,14 @@ def test_nothing_typed_is_a_problem_of_the_form(client: FlaskClient) -> None:
     assert set(problems_at(page)) == {"chip", "stable_at"}
 
 
+@pytest.mark.parametrize("runs", [5, True, "-60", {"0": 1}])
+def test_runs_that_are_no_list_are_a_problem_and_no_error(client: FlaskClient, runs: Any) -> None:
+    form = form_with(client.get("/submit"), "check")
+    typed = {**form.fields, "base": json.dumps({"trials": runs}), "chip": CHIP, "stable_at": "-80"}
+    assert client.post("/submit", data=typed).status_code == 200
+    assert client.post("/submit", data={**typed, "action": "check"}).status_code == 422
+
+
 def test_a_text_of_a_sender_is_escaped(client: FlaskClient) -> None:
     sharp = '"><script>alert(1)</script>'
     page = press(client, client.get("/submit"), "check", chip=sharp, machine=sharp, stable_at=sharp)
@@ -258,6 +267,17 @@ def test_the_receipt_and_new_tokens_come_as_a_file(client: FlaskClient, instance
     assert "a failed setting" in text.lower()
     assert "30, 90 and 365 days" in text
     assert page.headers["Cache-Control"] == "no-store"
+
+
+def test_a_receipt_names_the_address_of_the_instance_and_not_the_host_that_was_sent(
+    tmp_path: Path,
+) -> None:
+    instance = an_instance(tmp_path, address="https://club.example")
+    client = create_app(instance).test_client()
+    client.environ_base["HTTP_HOST"] = "other.example"
+    ((_, saved),) = file_of(sent(client, **FAILED))["receipts"].items()
+    assert saved["server"] == "https://club.example"
+    instance.close()
 
 
 def test_sending_twice_stores_once_and_gives_the_same_receipt(

@@ -503,7 +503,7 @@ def _option(state: SearchState, fit: StartFit, option: SearchOption) -> StartOpt
     control, grid, steps = state.found.control, state.found.grid, option.first_steps
     setting, entered = setting_of(control, grid, steps), -grid.enter(steps)
     in_counts = control == "count_offset"
-    fails = round(1.0 - chance_stable(fit.pool, steps, grid, SCALES[control]), 3)
+    fails = round(1.0 - _chance_stable(state.found, fit, steps), 2)
     expected = forecast_of(state, option.expected)
     return StartOption(
         name=option.boldness,
@@ -577,7 +577,7 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
     lines = found.other_lines
     summary = start_text.summary_of_start(
-        start_text.lead(found.factory_lock, found.locks),
+        start_text.lead(found.factory_lock, found.locks, units),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
         _expected(question, found, fit),

@@ -38,7 +38,7 @@ from kbapi.vocabulary import (
     LimitControl,
 )
 
-CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
+CONFIDENCES: Final = (0.9, 0.95, 0.99)
 _FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
 DEFAULT_SHARE: Final = 0.9
 DEFAULT_CONFIDENCE: Final = 0.95
@@ -230,7 +230,7 @@ class QuestionSchema(ChipQuestionSchema):
         load_default=DEFAULT_CONFIDENCE,
         validate=OneNumberOf(CONFIDENCES),
         metadata={
-            "description": "How sure the share should be: 0.8, 0.9, 0.95 or 0.99.",
+            "description": "How sure the share should be: 0.9, 0.95 or 0.99.",
             "example": 0.95,
         },
     )

@@ -76,7 +76,8 @@ class DrawingProcess:
             When the process could not draw it.
         """
         until = monotonic() + WAIT_S
-        if not self._lock.acquire(timeout=WAIT_S):
+        # A drawing that begins with little time left would end a process that can do it.
+        if not self._lock.acquire(timeout=WAIT_S / 2):
             raise Overloaded
         try:
             return self._draw(request, until)

@@ -153,7 +153,9 @@ def _stability(instance: Instance, asked: PictureAsked) -> Found:
         ShownAnswer("start", question, advise_start(instance, question)),
     )
     stability, start = (orjson.loads(one.answer.body) for one in answers)
-    return Found(stability_chart(stability, start, asked.look["own"], _source(instance)), answers)
+    own = asked.look["own"]
+    chart = stability_chart(stability, start, own, _source(instance))
+    return Found(chart, answers, is_kept=own is None)
 
 
 def _power(instance: Instance, asked: PictureAsked) -> Found:
@@ -393,8 +395,8 @@ def describe_link() -> Response:
         "type": "photo",
         "title": chart.title,
         "url": address,
-        "width": int(shrink * _PREVIEW[0]),
-        "height": int(shrink * _PREVIEW[1]),
+        "width": max(int(shrink * _PREVIEW[0]), 1),
+        "height": max(int(shrink * _PREVIEW[1]), 1),
         "provider_name": settings.name,
         "provider_url": settings.address,
     }
