@@ -17,9 +17,12 @@ from contextlib import contextmanager
 from multiprocessing import get_context
 from pathlib import Path
 
+from kbapi.cli.main import COMMANDS
+
 KBAPI = [sys.executable, "-c", "from kbapi.cli.main import main; main()"]
 _FORKED = get_context("forkserver")
-_FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
+_COMMANDS = {f"kbapi.cli.{place.partition(':')[0]}" for place, _ in COMMANDS.values()}
+_FORKED.set_forkserver_preload([*sorted(_COMMANDS), "kbapi.app"])
 _EXIT_TIMEOUT_S = 900
 
 

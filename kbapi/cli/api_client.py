@@ -4,19 +4,17 @@ Both send the same HTTP requests. The local client calls the application in its 
 a command has no power that the API lacks.
 """
 
-import json
-import urllib.error
 import urllib.parse
-import urllib.request
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import kbapi
+from kbapi.client import kbapi_client
 from kbapi.errors import ServerUnreachable, UnsafeSetup
-from kbapi.settings import Settings
 
-_RESPONSE_TIMEOUT_S: Final = 60
+if TYPE_CHECKING:
+    from kbapi.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +49,7 @@ class ApiClient(Protocol):
 class LocalClient:
     """A client of the instance in a folder, in this process; it needs no key."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: "Settings") -> None:
         from kbapi.app import create_app
         from kbapi.instance.instance import open_instance
         from kbapi.instance.write_gate import is_begun, require_nothing_lost
@@ -83,15 +81,16 @@ class LocalClient:
 
 
 class RemoteClient:
-    """A client of a server over HTTP; sends the access key unless a request has a receipt."""
+    """A client of a server over HTTP; sends the access key unless a request has a receipt.
+
+    It follows no redirect: another server would get the key or the receipt.
+    """
 
     def __init__(self, base_url: str, key: str | None = None) -> None:
-        self._authorization = {"Authorization": f"Bearer {key}"} if key else {}
-        if not base_url.startswith(("http://", "https://")):
-            raise ServerUnreachable(
-                f"{base_url} is not an address. Begin it with http:// or https://."
-            )
-        self._base = base_url.rstrip("/")
+        try:
+            self._client = kbapi_client.Client(base_url, key)
+        except ValueError as error:
+            raise ServerUnreachable(str(error)) from error
 
     def request(
         self,
@@ -109,20 +108,18 @@ class RemoteClient:
         ServerUnreachable
             When no server answers, or the answer is not JSON.
         """
-        url = self._base + path + (f"?{urllib.parse.urlencode(query)}" if query else "")
-        sent = urllib.request.Request(  # noqa: S310 - the scheme was checked
-            url, data=body, headers=self._authorization | _headers(body, headers), method=method
-        )
         try:
-            with urllib.request.urlopen(sent, timeout=_RESPONSE_TIMEOUT_S) as response:  # noqa: S310
-                return Reply(response.status, _json(response.read()))
-        except urllib.error.HTTPError as error:
-            with error:
-                return Reply(error.code, _json(error.read()))
-        except OSError as error:
-            raise ServerUnreachable(
-                f"No server answers at {self._base}. Check the address, and that the server runs."
-            ) from error
+            reply = self._client.request(
+                method,
+                path + (f"?{urllib.parse.urlencode(query)}" if query else ""),
+                body,
+                _headers(body, headers),
+            )
+        except kbapi_client.NotKbapi as error:
+            raise ServerUnreachable(f"{error} Check the address.") from error
+        except kbapi_client.Unreachable as error:
+            raise ServerUnreachable(f"{error} Check the address, and that it runs.") from error
+        return Reply(reply.status, reply.value)
 
 
 def _headers(body: bytes | None, given: Mapping[str, str] | None) -> dict[str, str]:
@@ -130,14 +127,3 @@ def _headers(body: bytes | None, given: Mapping[str, str] | None) -> dict[str, s
     if body is not None:
         headers.setdefault("Content-Type", "application/json")
     return headers
-
-
-def _json(body: bytes) -> Any:
-    if not body:
-        return None
-    try:
-        return json.loads(body)
-    except ValueError as error:
-        raise ServerUnreachable(
-            "The server at this address is not kbapi: its answer is not JSON. Check the address."
-        ) from error

@@ -7,12 +7,10 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 import orjson
-from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
 from kbapi.cli.api_client import ApiClient, LocalClient, RemoteClient, Reply
 from kbapi.errors import (
@@ -23,8 +21,13 @@ from kbapi.errors import (
     QueryInvalid,
     UnsafeSetup,
 )
-from kbapi.settings import COMMAND_VARIABLES, Settings, variable_of
-from kbapi.storage.sqlite.whole_file import Progress, no_progress
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+    # A command that asks a server needs neither settings nor storage: both load for long.
+    from kbapi.settings import Settings
+    from kbapi.storage.sqlite.whole_file import Progress
 
 _LINES: Final = 10
 T = TypeVar("T")
@@ -44,7 +47,7 @@ def show_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
 
 
 @contextmanager
-def progress_shown(is_wanted: bool) -> Iterator[Progress]:
+def progress_shown(is_wanted: bool) -> Iterator["Progress"]:
     """A function that shows steps on standard error: on a terminal, or if it is wanted."""
     is_terminal, last = sys.stderr.isatty(), ""
 
@@ -59,7 +62,7 @@ def progress_shown(is_wanted: bool) -> Iterator[Progress]:
             last = line
 
     if not (is_wanted or is_terminal):
-        yield no_progress
+        yield lambda step, done, total: None
         return
     try:
         yield show
@@ -110,7 +113,7 @@ def server_of(home: Path, url: str | None) -> str:
     return url.rstrip("/") if url else str(home.resolve())
 
 
-def settings_of(home: Path) -> Settings:
+def settings_of(home: Path) -> "Settings":
     """The settings of the instance in this folder.
 
     Raises
@@ -118,13 +121,19 @@ def settings_of(home: Path) -> Settings:
     UnsafeSetup
         With each variable that is unknown or has an invalid value.
     """
+    from pydantic import ValidationError
+
+    from kbapi.settings import Settings
+
     try:
         return Settings(home=home)
     except ValidationError as error:
         raise UnsafeSetup("; ".join(_text_for(fault) for fault in error.errors())) from None
 
 
-def _text_for(fault: ErrorDetails) -> str:
+def _text_for(fault: "ErrorDetails") -> str:
+    from kbapi.settings import COMMAND_VARIABLES, Settings, variable_of
+
     variable = variable_of("_".join(map(str, fault["loc"])))
     if fault["type"] != "extra_forbidden":
         return f"{variable} is invalid: {fault['msg']}"

@@ -22,8 +22,8 @@ from kbapi.cli.common import (
     print_answer,
     settings_of,
 )
-from kbapi.cli.sender_file import settings_folder
 from kbapi.cli.this_machine import PrintedName, printed_names
+from kbapi.client.kbapi_client import settings_folder
 
 
 @click.command("cautions")

@@ -4,33 +4,26 @@ The guide "Data format" describes it, because other clients and pages use the sa
 a result can be neither found nor withdrawn, so a change is on the disk before a command goes on.
 """
 
-import fcntl
-import os
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
-from pydantic import ValidationError
 
-from kbapi.documents.sender import SavedReceipt, Sender
+from kbapi.client import kbapi_client
 from kbapi.errors import UnsafeSetup
-from kbapi.storage.files import flush
+
+# A person waits for a command; what is not acknowledged waits in the outbox.
+_TRIES: Final = 4
+_LONGEST_S: Final = 30.0
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
-def settings_folder() -> Path:
-    """The folder of kbapi in the system's folder for settings."""
-    folder = os.environ.get("XDG_CONFIG_HOME") or os.environ.get("APPDATA")
-    return (Path(folder) if folder else Path.home() / ".config") / "kbapi"
-
-
 def _usual_path() -> Path:
-    return settings_folder() / "sender.json"
+    return kbapi_client.settings_folder() / "sender.json"
 
 
 sender_option = click.option(
@@ -47,13 +40,16 @@ sender_option = click.option(
 
 @dataclass(frozen=True, slots=True)
 class SenderFile:
-    """The sender's file, and the server that the present command asks."""
+    """The sender's file, and the server that the present command asks.
+
+    The client keeps it. Here its errors become messages of a command.
+    """
 
     path: Path
     server: str
     """The address of the server, or the folder of a local instance."""
 
-    def read(self) -> Sender | None:
+    def read(self) -> dict[str, Any] | None:
         """The content of the file, None where there is none.
 
         Raises
@@ -61,68 +57,55 @@ class SenderFile:
         UnsafeSetup
             When the file is damaged or of another version; it is never overwritten.
         """
-        try:
-            return Sender.model_validate_json(self.path.read_bytes())
-        except FileNotFoundError:
-            return None
-        except (OSError, ValidationError) as error:
-            raise UnsafeSetup(
-                f"{self.path} cannot be read, or is not a sender's file of version 1. Repair it "
-                "or move it away."
-            ) from error
+        with _errors_as_unsafe(self.path):
+            return self._kept.read()
+
+    @property
+    def _kept(self) -> kbapi_client.SenderFile:
+        return kbapi_client.SenderFile(self.path)
 
     @contextmanager
-    def _changing(self) -> Iterator[Sender]:
-        """The content, new if there is none; it is saved at the end. Other commands wait."""
-        with _locked(self.path):
-            sender = self.read() or Sender()
-            yield sender
-            save_private_file(self.path, sender.model_dump_json(indent=2) + "\n")
+    def client(self, key: str | None) -> Iterator[kbapi_client.Client]:
+        """A client of the server with this file, whose outbox is beside it."""
+        with _errors_as_unsafe(self.path):
+            client = kbapi_client.Client(self.server, key, self.path.parent, _TRIES, _LONGEST_S)
+            client.sender = self._kept
+            yield client
 
     def tokens_for(self, chip: str, machine: str) -> dict[str, str]:
         """The tokens of a result, once they are saved."""
-        with self._changing() as sender:
-            return {
-                "contributor_token": sender.contributor_token,
-                "unit_token": sender.unit_token(chip, machine),
-            }
+        with _errors_as_unsafe(self.path):
+            return self._kept.tokens_for(chip, machine)
 
     def save_receipts(self, receipts: Mapping[str, tuple[str, str]]) -> None:
         """Save receipts by the id of their result, each with the chip."""
-        if not receipts:
-            return
-        with self._changing() as sender:
-            for submission_id, (receipt, chip) in receipts.items():
-                sender.receipts[submission_id] = SavedReceipt(
-                    receipt=receipt, chip=chip, day=f"{date.today()}", server=self.server
-                )
+        with _errors_as_unsafe(self.path):
+            self._kept.save_receipts(receipts, self.server)
 
     def find_receipt(self, submission_id: str) -> str | None:
         """The receipt of a result, None where it is not saved."""
-        sender = self.read()
-        saved = sender and sender.receipts.get(submission_id.lower())
-        return saved.receipt if saved else None
+        with _errors_as_unsafe(self.path):
+            saved = self._kept.find_receipt(submission_id)
+        return str(saved["receipt"]) if saved else None
 
     def remove_receipt(self, submission_id: str) -> None:
         """Remove the receipt of a result that was withdrawn."""
-        if self.find_receipt(submission_id) is not None:
-            with self._changing() as sender:
-                sender.receipts.pop(submission_id.lower(), None)
+        with _errors_as_unsafe(self.path):
+            self._kept.remove_receipt(submission_id)
 
 
 @contextmanager
-def _locked(path: Path) -> Iterator[None]:
-    """Hold the lock of a file; it is a file of its own, because a change replaces the first."""
+def _errors_as_unsafe(path: Path) -> Iterator[None]:
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    except OSError as error:
-        raise UnsafeSetup(f"{path.parent} cannot be written. Name a file with --sender.") from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX)
         yield
-    finally:
-        os.close(lock)
+    except kbapi_client.MachineNotNamed as error:
+        raise UnsafeSetup(f"{error} Use --machine.") from error
+    except ValueError as error:
+        raise UnsafeSetup(str(error)) from error
+    except OSError as error:
+        raise UnsafeSetup(
+            f"{path} cannot be written. Free disk space, check its mode, or name another file."
+        ) from error
 
 
 def save_private_file(path: Path, text: str) -> None:
@@ -133,22 +116,5 @@ def save_private_file(path: Path, text: str) -> None:
     UnsafeSetup
         When it cannot be written; then the old file is unchanged.
     """
-    # A link stays a link.
-    path = path.resolve()
-    draft = path.with_name(f"{path.name}.new")
-    try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        draft.unlink(missing_ok=True)
-        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        draft.replace(path)
-        flush(path.parent)
-    except OSError as error:
-        with suppress(OSError):
-            draft.unlink(missing_ok=True)
-        raise UnsafeSetup(
-            f"{path} cannot be written. Free disk space or check its mode."
-        ) from error
+    with _errors_as_unsafe(path):
+        kbapi_client.save_private(path, text)

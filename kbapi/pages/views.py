@@ -1,5 +1,6 @@
 """HTML pages: the API document, which works offline, the guides, and explanations of problems."""
 
+import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,8 +16,9 @@ from werkzeug.exceptions import HTTPException
 
 from kbapi import errors
 from kbapi.api.admission import needs_nothing
-from kbapi.api.http_messages import instance
+from kbapi.api.http_messages import conditional, instance
 from kbapi.api.problems import problem_response
+from kbapi.client import kbapi_client
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
 from kbapi.errors import FAULTS, AccessKeyMissing, KbapiError, PageMissing
@@ -254,3 +256,32 @@ def show_openapi() -> Response:
 def show_docs() -> str:
     """A page to read and to try the API, without anything from other servers."""
     return render_template("docs.html")
+
+
+_CLIENT_NAME: Final = "kbapi_client.py"
+_CLIENT: Final = Path(kbapi_client.__file__).read_bytes()
+_CLIENT_SHA256: Final = hashlib.sha256(_CLIENT).hexdigest()
+
+
+@blueprint.get("/client")
+@needs_nothing
+def describe_client() -> Response:
+    """A page, or JSON where the request prefers it, about the client for scripts."""
+    base = instance().settings.address or request.host_url.rstrip("/")
+    address = f"{base}/client/{_CLIENT_NAME}"
+    client = {
+        "version": kbapi_client.__version__,
+        "sha256": _CLIENT_SHA256,
+        "bytes": len(_CLIENT),
+        "python": "3.9",
+        "address": address,
+        "install": f"curl -O {address}",
+    }
+    return _page_or_json(render_template("client.html", client=client, base=base), client)
+
+
+@blueprint.get(f"/client/{_CLIENT_NAME}")
+@needs_nothing
+def send_client() -> Response:
+    """The client for scripts, one file."""
+    return conditional(_CLIENT, _CLIENT_SHA256, "text/x-python; charset=utf-8")

@@ -84,6 +84,7 @@ PAGES: Final = (
     Visit(f"{_SABLE}/compare?own=-70&{_OWN_GAIN}"),
     Visit("/my-submissions"),
     Visit("/sign-in"),
+    Visit("/client"),
     Visit("/problems"),
     Visit("/problems/above_stock"),
     Visit("/guides/"),

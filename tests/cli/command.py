@@ -12,7 +12,16 @@ from pathlib import Path
 from subprocess import CompletedProcess
 from typing import Any
 
+import click
+
 from tests.processes import ForkedKbapi, run_kbapi
+
+
+def commands_of(group: click.Group) -> dict[str, click.Command]:
+    """The commands of a group by name, loaded."""
+    context = click.Context(group)
+    found = {name: group.get_command(context, name) for name in group.list_commands(context)}
+    return {name: command for name, command in found.items() if command is not None}
 
 
 def run(*arguments: str, stdin: str = "") -> CompletedProcess[str]:

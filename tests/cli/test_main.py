@@ -1,6 +1,8 @@
 """Commands: exit status, output, 80 columns."""
 
 import json
+import subprocess
+import sys
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -8,10 +10,11 @@ from typing import Any
 import pytest
 
 from kbapi.access.keys import give_key
+from kbapi.cli.main import COMMANDS, main
 from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
 from tests.api.measured import a_measured, a_reading
-from tests.cli.command import run
+from tests.cli.command import commands_of, run
 from tests.makers import CHIP, a_setting, a_submission, an_instance, send
 from tests.system.server import Server, free_port
 
@@ -40,6 +43,39 @@ def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def home(tmp_path: Path) -> Path:
     an_instance(tmp_path).close()
     return tmp_path / "home"
+
+
+def test_the_list_of_commands_says_what_each_command_says() -> None:
+    inside = commands_of(main)
+    assert list(inside) == list(COMMANDS)
+    for name, command in inside.items():
+        assert COMMANDS[name][1] == command.get_short_help_str(200), name
+
+
+def test_the_list_of_commands_loads_none_of_them() -> None:
+    """The modules that `kbapi --help` loads, in a process of its own."""
+    shown = "import sys; from kbapi.cli.main import main; main(['--help'], standalone_mode=False)"
+    loaded = "print('\\n'.join(m for m in sys.modules if m.startswith('kbapi.') or '.' not in m))"
+    done = subprocess.run(
+        [sys.executable, "-c", f"{shown}; {loaded}"], capture_output=True, text=True, check=True
+    )
+    modules = set(done.stdout.split())
+    assert {"kbapi.cli.main", "click"} <= modules
+    assert not modules & {"kbapi.cli.questions", "numpy", "pydantic", "sqlalchemy", "flask"}
+
+
+def test_a_question_to_a_server_loads_no_library_of_the_server(home: Path) -> None:
+    with Server(home, 1, 4) as server:
+        asked = ["start", CHIP, "--to", f"http://127.0.0.1:{server.port}"]
+        code = (
+            "import sys; from kbapi.cli.main import main; "
+            f"main({asked!r}, standalone_mode=False); "
+            "libraries = {'numpy', 'scipy', 'pydantic', 'sqlalchemy', 'flask'}; "
+            "print(sorted(libraries & set(sys.modules)))"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-1] == "[]"
 
 
 def test_upgrade_creates_an_instance_that_only_its_owner_reads(tmp_path: Path) -> None:

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from kbapi.cli import sender_file
-from kbapi.cli.sender_file import Sender, SenderFile, save_private_file
+from kbapi.cli.sender_file import SenderFile, save_private_file
+from kbapi.client import kbapi_client
+from kbapi.documents.sender import Sender
 from kbapi.errors import UnsafeSetup
 
 CHIP = "norvane-sable-7-4820mx"
@@ -59,7 +60,7 @@ def test_changes_of_many_commands_at_once_are_all_kept(file: SenderFile) -> None
         thread.join()
     kept = file.read()
     assert kept is not None
-    assert (len(kept.units), len(kept.receipts)) == (16, 16)
+    assert (len(kept["units"]), len(kept["receipts"])) == (16, 16)
     assert file.find_receipt("ID-7") == "kbr_7"
 
 
@@ -86,12 +87,15 @@ def test_file_and_folder_are_flushed_before_the_command_goes_on(
     file: SenderFile, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     steps: list[str] = []
-    fsync, replace, flush = os.fsync, Path.replace, sender_file.flush
+    fsync, replace, flush = os.fsync, Path.replace, kbapi_client.flush_folder
+    file.path.parent.mkdir()
     monkeypatch.setattr(os, "fsync", lambda descriptor: (steps.append("file"), fsync(descriptor)))
     monkeypatch.setattr(
         Path, "replace", lambda path, to: (steps.append("replace"), replace(path, to))[1]
     )
-    monkeypatch.setattr(sender_file, "flush", lambda path: (steps.append("folder"), flush(path)))
+    monkeypatch.setattr(
+        kbapi_client, "flush_folder", lambda path: (steps.append("folder"), flush(path))
+    )
     file.save_receipts({"one": ("kbr_1", CHIP)})
     assert [step for step in steps if step != "file"] == ["replace", "folder"]
     assert steps[0] == "file"

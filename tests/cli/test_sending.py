@@ -6,6 +6,11 @@ from typing import Any
 
 import pytest
 
+from kbapi.cli import sending
+from kbapi.cli.api_client import RemoteClient
+from kbapi.cli.sender_file import SenderFile
+from kbapi.client import kbapi_client
+from kbapi.errors import ServerUnreachable
 from kbapi.vocabulary import FOLLOW_UP_OUTCOMES
 from tests.cli.command import run
 from tests.cli.test_main import RESULT
@@ -247,6 +252,30 @@ def test_the_file_is_named_by_option_and_variable_and_notes_the_server(
     assert json.loads(named.read_text())["receipts"][identifier]["server"] == url
     assert [one["id"] for one in json.loads(listed.stdout)["submissions"]] == [identifier]
     assert not sender_json.exists()
+
+
+def test_a_result_for_an_absent_server_waits_and_the_next_command_sends_it(
+    home: Path, sender_json: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    server = Server(home, workers=1)
+    own = SenderFile(sender_json, f"http://127.0.0.1:{server.port}")
+    with monkeypatch.context() as hurried:
+        hurried.setattr(kbapi_client.time, "sleep", lambda _seconds: None)
+        with pytest.raises(ServerUnreachable, match="waits in"):
+            sending._send(RemoteClient(own.server), own, json.dumps(RESULT).encode(), "")
+    outbox = sender_json.parent / "outbox"
+    (waiting,) = outbox.glob("*.json")
+    with server:
+        other = RESULT | {"measured_in": "2026-05"}
+        sent = run("submit", "-", "--json", "--to", own.server, stdin=json.dumps(other))
+        refused = run("submit", "-", "--to", own.server, stdin='{"chip": "x", "chip": "y"}')
+    assert sent.returncode == 0, sent.stderr
+    assert waiting.name in "".join(sent.stderr.split("\n"))
+    assert list(outbox.glob("*.json")) == []
+    kept = json.loads(sender_json.read_text())
+    assert (len(kept["units"]), len(kept["receipts"])) == (1, 2)
+    assert refused.returncode == 1
+    assert "twice" in refused.stderr or "repeated" in refused.stderr
 
 
 def import_lines(home: Path, file: Path, *options: str) -> tuple[int, dict[str, Any]]:

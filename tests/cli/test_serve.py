@@ -14,7 +14,7 @@ from kbapi.cli import serve as serve_command_module
 from kbapi.cli.main import main
 from kbapi.instance.backup import make_backup
 from kbapi.settings import Settings
-from tests.cli.command import run
+from tests.cli.command import commands_of, run
 from tests.makers import a_submission, an_instance, send
 from tests.system.server import Server
 
@@ -115,7 +115,7 @@ def test_more_threads_than_connections_are_a_usage_error(
 
 
 def every_command(group: click.Group) -> Iterator[click.Command]:
-    for command in group.commands.values():
+    for command in commands_of(group).values():
         if isinstance(command, click.Group):
             yield from every_command(command)
         else:

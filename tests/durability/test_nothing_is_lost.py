@@ -12,7 +12,9 @@ def measured(name: str) -> list[Row]:
     return rows
 
 
-@pytest.mark.parametrize("name", ["kill", "disk", "failing_disk", "restore", "reload", "flips"])
+@pytest.mark.parametrize(
+    "name", ["kill", "disk", "failing_disk", "restore", "reload", "flips", "client"]
+)
 def test_no_write_is_lost_or_half_done_and_every_failure_is_reported(name: str) -> None:
     rows = measured(name)
     assert rows

@@ -25,6 +25,7 @@ from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import COMMAND_VARIABLES, Settings
 from kbapi.storage.sqlite.schema import METADATA
+from tests.cli.command import commands_of
 from tests.house import write_readme
 from tests.house.texts import (
     ALL_FOR_USERS,
@@ -43,7 +44,7 @@ from tests.house.write_openapi import COMMITTED, as_text, generated
 
 def commands(group: click.Group, prefix: str = "kbapi") -> list[str]:
     found = []
-    for name, command in group.commands.items():
+    for name, command in commands_of(group).items():
         full = f"{prefix} {name}"
         found += commands(command, full) if isinstance(command, click.Group) else [full]
     return found
@@ -176,7 +177,7 @@ def options_of(group: click.Group) -> dict[str, set[str]]:
         command: click.Command = group
         for word in name.split()[1:]:
             assert isinstance(command, click.Group)
-            command = command.commands[word]
+            command = commands_of(command)[word]
         found[name] = {option for parameter in command.params for option in parameter.opts}
     return found
 
@@ -248,7 +249,9 @@ def test_every_link_points_to_a_file_and_a_heading(place: str) -> None:
     )
     for target in re.findall(r"\]\(([^)]+)\)", without_blocks(text)):
         if target.startswith("/"):
-            assert target in ("/docs", "/problems", "/submit", "/my-submissions"), target
+            assert target in (*("/client", "/docs", "/problems", "/submit", "/my-submissions"),), (
+                target
+            )
             continue
         name, _, anchor = target.partition("#")
         path = folder / name

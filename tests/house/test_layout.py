@@ -1,6 +1,7 @@
 """The levels of the package: an import that goes up is an error."""
 
 import ast
+import sys
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "kbapi"
@@ -20,11 +21,12 @@ LEVELS = (
     ("instance",),
     ("evidence",),
     ("storage",),
+    ("telemetry",),
     ("documents",),
     ("chips",),
     ("stats",),
     ("bounds", "time_budget"),
-    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
+    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions", "client"),
 )
 LEVEL_OF = {part: height for height, parts in enumerate(reversed(LEVELS)) for part in parts}
 
@@ -68,6 +70,24 @@ def test_imports_only_go_down() -> None:
 def test_every_part_of_the_package_has_a_level() -> None:
     parts = {part_of(path) for path in PACKAGE.rglob("*.py")} - {"__init__"}
     assert parts == set(LEVEL_OF)
+
+
+def test_the_client_stands_alone() -> None:
+    """It imports the standard library only, and nothing that one system lacks when it loads."""
+    tree = ast.parse((PACKAGE / "client" / "kbapi_client.py").read_text(), feature_version=(3, 9))
+    imported = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            imported |= {alias.name.partition(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0
+            assert node.module is not None
+            imported.add(node.module.partition(".")[0])
+    assert imported - set(sys.stdlib_module_names) == set()
+    at_load = {one.names[0].name for one in tree.body if isinstance(one, ast.Import)}
+    assert {"json", "os"} <= at_load
+    assert at_load & {"fcntl", "msvcrt", "pwd", "grp", "resource", "termios"} == set()
+    assert imports_of(PACKAGE / "client" / "__init__.py") == {"client"}
 
 
 def test_the_pure_folders_import_no_http_database_clock_or_random_numbers() -> None:

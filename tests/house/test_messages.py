@@ -20,6 +20,7 @@ from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.settings import Settings
+from tests.cli.command import commands_of
 from tests.house.write_openapi import generated
 
 ROOT: Final = Path(__file__).parents[2]
@@ -66,7 +67,7 @@ def of_commands(command: click.Command = main, path: str = "kbapi") -> Iterator[
             assert parameter.help, f"{path} {parameter.opts[0]} has no help"
             yield f"{path} {parameter.opts[0]}", parameter.help
     if isinstance(command, click.Group):
-        for name, inner in command.commands.items():
+        for name, inner in commands_of(command).items():
             yield from of_commands(inner, f"{path} {name}")
 
 
@@ -156,8 +157,9 @@ def test_dialect_and_long_sentences_are_found(text: str) -> None:
 
 
 def test_summaries_of_commands_are_not_cut_in_the_list() -> None:
-    for group in (main, *main.commands.values()):
+    for group in (main, *commands_of(main).values()):
         if isinstance(group, click.Group):
-            for name, command in group.commands.items():
-                room = 80 - 4 - max(map(len, group.commands))
+            inside = commands_of(group)
+            for name, command in inside.items():
+                room = 80 - 4 - max(map(len, inside))
                 assert not command.get_short_help_str(room).endswith("..."), name

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from kbapi.cli.sender_file import Sender
+from kbapi.documents.sender import Sender
 from kbapi.instance.instance import open_instance
 from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
@@ -27,6 +27,9 @@ from tests.system.server import Server
 
 SHELL = [block for block in BLOCKS if block.language == "sh"]
 CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
+(OF_SCRIPTS,) = [block for block in SHELL if "kbapi_client.py send" in block.text]
+(OF_WINDOWS,) = [block for block in BLOCKS if block.language == "ps1"]
+(IN_PYTHON,) = [block for block in BLOCKS if block.language == "python"]
 SENT = [block for block in BLOCKS if block.language == "json" and block.request]
 COMPARED = [block for block in BLOCKS if block.language == "json" and not block.request]
 MEMBER = "tidewater-reader-of-guides"
@@ -243,6 +246,38 @@ def test_the_evening_of_a_member_runs_as_printed(small_demo: Path, tmp_path: Pat
     assert json.loads((tmp_path / "kbapi" / "sender.json").read_text())["receipts"] == {}
 
 
+def test_the_client_is_fetched_and_used_as_the_guide_shows(
+    small_demo: Path, tmp_path: Path
+) -> None:
+    program("curl")
+    setting = {"domain": "core", "control": "voltage_offset", "stable_at": -42, "unstable_at": -48}
+    result = {"chip": "norvane-sable-7-4820mx", "settings": [setting]}
+    (tmp_path / "result.json").write_text(json.dumps(result))
+    environment = {**os.environ, "XDG_CONFIG_HOME": str(tmp_path / "config")}
+    windows = OF_WINDOWS.text.replace("curl.exe", "curl").replace("py kbapi_", "python3 kbapi_")
+    script = f"cat > example.py <<'END'\n{IN_PYTHON.text}END\npython3 example.py"
+    with Server(small_demo) as server:
+        shown = f"set -e\n{OF_SCRIPTS.text}\n{windows}\n{script}"
+        done = subprocess.run(
+            ["bash", "-c", shown.replace("127.0.0.1:8080", f"127.0.0.1:{server.port}")],
+            env=environment,
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+        )
+    assert done.returncode == 0, done.stderr
+    asked, _ = done.stdout.split("result.json: ", 1)
+    assert asked.startswith("Norvane Sable 7 4820MX")
+    sent = re.findall(
+        r"^(?:result.json: )?(?:counted|unverified) ([0-9a-f-]{36})$", done.stdout, re.MULTILINE
+    )
+    # The shell of Windows sends the same result, and the script another one of the same unit.
+    assert len(sent) == 3
+    assert len(set(sent)) == 2
+    kept = json.loads((tmp_path / "config" / "kbapi" / "sender.json").read_text())
+    assert (len(kept["units"]), set(kept["receipts"])) == (1, set(sent))
+
+
 _ID_OF = "python3 -c 'import json, sys; print(json.load(sys.stdin)[\"id\"])'"
 
 
@@ -279,8 +314,10 @@ def test_no_example_is_left_out() -> None:
     run += [shell_with("--order influence"), shell_with("submissions erase")]
     run += [shell_with(f"kbapi {name}") for name in ("backup", "db upgrade", "restore")]
     run += [CHECK, CHECK_BACKUP, REPAIR_CLOCK]
-    run += [shell_with("kbapi serve"), shell_with("kbapi withdraw")]
+    run += [shell_with("kbapi serve"), shell_with("kbapi withdraw"), OF_SCRIPTS.text]
     run += [*(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []
     assert [block.place for block in COMPARED] == ["README", "data-format"]
-    assert {block.language for block in BLOCKS} == {"sh", "json", "ini", "nginx", "toml"}
+    assert {block.language for block in BLOCKS} == {
+        *("sh", "ps1", "python", "json", "ini", "nginx", "toml")
+    }

@@ -101,7 +101,8 @@ class RunsCompared:
     Parameters
     ----------
     change : difference of the means
-    noise : the least difference that the spread of these runs would not show by chance, 96 %;
+    noise : the least difference that the spread of these runs would not show by chance, 96 % unless
+        another error is wanted;
         None with fewer than three runs either way
     """
 
@@ -109,13 +110,14 @@ class RunsCompared:
     noise: float | None
 
 
-def compare_runs(stock: Vector, tuned: Vector) -> RunsCompared:
+def compare_runs(stock: Vector, tuned: Vector, error: float = _OWN_ERROR) -> RunsCompared:
     """The change between runs at stock and tuned, with the noise of these runs.
 
     Parameters
     ----------
     stock, tuned : float64 arrays
         One a run; logarithms where ratios are compared.
+    error : the chance to take noise for a change
 
     References
     ----------
@@ -132,7 +134,7 @@ def compare_runs(stock: Vector, tuned: Vector) -> RunsCompared:
     squares = float(np.var(stock) * sizes[0] + np.var(tuned) * sizes[1])
     spread = float(np.sqrt(squares / freedom * np.sum(1.0 / sizes)))
     return RunsCompared(
-        change, spread * float(scipy.special.stdtrit(freedom, 1.0 - 0.5 * _OWN_ERROR))
+        change, spread * float(scipy.special.stdtrit(freedom, 1.0 - 0.5 * error))
     )
 
 
