@@ -97,10 +97,17 @@ def reading_commands() -> None:
 
 @reading_commands.command("from-logs")
 @click.argument("logs", nargs=-1, required=True, type=_FILES)
-@click.option("--state", type=click.Choice(READING_STATES), required=True, help="What was in force.")
+@click.option(
+    "--state", type=click.Choice(READING_STATES), required=True, help="What was in force."
+)
 @click.option("--load", type=click.Choice(LOADS), required=True, help="The load class.")
 @click.option("--performance", metavar="NUMBER:UNIT", help="The mean score of the runs.")
-@click.option("--report", "report_to", type=click.Path(path_type=Path), help="Write what was done to each log.")
+@click.option(
+    "--report",
+    "report_to",
+    type=click.Path(path_type=Path),
+    help="Write what was done to each log.",
+)
 @_with_log_options
 def reading_command(
     logs: tuple[Path, ...],
@@ -122,7 +129,9 @@ def reading_command(
         found = _read(logs, _columns_of(columns, columns_from), graphics=graphics)
     wire = to_wire(found, state, load, _performance(performance))
     if report_to is not None:
-        report_to.write_bytes(orjson.dumps([report(one) for one in found], option=orjson.OPT_INDENT_2))
+        report_to.write_bytes(
+            orjson.dumps([report(one) for one in found], option=orjson.OPT_INDENT_2)
+        )
     if as_json:
         click.echo(orjson.dumps(wire, option=orjson.OPT_INDENT_2))
     else:
@@ -139,13 +148,28 @@ def _performance(text: str | None) -> tuple[float, str] | None:
     found = _PERFORMANCE.fullmatch(text)
     if found is None:
         units = ", ".join(PERFORMANCE_UNITS)
-        raise click.ClickException(f"Write a number and a unit, as 41.2:jobs_per_h. Units are: {units}.")
+        raise click.ClickException(
+            f"Write a number and a unit, as 41.2:jobs_per_h. Units are: {units}."
+        )
     return float(found[1]), found[2] or "other"
 
 
 @reading_commands.command("record")
-@click.option("--seconds", type=click.FloatRange(1, 86_400), default=600.0, show_default=True, help="For how long.")
-@click.option("--every", "every_s", type=click.FloatRange(0.1, 60), default=1.0, show_default=True, help="Seconds between rows.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(1, 86_400),
+    default=600.0,
+    show_default=True,
+    help="For how long.",
+)
+@click.option(
+    "--every",
+    "every_s",
+    type=click.FloatRange(0.1, 60),
+    default=1.0,
+    show_default=True,
+    help="Seconds between rows.",
+)
 @click.option("--to", "to", type=click.Path(path_type=Path), required=True, help="The new log.")
 def record_command(seconds: float, every_s: float, to: Path) -> None:
     """Record the kernel's sensors of this machine into a log (Linux)."""
@@ -160,10 +184,28 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
 
 
 @click.command("before-after")
-@click.option("--stock", "stock", multiple=True, required=True, type=_FILES, help="A log at stock; repeat it for each run.")
-@click.option("--tuned", "tuned", multiple=True, required=True, type=_FILES, help="A log tuned; repeat it for each run.")
-@click.option("--score-stock", multiple=True, type=float, help="The score of each run at stock, in order.")
-@click.option("--score-tuned", multiple=True, type=float, help="The score of each run tuned, in order.")
+@click.option(
+    "--stock",
+    "stock",
+    multiple=True,
+    required=True,
+    type=_FILES,
+    help="A log at stock; repeat it for each run.",
+)
+@click.option(
+    "--tuned",
+    "tuned",
+    multiple=True,
+    required=True,
+    type=_FILES,
+    help="A log tuned; repeat it for each run.",
+)
+@click.option(
+    "--score-stock", multiple=True, type=float, help="The score of each run at stock, in order."
+)
+@click.option(
+    "--score-tuned", multiple=True, type=float, help="The score of each run tuned, in order."
+)
 @_with_log_options
 def before_after_command(
     stock: tuple[Path, ...],

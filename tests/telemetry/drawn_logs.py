@@ -8,12 +8,40 @@ import numpy as np
 NAMES = {
     "en": ("Time", "Date", "CPU Package Power", "Average Effective Clock", "CPU Package"),
     "snake": ("timestamp", "date", "pkg_power", "cpu_clock_avg", "cpu_temp"),
-    "de": ("Zeit", "Datum", "CPU-Gesamt-Leistungsaufnahme", "Durchschnittlicher effektiver Takt", "CPU-Temperatur"),
-    "fr": ("Heure", "Date", "Puissance du processeur", "Fréquence moyenne du processeur", "Température du processeur"),
-    "es": ("Hora", "Fecha", "Potencia del procesador", "Frecuencia media del procesador", "Temperatura del procesador"),
-    "ru": ("Время", "Дата", "Мощность процессора", "Средняя частота процессора", "Температура процессора"),
+    "de": (
+        "Zeit",
+        "Datum",
+        "CPU-Gesamt-Leistungsaufnahme",
+        "Durchschnittlicher effektiver Takt",
+        "CPU-Temperatur",
+    ),
+    "fr": (
+        "Heure",
+        "Date",
+        "Puissance du processeur",
+        "Fréquence moyenne du processeur",
+        "Température du processeur",
+    ),
+    "es": (
+        "Hora",
+        "Fecha",
+        "Potencia del procesador",
+        "Frecuencia media del procesador",
+        "Temperatura del procesador",
+    ),
+    "ru": (
+        "Время",
+        "Дата",
+        "Мощность процессора",
+        "Средняя частота процессора",
+        "Температура процессора",
+    ),
 }
-UNITS = {"power_w": {"W": 1, "mW": 1e-3, "µW": 1e-6}, "clock_mhz": {"MHz": 1, "GHz": 1e3}, "temp_c": {"°C": 1, "°F": 0}}
+UNITS = {
+    "power_w": {"W": 1, "mW": 1e-3, "µW": 1e-6},
+    "clock_mhz": {"MHz": 1, "GHz": 1e3},
+    "temp_c": {"°C": 1, "°F": 0},
+}
 
 
 @dataclass
@@ -29,11 +57,19 @@ def draw(seed: int) -> DrawnLog:
     """A log with idle time, a warm-up, a load at a level, noise with autocorrelation, and faults."""
     rng, noise = Random(seed), np.random.default_rng(seed)
     interval = rng.choice((0.5, 1.0, 2.0))
-    idle_before, load_s, idle_after = rng.choice((0, 30, 120)), rng.choice((600, 900, 1500)), rng.choice((0, 20, 90))
+    idle_before, load_s, idle_after = (
+        rng.choice((0, 30, 120)),
+        rng.choice((600, 900, 1500)),
+        rng.choice((0, 20, 90)),
+    )
     time = np.arange(0, idle_before + load_s + idle_after, interval)
     is_load = (time >= idle_before) & (time < idle_before + load_s)
     since = np.clip(time - idle_before, 0, None)
-    levels = {"power_w": rng.uniform(12, 220), "clock_mhz": rng.uniform(1500, 5200), "temp_c": rng.uniform(60, 96)}
+    levels = {
+        "power_w": rng.uniform(12, 220),
+        "clock_mhz": rng.uniform(1500, 5200),
+        "temp_c": rng.uniform(60, 96),
+    }
     idle = {"power_w": levels["power_w"] * 0.15, "clock_mhz": 1_100.0, "temp_c": 42.0}
     tau = rng.uniform(15, 45)
     boost = rng.choice((0.0, 0.2))
@@ -47,13 +83,17 @@ def draw(seed: int) -> DrawnLog:
         values = np.where(is_load, level * shape, idle[name])
         if name == "temp_c":
             after = np.clip(time - idle_before - load_s, 0, None)
-            values = np.where(after > 0, idle[name] + (level - idle[name]) * np.exp(-after / tau), values)
+            values = np.where(
+                after > 0, idle[name] + (level - idle[name]) * np.exp(-after / tau), values
+            )
         wobble = np.zeros(len(time))
         for place in range(1, len(time)):
             wobble[place] = 0.8 * wobble[place - 1] + noise.normal()
         series[name] = values + wobble * level * 0.004
     language = rng.choice(sorted(NAMES))
-    encoding = rng.choice(("utf-8", "utf-8-sig", "utf-16", "cp1251" if language == "ru" else "cp1252"))
+    encoding = rng.choice(
+        ("utf-8", "utf-8-sig", "utf-16", "cp1251" if language == "ru" else "cp1252")
+    )
     delimiter = rng.choice((",", ";", "\t"))
     comma = rng.random() < 0.4
     quoted = comma and delimiter == "," or rng.random() < 0.2
@@ -71,7 +111,9 @@ def draw(seed: int) -> DrawnLog:
         header, units = [names[0]], [""]
     for name, title in zip(UNITS, names[2:], strict=True):
         unit = written[name]
-        label = {"brackets": f"{title} [{unit}]", "round": f"{title} ({unit})"}.get(unit_style, title)
+        label = {"brackets": f"{title} [{unit}]", "round": f"{title} ({unit})"}.get(
+            unit_style, title
+        )
         header.append(label)
         units.append(unit)
     if unit_style == "cell" or unit_style == "line":
@@ -104,10 +146,14 @@ def draw(seed: int) -> DrawnLog:
             missing[list(UNITS)[column]][place] = True
     if "sentinel" in faults and written["temp_c"] == "°C":
         for place in rng.sample(range(len(rows)), 3):
-            rows[place][len(rows[place]) - 1 - extra] = "255" + (" °C" if unit_style == "cell" else "")
+            rows[place][len(rows[place]) - 1 - extra] = "255" + (
+                " °C" if unit_style == "cell" else ""
+            )
             missing["temp_c"][place] = True
     if comma:
-        rows = [[cell if _is_time(cell) else cell.replace(".", ",") for cell in row] for row in rows]
+        rows = [
+            [cell if _is_time(cell) else cell.replace(".", ",") for cell in row] for row in rows
+        ]
     lines = [header]
     if unit_style == "line":
         lines.append(units)
@@ -122,15 +168,27 @@ def draw(seed: int) -> DrawnLog:
             lines.append(header)
     if "summary" in faults:
         lines.append(["Average", *["1"] * (len(header) - 1)])
+
     def cell(text):
         return f'"{text}"' if quoted or delimiter in text else text
+
     text = "\r\n".join(delimiter.join(map(cell, line)) for line in lines) + "\r\n"
     if "cut" in faults:
         text = text[: -len(text.splitlines()[-1]) // 2]
     truth = {
         name: float(series[name][truth_place & keep & ~missing[name]].mean()) for name in UNITS
     }
-    used = {"language": language, "encoding": encoding, "delimiter": delimiter, "comma": comma, "units": written, "style": unit_style, "time": time_style, "faults": sorted(faults), "begin": begin_s}
+    used = {
+        "language": language,
+        "encoding": encoding,
+        "delimiter": delimiter,
+        "comma": comma,
+        "units": written,
+        "style": unit_style,
+        "time": time_style,
+        "faults": sorted(faults),
+        "begin": begin_s,
+    }
     return DrawnLog(text.encode(encoding, "replace"), truth, used)
 
 
