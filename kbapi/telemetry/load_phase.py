@@ -78,20 +78,23 @@ def threshold_between(values: Floats) -> float:
 def find_load(log: Log, *, is_whole: bool = False) -> Phase:
     """The longest stretch under load, after its warm-up; or the whole log.
 
-    Power tells idle time from load; without it usage, then temperature. A log without idle time is
+    Power tells idle time from load; without it usage, clock or temperature. A log without idle time is
     taken whole, if usage or temperature show that it is load.
     """
     seconds = log.seconds
     stretches, by = [(0, len(seconds))], ""
     if not is_whole:
-        for quantity in ("power_w", "usage", "temp_c"):
+        for quantity in ("power_w", "usage", "clock_mhz", "temp_c"):
             one = log.series.get(quantity)
             if one is None or np.isnan(one.values).mean() > 0.5:
                 continue
-            found = _stretches(one.values, log)
-            if found:
+            if found := _stretches(one.values, log):
                 stretches, by = found, quantity
-            break
+                if quantity == "temp_c":
+                    stretches = [_without_cooling(one.values, *ends) for ends in found]
+                break
+            if quantity in ("power_w", "usage"):
+                break
     stretches.sort(key=lambda one: seconds[one[0]] - seconds[one[1] - 1])
     first, last = stretches[0]
     level, is_level = _level_from(log, first, last)
@@ -143,7 +146,10 @@ def _stretches(values: Floats, log: Log) -> list[tuple[int, int]]:
     low, high = present[present <= threshold], present[present > threshold]
     if not len(low) or not len(high) or np.median(high) < _CONTRAST * max(np.median(low), 1e-9):
         return []
-    is_high = np.nan_to_num(level, nan=-np.inf) > threshold
+    is_there = ~np.isnan(level)
+    places = np.arange(len(level))
+    # A missing value is no dip.
+    is_high = np.interp(places, places[is_there], level[is_there]) > threshold
     edges = np.flatnonzero(np.diff(np.concatenate(([0], is_high.astype(int), [0]))))
     stretches = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     merged = [stretches[0]]
@@ -151,11 +157,20 @@ def _stretches(values: Floats, log: Log) -> list[tuple[int, int]]:
         before, after = merged[-1]
         dip_s = log.seconds[begin] - log.seconds[after - 1]
         whole_s = log.seconds[end - 1] - log.seconds[before]
-        if dip_s <= max(_LONGEST_DIP_S, _LONGEST_DIP * whole_s):
+        longest_s = max(_LONGEST_DIP_S, 3 * log.interval_s, _LONGEST_DIP * whole_s)
+        if dip_s <= longest_s:
             merged[-1] = (before, end)
         else:
             merged.append((begin, end))
     return [_exact(values > threshold, *one) for one in merged]
+
+
+def _without_cooling(values: Floats, first: int, last: int) -> tuple[int, int]:
+    """The stretch until its temperature falls for good: a chip cools for a while after its load."""
+    part = values[first:last]
+    level, low = float(np.nanmedian(part)), float(np.nanmin(part))
+    places = np.flatnonzero(part > low + 0.95 * (level - low))
+    return first, (first + int(places[-1]) + 1 if len(places) else last)
 
 
 def _exact(is_high: Mask, first: int, last: int) -> tuple[int, int]:
@@ -198,12 +213,12 @@ def _settles(values: Floats, log: Log, share: float) -> int:
         noise = float(np.nanstd(_block_means(blocks))) if len(blocks) > 3 else 0.0
     near = max(share * abs(level), 2.5 * noise)
     half = len(values) // 2
-    is_far = np.abs(smoothed(values, width)[:half] - level) > near
-    if not is_far.any():
+    is_near = np.abs(smoothed(values, width)[:half] - level) <= near
+    if is_near.all():
         return 0
     # One excursion in the later part of the phase is no warm-up.
-    is_near = np.flatnonzero(~is_far)
-    begin = int(is_near[0]) if len(is_near) else half
+    places = np.flatnonzero(is_near)
+    begin = int(places[0]) if len(places) else half
     return min(begin + width // 2, len(values) - 1)
 
 

@@ -1,5 +1,6 @@
 """A log file as rows of text: its encoding, delimiter, decimal sign and header are found."""
 
+import codecs
 import csv
 import io
 import os
@@ -26,6 +27,7 @@ _ROWS_AT_ONCE: Final = 16_384
 _LONGEST_LINE: Final = 1_048_576
 _CODE_PAGES: Final = ("cp1252", "cp1250", "cp1251", "gb18030", "cp932")
 _MOST_NOTED: Final = 1_000
+_FIRST_ROWS: Final = 100
 
 
 class UnreadableLog(KbapiError):
@@ -92,19 +94,24 @@ class LogFile:
         """Rows of the begin of the log and of places all over it."""
         columns = len(self.layout.header)
         rows = list(csv.reader(lines, delimiter=self.layout.delimiter))
-        wider = sum(len(row) > columns and any(map(str.strip, row[columns:])) for row in rows)
-        fits = [row[:columns] for row in rows if self._is_row(row)]
-        if wider > len(rows) / 10:
+        first = rows[:_FIRST_ROWS]
+        wider = sum(len(row) > columns and any(map(str.strip, row[columns:])) for row in first)
+        is_other = any(self._is_header(row) for row in first)
+        if wider > len(first) / 10 and not is_other:
             raise UnreadableLog(
-                f"{wider} of {len(rows)} lines have more cells than the {columns} column names. "
+                f"{wider} of {len(first)} lines have more cells than the {columns} column names. "
                 "A decimal comma may separate cells there: export with decimal points, "
                 "or with semicolons."
             )
-        return fits
+        return [row[:columns] for row in rows if self._is_row(row)]
 
     def _is_row(self, row: list[str]) -> bool:
         columns = len(self.layout.header)
         return len(row) == columns or (len(row) == columns + 1 and not row[-1].strip())
+
+    def _is_header(self, row: list[str]) -> bool:
+        names = set(_clean(row))
+        return len(names & set(self.layout.header)) >= max(2, len(names) / 3)
 
     def chunks(self, wanted: Sequence[int]) -> Iterator[tuple[list[int], list[tuple[str, ...]]]]:
         """The wanted columns of rows of data, in pieces, with the number of each line.
@@ -154,12 +161,11 @@ class LogFile:
 
     def _names_in(self, line: int, row: list[str]) -> tuple[str, ...] | None:
         """The names of columns in a line in the midst of the log; None if it is another line."""
+        if not self._is_header(row):
+            return None
         names = _unique(_clean(row))
         while names and not names[-1]:
             names.pop()
-        shared = set(names) & set(self.layout.header)
-        if len(shared) < max(2, len(names) / 3):
-            return None
         if tuple(names) != self.layout.header:
             self.new_headers.append(line)
         self.drop(line, "repeats the column names")
@@ -212,12 +218,11 @@ def _encoding_of(sample: bytes, path: Path) -> str:
     even, odd = sample[0:4000:2].count(0), sample[1:4000:2].count(0)
     if max(even, odd) > 0.4 * (len(sample[:4000]) // 2):
         return "utf-16-le" if odd > even else "utf-16-be"
-    try:
-        # The last character may be cut.
-        sample[:-4].decode("utf-8")
-    except UnicodeDecodeError:
-        return _code_page_of(sample)
-    return "utf-8"
+    # A character at the end of the sample may be cut, and a fault of the disk may break one.
+    text = codecs.getincrementaldecoder("utf-8")("replace").decode(sample)
+    broken = text.count("\ufffd")
+    whole = sum(letter > "\x7f" for letter in text) - broken
+    return "utf-8" if 20 * broken <= whole else _code_page_of(sample)
 
 
 def _code_page_of(sample: bytes) -> str:

@@ -10,7 +10,8 @@ import numpy as np
 from kbapi import bounds
 from kbapi.telemetry.cells import DAY_S, UNITS, Floats, Numbers, Times
 from kbapi.telemetry.columns import Candidate, Quantity, Question, recognise
-from kbapi.telemetry.log_file import LogFile
+from kbapi.telemetry.log_file import Layout, LogFile
+from kbapi.telemetry.words import unit_in, words_of
 
 READ: Final[tuple[Quantity, ...]] = (
     "power_w",
@@ -60,6 +61,8 @@ _KINDS: Final[dict[Quantity, _Kind]] = {
 _HOTTEST_HOTSPOT_C: Final = 116
 _UPPER: Final = 99.0
 """The percentile that stands for the load: it may be a small part of a log."""
+_CONSTANT: Final = 0.98
+"""A sensor that shows the same so often is constant; a few rows are faults."""
 _SAME: Final = 0.005
 """Two columns are the same if they differ by no more than this share in the mean."""
 
@@ -153,10 +156,15 @@ def plan_log(file: LogFile, given: Mapping[str, str], *, graphics: bool = False)
     decimal = _decimal(file.layout.decimal, found, survey, units)
     plan = Plan()
     _find_times(plan, found, survey, decimal)
+    if plan.time is not None:
+        place = plan.time.index
+        seconds = plan.times.of([row[place] for row in survey])
+        survey = [row for row, at in zip(survey, seconds, strict=True) if not np.isnan(at)]
     chooser = _Chooser(plan, survey, decimal, units)
     for quantity in READ:
-        if quantity in found:
-            chooser.choose(quantity, found[quantity])
+        chooser.choose(quantity, found.get(quantity, []))
+        if quantity in READ[:3] and not _is_settled(plan, quantity):
+            chooser.ask_for_unnamed(quantity, file.layout)
     for one in [one for group in found.get("throttle", []) for one in group][:64]:
         channel = _channel("throttle", [one], one.unit, decimal, ())
         values = channel.read([[row[one.index] for row in survey]])[0]
@@ -165,6 +173,10 @@ def plan_log(file: LogFile, given: Mapping[str, str], *, graphics: bool = False)
     used = set(plan.columns)
     plan.unused = [name for place, name in enumerate(file.layout.header) if place not in used]
     return plan
+
+
+def _is_settled(plan: Plan, quantity: Quantity) -> bool:
+    return any(one.quantity == quantity for one in (*plan.channels, *plan.questions))
 
 
 def _split_units(
@@ -222,6 +234,26 @@ class _Chooser:
         names = tuple(one.lead.name for one in kept)
         self._plan.questions.append(Question(quantity, text, names))
 
+    def ask_for_unnamed(self, quantity: Quantity, layout: Layout) -> None:
+        """Ask for columns that name the chip but not what they measure, if the numbers fit."""
+        names = []
+        for index, name in enumerate(layout.header):
+            words = words_of(name)
+            if (
+                words
+                and words <= {"chip", "package", "cores", "graphics"}
+                and not layout.units[index]
+            ):
+                one = Candidate(index, name, quantity, unit_in(name, ""), 0.0, ())
+                raw = _raw(self._survey, [one], quantity, self._decimal)
+                if not one.unit and any(
+                    _is_usual(quantity, to, raw, "") for to in _KINDS[quantity].to_try
+                ):
+                    names.append(name)
+        if names:
+            text = f"No name tells what these columns measure. Is one of them {quantity}?"
+            self._plan.questions.append(Question(quantity, text, tuple(names)))
+
     def _values(self, channel: Channel) -> Floats:
         cells = [[row[one.index] for row in self._survey] for one in channel.columns]
         values = channel.read(cells)[0]
@@ -234,10 +266,11 @@ class _Chooser:
         raw = raw[~_is_absent(quantity, group[0].unit, raw)]
         if not len(raw) or (quantity == "temp_c" and not raw.any()):
             return False
-        constant = len(raw) > 1 and np.ptp(raw) == 0
+        usual = float(np.median(raw))
+        is_constant = len(raw) > 1 and np.mean(raw == usual) > _CONSTANT
         dummies = {*bounds.DUMMY_C, *(round(10 * (one + 273.15)) for one in bounds.DUMMY_C)}
-        if quantity == "temp_c" and constant and round(float(raw[0]), 2) in dummies:
-            self._plan.notes.append(f"{group[0].name} is always {raw[0]:g}: no sensor measures it.")
+        if quantity == "temp_c" and is_constant and round(usual, 2) in dummies:
+            self._plan.notes.append(f"{group[0].name} is always {usual:g}: no sensor measures it.")
             return False
         return True
 
@@ -342,7 +375,7 @@ def _find_times(
     """Put the columns of the time and of the date into a plan, and how they are read."""
     plan.times = Times(decimal)
     named = [group[0] for group in (*found.get("time", ()), *found.get("date", ()))]
-    clocks = [one for one in named if _share_of_times(survey, one, plan.times) >= 0.5]
+    clocks = [one for one in named if _share_of_times(survey, one, decimal) >= 0.5]
     with_clock = [one for one in clocks if any(":" in row[one.index] for row in survey[:5])]
     dates = [one for one in clocks if one not in with_clock and _has_dates(survey, one)]
     numbers = [one for one in clocks if one not in with_clock and one not in dates]
@@ -360,9 +393,10 @@ def _find_times(
     plan.times = Times(decimal, month_first=_is_month_first(plan, survey, decimal))
 
 
-def _share_of_times(survey: list[list[str]], one: Candidate, times: Times) -> float:
-    values = times.of([row[one.index] for row in survey])
-    return float(np.mean(~np.isnan(values))) if len(values) else 0.0
+def _share_of_times(survey: list[list[str]], one: Candidate, decimal: str) -> float:
+    cells = [row[one.index] for row in survey]
+    orders = (Times(decimal, month_first=month_first).of(cells) for month_first in (False, True))
+    return max(float(np.mean(~np.isnan(seconds))) for seconds in orders) if cells else 0.0
 
 
 def _has_dates(survey: list[list[str]], one: Candidate) -> bool:
