@@ -1,7 +1,7 @@
 """Cells of a log as numbers, units and times."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from typing import Final, NamedTuple
 
@@ -139,7 +139,19 @@ def number_in(cell: str, decimal: str) -> tuple[float, str]:
         return np.nan, text
 
 
-class Numbers(dict[str, float]):
+class _Remembered(dict[str, float]):
+    """What a function returns for texts that recur."""
+
+    def __init__(self, function: Callable[[str], float]) -> None:
+        super().__init__()
+        self._function = function
+
+    def __missing__(self, text: str) -> float:
+        value = self[text] = self._function(text)
+        return value
+
+
+class Numbers(_Remembered):
     """The number of each cell of a column in the unit of kbapi; remembers cells that recur.
 
     A unit in a cell holds for that cell. A cell with a unit of another kind counts as missing.
@@ -149,7 +161,7 @@ class Numbers(dict[str, float]):
     """
 
     def __init__(self, decimal: str, unit: str, kind: str) -> None:
-        super().__init__()
+        super().__init__(self._read)
         self._decimal = decimal
         self._unit = UNITS[unit] if unit else Unit(kind)
         self._kind = kind
@@ -160,10 +172,6 @@ class Numbers(dict[str, float]):
         if len(self) > _MOST_REMEMBERED:
             self.clear()
         return found
-
-    def __missing__(self, cell: str) -> float:
-        value = self[cell] = self._read(cell)
-        return value
 
     def _read(self, cell: str) -> float:
         value, after = number_in(cell, self._decimal)
@@ -208,29 +216,33 @@ _SECONDS: Final = re.compile(r"\d{1,2}(?:\.\d+)?")
 DAY_S: Final = 86_400.0
 
 
+def _seconds_alone(text: str) -> float:
+    return float(text) if _SECONDS.fullmatch(text) else np.nan
+
+
 class Times:
     """Texts as seconds, whatever the mix of formats; remembers each minute that it has read."""
 
     def __init__(self, decimal: str, *, month_first: bool = False) -> None:
         self._decimal = decimal
         self._month_first = month_first
-        self._minutes: dict[str, float] = {}
+        self._minutes = _Remembered(self._minute)
+        self._rest = _Remembered(_seconds_alone)
 
     def of(self, cells: Sequence[str]) -> Floats:
         """The seconds of each cell."""
-        minutes, found = self._minutes, np.empty(len(cells))
-        for place, cell in enumerate(cells):
-            head, _, tail = cell.rpartition(":")
-            if head.count(":") != 1 or not _SECONDS.fullmatch(tail):
-                found[place] = self.seconds(cell)
-                continue
-            begin = minutes.get(head)
-            if begin is None:
-                begin = minutes[head] = self.seconds(f"{head}:00")
-            found[place] = begin + float(tail)
-        if len(minutes) > _MOST_REMEMBERED:
-            minutes.clear()
+        minutes, rest = self._minutes, self._rest
+        parts = [cell.rpartition(":") for cell in cells]
+        found = np.array([minutes[head] + rest[tail] for head, _, tail in parts])
+        for place in np.flatnonzero(np.isnan(found)).tolist():
+            found[place] = self.seconds(cells[place])
+        for remembered in (minutes, rest):
+            if len(remembered) > _MOST_REMEMBERED:
+                remembered.clear()
         return found
+
+    def _minute(self, head: str) -> float:
+        return self.seconds(f"{head}:00") if head.count(":") == 1 else np.nan
 
     def seconds(self, text: str) -> float:
         """Seconds since some moment, NaN where the text is no time.

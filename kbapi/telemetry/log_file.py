@@ -2,14 +2,13 @@
 
 import codecs
 import csv
-import io
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final
 
 import numpy as np
 
@@ -23,11 +22,14 @@ _PIECE_BYTES: Final = 16_384
 _SAMPLE_ROWS: Final = 400
 _DELIMITERS: Final = (";", "\t", ",", "|")
 _MOST_COLUMNS: Final = 2_000
-_ROWS_AT_ONCE: Final = 16_384
+_ROWS_AT_ONCE: Final = 4_096
 _LONGEST_LINE: Final = 1_048_576
 _CODE_PAGES: Final = ("cp1252", "cp1250", "cp1251", "gb18030", "cp932")
 _MOST_NOTED: Final = 1_000
 _FIRST_ROWS: Final = 100
+
+
+Cells = tuple[str, ...]
 
 
 class UnreadableLog(KbapiError):
@@ -113,56 +115,53 @@ class LogFile:
         names = set(_clean(row))
         return len(names & set(self.layout.header)) >= max(2, len(names) / 3)
 
-    def chunks(self, wanted: Sequence[int]) -> Iterator[tuple[list[int], list[tuple[str, ...]]]]:
-        """The wanted columns of rows of data, in pieces, with the number of each line.
+    def chunks(self, wanted: Sequence[int]) -> Iterator[tuple[list[int], list[Cells]]]:
+        """The wanted columns of rows of data, in pieces, with the number of the line of each.
 
         Lines that are no rows are counted in `dropped`.
         """
-        pick: Callable[[list[str]], Any] = itemgetter(*wanted, wanted[0])
-        names, columns = self.layout.header, len(self.layout.header)
-        numbers: list[int] = []
-        rows: list[tuple[str, ...]] = []
-        csv.field_size_limit(_LONGEST_LINE)
-        with self.path.open("rb") as raw:
-            for line, row in self._rows(raw):
-                if (row and row[0] == names[0]) or len(row) != columns:
-                    new_names = self._names_in(line, row)
-                    if new_names is not None:
-                        pick, columns = _pick_by_name(names, wanted, new_names), len(new_names)
-                        continue
-                    if len(row) != columns + 1 or row[-1].strip():
-                        self.drop(line, self._fault_of(row, columns))
-                        continue
-                rows.append(pick(row))
-                numbers.append(line)
-                if len(rows) == _ROWS_AT_ONCE:
-                    yield numbers[:-1], rows[:-1]
-                    numbers, rows = numbers[-1:], rows[-1:]
+        name, columns = self.layout.header[0], len(self.layout.header)
+        pick, numbers, rows = _picker(wanted), list[int](), list[Cells]()
+        for line, row in self._rows():
+            if len(row) != columns or row[0] == name:
+                names = self._names_in(line, row)
+                if names:
+                    pick, columns = _picker(wanted, self.layout.header, names), len(names)
+                    continue
+                if len(row) != columns and (len(row) != columns + 1 or row[-1].strip()):
+                    self.drop(line, self._fault_of(row, columns))
+                    continue
+            if len(rows) == _ROWS_AT_ONCE:
+                yield numbers, rows
+                numbers, rows = [], []
+            numbers.append(line)
+            rows.append(pick(row))
         if rows and self._ends_within_a_line:
             rows.pop()
             self.drop(numbers.pop(), "the last line has no end")
         if rows:
             yield numbers, rows
 
-    def _rows(self, raw: BinaryIO) -> Iterator[tuple[int, list[str]]]:
-        text = io.TextIOWrapper(raw, self.layout.encoding, errors="replace", newline="")
-        for _ in range(self.layout.first_row):
-            next(text, None)
-        reader = csv.reader(text, delimiter=self.layout.delimiter)
+    def _rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Rows of cells below the header, with the number of the line of each."""
         first = self.layout.first_row
-        while True:
-            try:
-                for row in reader:
-                    yield first + reader.line_num, row
-            except csv.Error:
-                self.drop(first + reader.line_num, "not readable")
-                continue
-            return
+        csv.field_size_limit(_LONGEST_LINE)
+        with self.path.open(encoding=self.layout.encoding, errors="replace", newline="") as text:
+            for _ in range(first):
+                next(text, None)
+            reader = csv.reader(text, delimiter=self.layout.delimiter)
+            while True:
+                try:
+                    yield from enumerate(reader, first + reader.line_num + 1)
+                except csv.Error:
+                    self.drop(first + reader.line_num, "not readable")
+                    continue
+                return
 
-    def _names_in(self, line: int, row: list[str]) -> tuple[str, ...] | None:
-        """The names of columns in a line in the midst of the log; None if it is another line."""
+    def _names_in(self, line: int, row: list[str]) -> tuple[str, ...]:
+        """The names of columns in a line in the midst of the log; none if it is another line."""
         if not self._is_header(row):
-            return None
+            return ()
         names = _unique(_clean(row))
         while names and not names[-1]:
             names.pop()
@@ -183,10 +182,13 @@ class LogFile:
             self.dropped_lines.append((line, reason))
 
 
-def _pick_by_name(
-    names: Sequence[str], wanted: Sequence[int], now: Sequence[str]
-) -> Callable[[list[str]], tuple[str, ...]]:
-    """Cells of rows with other columns, in the order of the first ones; absent ones are empty."""
+def _picker(
+    wanted: Sequence[int], names: Sequence[str] = (), now: Sequence[str] = ()
+) -> Callable[[list[str]], Cells]:
+    """Picks the wanted cells of a row, by name where the columns are other ones `now`."""
+    if not now:
+        pick: Callable[[list[str]], Cells] = itemgetter(*wanted, wanted[0])
+        return pick
     places = [now.index(names[one]) if names[one] in now else None for one in (*wanted, wanted[0])]
     return lambda row: tuple("" if place is None else row[place] for place in places)
 
