@@ -29,6 +29,7 @@ from kbapi.cli.questions import (
     stability_command,
     start_command,
 )
+from kbapi.cli.readings import before_after_command, reading_commands
 from kbapi.cli.sending import (
     correct_command,
     follow_up_command,
@@ -63,6 +64,8 @@ for command in (
     longevity_command,
     diagnose_command,
     cautions_command,
+    reading_commands,
+    before_after_command,
     submit_command,
     correct_command,
     follow_up_command,

@@ -25,14 +25,15 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
-from datetime import date, datetime, timezone
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, Callable, Dict, Iterable, Iterator, List, Mapping, Optional, Tuple, Union
+from typing import Any
 
 __version__ = "0.1.0"
 __all__ = ["Client", "NotAcknowledged", "Outbox", "Refused", "SenderFile", "Unreachable"]
 
-JSON = Dict[str, Any]
+JSON = dict[str, Any]
 _TIMEOUT_S = 30.0
 _TRIES = 8
 _LONGEST_S = 600.0
@@ -90,7 +91,7 @@ class Reply:
         return self.value
 
     @property
-    def retry_after_s(self) -> Optional[float]:
+    def retry_after_s(self) -> float | None:
         """The time to wait that the server names."""
         try:
             return max(0.0, float(self.headers.get("Retry-After", "")))
@@ -154,7 +155,7 @@ def _save(path: Path, text: str) -> None:
     """Replace a file, for its owner only; file and folder are on the disk afterwards."""
     path = path.resolve()  # a link stays a link
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    draft = path.with_name("{}.{}.new".format(path.name, secrets.token_hex(4)))
+    draft = path.with_name(f"{path.name}.{secrets.token_hex(4)}.new")
     descriptor = os.open(str(draft), os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
@@ -206,8 +207,8 @@ class SenderFile:
             value = None
         if not isinstance(value, dict) or value.get("version") != 1:
             raise ValueError(
-                "{} cannot be read, or is not a sender's file of version 1. Repair it or move it "
-                "away.".format(self.path)
+                f"{self.path} cannot be read, or is not a sender's file of version 1. Repair it or move it "
+                "away."
             )
         return value
 
@@ -219,7 +220,7 @@ class SenderFile:
             yield sender
             _save(self.path, json.dumps(sender, indent=2) + "\n")
 
-    def tokens_for(self, chip: str, machine: str = "") -> Dict[str, str]:
+    def tokens_for(self, chip: str, machine: str = "") -> dict[str, str]:
         """The tokens of a result, made at the first use of a chip in a machine, and saved.
 
         Raises
@@ -234,7 +235,7 @@ class SenderFile:
                 "unit_token": unit["unit_token"],
             }
 
-    def save_receipts(self, receipts: Mapping[str, Tuple[str, str]], server: str) -> None:
+    def save_receipts(self, receipts: Mapping[str, tuple[str, str]], server: str) -> None:
         """Save receipts by the id of their result, each with the chip."""
         if receipts:
             with self.changing() as sender:
@@ -252,12 +253,12 @@ class SenderFile:
             sender["receipts"].pop(submission_id, None)
 
 
-def _unit_of(units: List[JSON], chip: str, machine: str) -> JSON:
+def _unit_of(units: list[JSON], chip: str, machine: str) -> JSON:
     of_chip = [unit for unit in units if unit["chip"] == chip]
     named = [unit for unit in of_chip if unit["machine"].casefold() == machine.casefold()]
     if not named and not machine and len(of_chip) > 1:
         names = ", ".join(unit["machine"] for unit in of_chip)
-        raise LookupError("You have this chip in several machines. Name one: {}.".format(names))
+        raise LookupError(f"You have this chip in several machines. Name one: {names}.")
     if not named:
         named = of_chip if not machine else [unit for unit in of_chip if not unit["machine"]]
     if not named:
@@ -274,14 +275,14 @@ class Outbox:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def add(self, server: str, path: str, documents: List[JSON], machine: str) -> Path:
+    def add(self, server: str, path: str, documents: list[JSON], machine: str) -> Path:
         """Write a request, with the key that makes its repeats one; it is on the disk afterwards.
 
         Tokens are added when it is sent first: only the server knows which chip a text names.
         """
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        moment = datetime.now(timezone.utc).strftime("%Y%m%dT%H%M%S%f")
-        item = self.folder / "{}-{}.json".format(moment, secrets.token_hex(4))
+        moment = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+        item = self.folder / f"{moment}-{secrets.token_hex(4)}.json"
         kept = {
             "version": 1,
             "server": server,
@@ -303,7 +304,7 @@ class Outbox:
         """Replace a request that waits."""
         _save(item, json.dumps(kept))
 
-    def waiting(self) -> List[Path]:
+    def waiting(self) -> list[Path]:
         """The requests that wait, oldest first."""
         try:
             return sorted(one for one in self.folder.glob("*.json") if one.is_file())
@@ -342,13 +343,13 @@ class Client:
     def __init__(
         self,
         url: str,
-        key: Optional[str] = None,
-        home: Union[str, Path, None] = None,
+        key: str | None = None,
+        home: str | Path | None = None,
         tries: int = _TRIES,
         longest_s: float = _LONGEST_S,
     ) -> None:
         if not url.startswith(("http://", "https://")):
-            raise ValueError("{} is not an address. Begin it with http:// or https://.".format(url))
+            raise ValueError(f"{url} is not an address. Begin it with http:// or https://.")
         folder = Path(home) if home is not None else settings_folder()
         self.url = url.rstrip("/")
         self.sender = SenderFile(folder / "sender.json")
@@ -427,7 +428,7 @@ class Client:
 
         An item has `status` stored, refused, withdrawn or not_tried, as the data format says.
         """
-        waiting: List[JSON] = []
+        waiting: list[JSON] = []
         for document in documents:
             waiting.append(document)
             if len(waiting) == _BATCH:
@@ -438,19 +439,17 @@ class Client:
 
     def follow_up(self, submission_id: str, document: JSON) -> JSON:
         """Report what became of a setting."""
-        return self._post(
-            "/v1/submissions/{}/follow-ups".format(submission_id), document, submission_id
-        )
+        return self._post(f"/v1/submissions/{submission_id}/follow-ups", document, submission_id)
 
     def result(self, submission_id: str) -> JSON:
         """One of your results, as it is stored."""
-        path = "/v1/submissions/{}".format(submission_id)
+        path = f"/v1/submissions/{submission_id}"
         answer: JSON = self._patiently("GET", path, headers=self._receipt(submission_id)).checked()
         return answer
 
     def correct(self, submission_id: str, document: JSON) -> JSON:
         """Replace one of your results by a whole document."""
-        path = "/v1/submissions/{}".format(submission_id)
+        path = f"/v1/submissions/{submission_id}"
         body = json.dumps(document).encode()
         reply = self._patiently("PUT", path, body, self._receipt(submission_id))
         answer: JSON = reply.checked()
@@ -458,16 +457,16 @@ class Client:
 
     def withdraw(self, submission_id: str) -> None:
         """Withdraw one of your results; older backups of the host still contain it."""
-        path = "/v1/submissions/{}".format(submission_id)
+        path = f"/v1/submissions/{submission_id}"
         reply = self._patiently("DELETE", path, headers=self._receipt(submission_id))
         if reply.status < 400 or reply.status == 410:
             self.sender.remove_receipt(submission_id)
         reply.checked()
 
-    def own_results(self) -> List[JSON]:
+    def own_results(self) -> list[JSON]:
         """Your results, settings in use and tests that are due."""
         token = self.sender.read()["contributor_token"]
-        found: List[JSON] = []
+        found: list[JSON] = []
         query = ""
         while True:
             reply = self._patiently(
@@ -479,12 +478,12 @@ class Client:
                 return found
             query = "?" + urllib.parse.urlencode({"cursor": page["next_cursor"]})
 
-    def send_outbox(self) -> List[Tuple[Path, Any]]:
+    def send_outbox(self) -> list[tuple[Path, Any]]:
         """Send what waits for this instance: each request with its answer or its error.
 
         What another process sends at this moment is left to it.
         """
-        done: List[Tuple[Path, Any]] = []
+        done: list[tuple[Path, Any]] = []
         for item in self.outbox.waiting():
             try:
                 if self.outbox.read(item)["server"] == self.url:
@@ -508,15 +507,15 @@ class Client:
         answer: JSON = reply.checked()
         return answer
 
-    def _receipt(self, submission_id: str) -> Dict[str, str]:
+    def _receipt(self, submission_id: str) -> dict[str, str]:
         saved = self.sender.read()["receipts"].get(submission_id)
         if saved is None:
-            raise LookupError("{} has no receipt of {}.".format(self.sender.path, submission_id))
+            raise LookupError(f"{self.sender.path} has no receipt of {submission_id}.")
         return {"Authorization": "Bearer " + saved["receipt"]}
 
     def _add_tokens(self, item: Path, kept: JSON) -> None:
         """Add your tokens to the documents without any, and save them in the outbox."""
-        keys: Dict[str, str] = {}
+        keys: dict[str, str] = {}
         for document in kept["documents"]:
             if "contributor_token" in document:
                 continue
@@ -540,7 +539,7 @@ class Client:
         chip = reply.value.get("chip") if isinstance(reply.value, dict) else None
         return str(chip["key"]) if isinstance(chip, dict) and "key" in chip else text
 
-    def _send_batch(self, documents: List[JSON]) -> Iterator[JSON]:
+    def _send_batch(self, documents: list[JSON]) -> Iterator[JSON]:
         item = self.outbox.add(self.url, "/v1/submissions/batch", documents, "")
         yield from self._deliver(item)["items"]
 
@@ -552,25 +551,23 @@ class Client:
         """
         with _locked(item, wait=False) as is_ours:
             if not is_ours:
-                raise NotAcknowledged("Another process sends {} now.".format(item.name))
+                raise NotAcknowledged(f"Another process sends {item.name} now.")
             kept = self.outbox.read(item)
             try:
                 if not kept["has_tokens"]:
                     self._add_tokens(item, kept)
                 reply = self._send(kept)
             except Unreachable as error:
-                raise NotAcknowledged("{} It waits in {}.".format(error, item)) from error
+                raise NotAcknowledged(f"{error} It waits in {item}.") from error
             if reply.status in _AGAIN or _has_untried(reply):
                 raise NotAcknowledged(
-                    "The instance is busy (status {}). The result waits in {}.".format(
-                        reply.status, item
-                    )
+                    f"The instance is busy (status {reply.status}). The result waits in {item}."
                 )
             self.sender.save_receipts(_receipts_in(reply.value, kept["documents"]), self.url)
             if reply.status >= 400 and not _items_of(reply.value):
                 refused = self.outbox.refuse(item, reply.value)
                 error_found = Refused(reply.status, reply.value)
-                error_found.args = ("{}\nThe document is in {}.".format(error_found, refused),)
+                error_found.args = (f"{error_found}\nThe document is in {refused}.",)
                 raise error_found
             self.outbox.remove(item)
             return reply.value
@@ -589,8 +586,8 @@ class Client:
         self,
         method: str,
         path: str,
-        body: Optional[bytes] = None,
-        headers: Optional[Mapping[str, str]] = None,
+        body: bytes | None = None,
+        headers: Mapping[str, str] | None = None,
         is_unfinished: Callable[[Reply], bool] = lambda _: False,
     ) -> Reply:
         """The reply to a request that may be repeated; waits while the server is busy or away."""
@@ -620,8 +617,8 @@ class Client:
         self,
         method: str,
         path: str,
-        body: Optional[bytes] = None,
-        headers: Optional[Mapping[str, str]] = None,
+        body: bytes | None = None,
+        headers: Mapping[str, str] | None = None,
     ) -> Reply:
         """The reply to one request, whatever its status.
 
@@ -644,7 +641,7 @@ class Client:
             with error:
                 return Reply(error.code, error.headers, _value(error.read(), error.code))
         except (OSError, ValueError) as error:
-            raise Unreachable("No server answers at {}.".format(self.url)) from error
+            raise Unreachable(f"No server answers at {self.url}.") from error
 
 
 def _value(body: bytes, status: int = 200) -> Any:
@@ -662,7 +659,7 @@ def _text_of(value: Any) -> str:
     return ",".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
 
 
-def _items_of(value: Any) -> List[JSON]:
+def _items_of(value: Any) -> list[JSON]:
     items = value.get("items") if isinstance(value, dict) else None
     return items if isinstance(items, list) else []
 
@@ -672,7 +669,7 @@ def _has_untried(reply: Reply) -> bool:
     return any(one.get("status") == "not_tried" for one in _items_of(reply.value))
 
 
-def _receipts_in(value: Any, documents: List[JSON]) -> Dict[str, Tuple[str, str]]:
+def _receipts_in(value: Any, documents: list[JSON]) -> dict[str, tuple[str, str]]:
     """Receipts by id, each with the chip: its key, or the text that was sent."""
     if not isinstance(value, dict):
         return {}
@@ -709,7 +706,7 @@ def _client_of(parser: argparse.ArgumentParser, given: argparse.Namespace) -> Cl
         parser.error(str(error))
 
 
-def send(arguments: Optional[List[str]] = None) -> int:
+def send(arguments: list[str] | None = None) -> int:
     """`kbapi-send`: send result documents, and what waits in the outbox."""
     parser = _arguments("kbapi-send", "Send results; what is not acknowledged waits and is kept.")
     parser.add_argument("files", nargs="*", type=Path, help="JSON documents; - is standard input")
@@ -738,24 +735,24 @@ def _send_one(client: Client, file: Path, text: str, given: argparse.Namespace) 
         else:
             _print_outcome(str(file), client.submit(document, given.machine))
     except (ValueError, LookupError, Refused, NotAcknowledged, Unreachable) as error:
-        print("{}: {}".format(file, error), file=sys.stderr)
+        print(f"{file}: {error}", file=sys.stderr)
         return False
     return True
 
 
 def _print_outcome(name: str, outcome: Any) -> None:
     if isinstance(outcome, Exception):
-        print("{}: {}".format(name, outcome), file=sys.stderr)
+        print(f"{name}: {outcome}", file=sys.stderr)
     elif "id" in outcome:
         print("{}: {} {}".format(name, outcome["screening"]["status"], outcome["id"]))
     else:
-        print("{}: {} results".format(name, len(_items_of(outcome))))
+        print(f"{name}: {len(_items_of(outcome))} results")
 
 
 _QUESTIONS = ("start", "stability", "locks", "gains", "power", "longevity")
 
 
-def ask(arguments: Optional[List[str]] = None) -> int:
+def ask(arguments: list[str] | None = None) -> int:
     """`kbapi-ask`: ask a question about a chip."""
     parser = _arguments("kbapi-ask", "Ask about a chip. Numbers are no promise for one machine.")
     parser.add_argument("question", choices=_QUESTIONS)
@@ -780,7 +777,7 @@ def ask(arguments: Optional[List[str]] = None) -> int:
     return 0
 
 
-def main(arguments: Optional[List[str]] = None) -> int:
+def main(arguments: list[str] | None = None) -> int:
     """`python kbapi_client.py send|ask ...`."""
     given = sys.argv[1:] if arguments is None else arguments
     commands = {"send": send, "ask": ask}

@@ -78,8 +78,8 @@ def threshold_between(values: Floats) -> float:
 def find_load(log: Log, *, is_whole: bool = False) -> Phase:
     """The longest stretch under load, after its warm-up; or the whole log.
 
-    Power tells idle time from load; without it usage, clock or temperature. A log without idle time is
-    taken whole, if usage or temperature show that it is load.
+    Power tells idle time from load; without it usage, clock or temperature. A log without idle
+    time is taken whole, if usage or temperature show that it is load.
     """
     seconds = log.seconds
     stretches, by = [(0, len(seconds))], ""
@@ -137,7 +137,7 @@ def _points(log: Log, seconds: float) -> int:
 
 
 def _stretches(values: Floats, log: Log) -> list[tuple[int, int]]:
-    """The stretches above the level that divides the values; none where they are all alike."""
+    """The stretches above the level that divides values; none where they are alike."""
     level = smoothed(values, min(_points(log, _SMOOTHING_S), max(len(values) // 20, 1)))
     present = level[~np.isnan(level)]
     if len(present) < 8 or np.ptp(present) == 0:

@@ -176,7 +176,10 @@ def plan_log(file: LogFile, given: Mapping[str, str], *, graphics: bool = False)
 
 
 def _is_settled(plan: Plan, quantity: Quantity) -> bool:
-    return any(one.quantity == quantity for one in (*plan.channels, *plan.questions))
+    return quantity in {
+        *(one.quantity for one in plan.channels),
+        *(one.quantity for one in plan.questions),
+    }
 
 
 def _split_units(
@@ -312,9 +315,7 @@ class _Chooser:
 def _raw(
     survey: list[list[str]], group: Sequence[Candidate], quantity: Quantity, decimal: str
 ) -> Floats:
-    """The numbers as they are written, of all columns of a group; of cells with units, in the unit
-    of the column.
-    """
+    """The numbers of all columns of a group, in the unit of the column."""
     found = []
     for one in group[:8]:
         unit = UNITS.get(one.unit)
@@ -385,7 +386,7 @@ def _find_times(
         plan.date = dates[0] if dates and not has_date else None
     elif numbers:
         plan.time = numbers[0]
-        plan.seconds_of_number = _seconds_of_number(plan, survey, decimal)
+        plan.seconds_of_number = _seconds_of_number(plan, numbers[0], survey)
     else:
         text = "No column is a time: rows are taken to be one second apart."
         plan.questions.append(Question("time", text))
@@ -409,7 +410,8 @@ def _has_dates(survey: list[list[str]], one: Candidate) -> bool:
 def _is_month_first(plan: Plan, survey: list[list[str]], decimal: str) -> bool:
     """Whether dates are written month, day, year: then they lie nearer together."""
     one = plan.date or plan.time
-    assert one is not None
+    if one is None:
+        return False
     cells = [row[one.index] for row in survey]
     spans = []
     for month_first in (False, True):
@@ -422,12 +424,11 @@ def _is_month_first(plan: Plan, survey: list[list[str]], decimal: str) -> bool:
 _LONGEST_INTERVAL_S: Final = 90.0
 
 
-def _seconds_of_number(plan: Plan, survey: list[list[str]], decimal: str) -> float:
+def _seconds_of_number(plan: Plan, time: Candidate, survey: list[list[str]]) -> float:
     """What one counts in a column of times that are numbers: by its unit, or its usual step."""
-    assert plan.time is not None
-    if plan.time.unit and UNITS[plan.time.unit].kind == "s":
-        return UNITS[plan.time.unit].factor
-    values = plan.times.of([row[plan.time.index] for row in survey[:_FIRST_ROWS]])
+    if time.unit and UNITS[time.unit].kind == "s":
+        return UNITS[time.unit].factor
+    values = plan.times.of([row[time.index] for row in survey[:_FIRST_ROWS]])
     steps = np.diff(values[~np.isnan(values)])
     step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
     if step < 1e-3:

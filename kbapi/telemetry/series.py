@@ -138,8 +138,10 @@ def read_log(path: Path, given: Mapping[str, str], *, graphics: bool = False) ->
         raise UnreadableLog(f"No row of {path.name} has a time and a number.")
     means, highest = points.finished()
     notes = [*plan.notes, *reader.notes]
-    for line in file.new_headers:
-        notes.append(f"The columns change at line {line}; they are found again by their names.")
+    notes += [
+        f"The columns change at line {line}; they are found again by their names."
+        for line in file.new_headers
+    ]
     if points.of_a_point > 1:
         notes.append(f"{points.of_a_point} rows are averaged into one point.")
     seconds = means[:, 0] - means[0, 0]

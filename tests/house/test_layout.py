@@ -20,11 +20,12 @@ LEVELS = (
     ("instance",),
     ("evidence",),
     ("storage",),
+    ("telemetry",),
     ("documents",),
     ("chips",),
     ("stats",),
     ("bounds", "time_budget"),
-    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions"),
+    ("errors", "settings", "clock", "logs", "metrics", "vocabulary", "versions", "client"),
 )
 LEVEL_OF = {part: height for height, parts in enumerate(reversed(LEVELS)) for part in parts}
 
