@@ -118,12 +118,12 @@ def _course(
 
 
 def _on_grid(one: LogReading, quantity: str, grid: Floats) -> Floats:
-    minutes = (one.log.seconds - _begin_of(one)) / 60
-    step = max(float(grid[1]), 1e-9)
-    width = max(1, round(60 * step / max(one.log.interval_s, 1e-9)))
-    values = smoothed(one.log.series[quantity].values, width)
-    is_there = ~np.isnan(values) & (minutes >= 0)
-    return np.interp(grid, minutes[is_there], values[is_there])
+    minutes = (one.log.seconds[: one.phase.last] - _begin_of(one)) / 60
+    is_load = minutes >= 0
+    width = max(1, round(60 * float(grid[1]) / max(one.log.interval_s, 1e-9)))
+    values = smoothed(one.log.series[quantity].values[: one.phase.last][is_load], width)
+    is_there = ~np.isnan(values)
+    return np.interp(grid, minutes[is_load][is_there], values[is_there])
 
 
 def _difference(change: Change, minutes: float, low: float, high: float) -> Iterator[Mark]:
@@ -131,10 +131,11 @@ def _difference(change: Change, minutes: float, low: float, high: float) -> Iter
     middle = minutes * (1 + _RIGHT / 2)
     lines = [change.in_unit(change.change)]
     if change.low is not None:
-        lines += [f"{change.in_unit(change.low)} to", change.in_unit(change.high)]
+        low_end = change.in_unit(change.low).removesuffix(" °C").removesuffix(" %")
+        lines.append(f"{low_end} to {change.in_unit(change.high)}")
     else:
         lines.append("noise unknown")
     yield Mark("rule", "faint", (minutes,))
     for place, text in enumerate(lines):
-        y = high - (high - low) * (0.2 + 0.3 * place)
+        y = high - (high - low) * (0.35 + 0.2 * place)
         yield Mark("text", "stock", (middle,), (y,), text=text)

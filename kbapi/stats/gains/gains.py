@@ -117,7 +117,8 @@ def compare_runs(stock: Vector, tuned: Vector, error: float = _OWN_ERROR) -> Run
     ----------
     stock, tuned : float64 arrays
         One a run; logarithms where ratios are compared.
-    error : the chance to take noise for a change
+    error
+        The chance to take noise for a change.
 
     References
     ----------
