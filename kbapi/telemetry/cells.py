@@ -115,7 +115,7 @@ def number_in(cell: str, decimal: str) -> tuple[float, str]:
     >>> number_in("4600,0000", "."), number_in("4,600", "."), number_in("4,600", ",")
     ((4600.0, ''), (4600.0, ''), (4.6, ''))
     """
-    text = cell.strip(' "\t\0')
+    text = cell.strip(' "\t')
     lowered = text.lower()
     if lowered in _MISSING:
         return np.nan, ""
@@ -255,7 +255,7 @@ class Times:
         >>> times.seconds("2026-11-30T00:00:10Z") - times.seconds("29.11.2026 23:59:50")
         20.0
         """
-        cleaned = text.strip(' "\t\0')
+        cleaned = text.strip(' "\t')
         day, _, rest = re.sub(r"(?<=\d)T(?=\d)", " ", cleaned).partition(" ")
         if ":" not in cleaned:
             whole_day = self._day(day)

@@ -20,6 +20,7 @@ _LEVELS: Final = {"temp_c": 0.005, "power_w": 0.005, "clock_mhz": 0.005}
 """How near to its later level each quantity must come, as a share of it, or within its noise."""
 _MOST_WARM_UP: Final = 0.5
 _SHORTEST_S: Final = 60.0
+_NO_CHANGE: Final = 1e-6
 _LEAST_USAGE: Final = 40.0
 """In %; a load class that works less of the time is read as a whole log."""
 _LEAST_LOAD_C: Final = 50.0
@@ -140,7 +141,7 @@ def _stretches(values: Floats, log: Log) -> list[tuple[int, int]]:
     """The stretches above the level that divides values; none where they are alike."""
     level = smoothed(values, min(_points(log, _SMOOTHING_S), max(len(values) // 20, 1)))
     present = level[~np.isnan(level)]
-    if len(present) < 8 or np.ptp(present) == 0:
+    if len(present) < 8 or np.ptp(present) <= _NO_CHANGE * abs(present).max():
         return []
     threshold = threshold_between(present)
     low, high = present[present <= threshold], present[present > threshold]

@@ -80,8 +80,10 @@ class LogFile:
             sample = file.read(_SAMPLE_BYTES)
             size = os.fstat(file.fileno()).st_size
             pieces = list(_pieces_of(file, size))
-            file.seek(max(size - 4, 0))
-            self._ends_within_a_line = not file.read().strip(b"\0").endswith((b"\n", b"\r"))
+            file.seek(max(size - _PIECE_BYTES, 0))
+            # Zero bytes follow where a crash cut the log off.
+            end = file.read().rstrip(b"\0")
+            self._ends_within_a_line = bool(end) and not end.endswith((b"\n", b"\r"))
         encoding = _encoding_of(sample, path)
         lines = _lines_of(sample, encoding)
         if len(sample) == _SAMPLE_BYTES and len(lines) > 1:
@@ -285,6 +287,7 @@ def _layout_with(
         if (
             len(header) < 2
             or not next_rows
+            or any(len(one) > len(header) and _is_header(one) for one in next_rows)
             or _is_header(next_rows[0])
             or not any(map(_has_numbers, next_rows))
             or 2 * len(data) < len(rows) - below

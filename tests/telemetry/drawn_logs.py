@@ -146,8 +146,8 @@ class _Drawing:
             elif self.boost and self.course != "idle only":
                 values = values * (1 + self.boost * (self.is_load & (self.since < 28)))
             if self.course == "dips" and name != "temp_c":
-                dips = self.is_load & (self.time % 97 < 4) & (self.since > 60)
-                values = np.where(dips, values * 0.6, values)
+                dips = self.is_load & (self.time % 31 < 1.5) & (self.since > 60)
+                values = np.where(dips, values * 0.75, values)
             found[name] = values + self._wobble() * level * 0.004
         return found
 
@@ -243,7 +243,7 @@ class _Drawing:
         }:
             # Neither a unit nor a name tells a temperature, and without it no load.
             asked = {"temp_c"} if self.course != "no idle" else {"load"}
-        if self.course == "idle only":
+        if self.course == "idle only" or (self.course == "no idle" and wrong == "temp_c"):
             asked = {"load"}
         level = self.is_load & (self.since > min(6 * self.tau, 0.5 * self.load_s))
         level &= self.since > 40
