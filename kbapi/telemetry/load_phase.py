@@ -207,15 +207,17 @@ def _settles(values: Floats, log: Log, share: float) -> int:
     width = min(_points(log, _LEVEL_SMOOTHING_S), max(len(values) // 20, 1))
     later = values[len(values) // 2 :]
     level = float(np.nanmean(later))
-    # Blocks of the width of smoothing show the noise that smoothing leaves.
+    # Blocks of the width of smoothing show the noise that smoothing leaves; differences of
+    # neighbours show it beside a trend.
     whole = len(later) // width * width
     blocks = later[:whole].reshape(-1, width)
     with np.errstate(all="ignore"):
-        noise = float(np.nanstd(_block_means(blocks))) if len(blocks) > 3 else 0.0
+        steps = np.diff(_block_means(blocks))
+        noise = float(np.sqrt(np.nanmean(steps**2) / 2)) if len(blocks) > 3 else 0.0
     near = max(share * abs(level), 2.5 * noise)
     half = len(values) // 2
     is_near = np.abs(smoothed(values, width)[:half] - level) <= near
-    if is_near.all():
+    if is_near[0]:
         return 0
     # One excursion in the later part of the phase is no warm-up.
     places = np.flatnonzero(is_near)

@@ -206,7 +206,7 @@ class _Rows:
             place += width
         block = np.column_stack([*values, *highest])
         has_no_time = np.isnan(seconds)
-        has_no_number = np.isnan(block[:, 1:]).all(axis=1)
+        has_no_number = np.isnan(block[:, 1:]).all(axis=1) & bool(highest)
         for row in np.flatnonzero(has_no_time | has_no_number).tolist():
             self._file.drop(lines[row], "has no time" if has_no_time[row] else "has no number")
         kept: Floats = block[~(has_no_time | has_no_number)]
