@@ -40,12 +40,12 @@ def measure(
             "share",
             ">= 0.99",
         ),
-        measured("read wrong", outcomes["wrong"], "count", "<= 0"),
-        measured("missing without a question", outcomes["missing"], "count", "<= 0"),
-        measured(f"a number instead of a question, of {asked}", outcomes["not asked"], "count",
+        measured("read wrong", float(outcomes["wrong"]), "count", "<= 0"),
+        measured("missing without a question", float(outcomes["missing"]), "count", "<= 0"),
+        measured(f"a number instead of a question, of {asked}", float(outcomes["not asked"]), "count",
                  "<= 0"),
-        measured("refused although readable", outcomes["refused wrongly"], "count", "<= 0"),
-        measured("read although not readable", outcomes["read wrongly"], "count", "<= 0"),
+        measured("refused although readable", float(outcomes["refused wrongly"]), "count", "<= 0"),
+        measured("read although not readable", float(outcomes["read wrongly"]), "count", "<= 0"),
     ]  # fmt: skip
     return rows + _own_runs(runs or (200 if short else 4_000), seeds[0])
 

@@ -92,11 +92,11 @@ def test_thousands_without_decimals_are_no_decimals(tmp_path):
 
 
 def test_columns_that_differ_are_asked_about_and_equal_ones_are_not(tmp_path):
-    header = (HEADER[0], "CPU power A [W]", "CPU power B [W]")
-    different = read(a_log(tmp_path, header, usual=(45.0, 52.0)))
-    assert different.questions[0].columns == header[1:]
+    header = (HEADER[0], "CPU power A [W]", "CPU power B [W]", HEADER[3])
+    different = read(a_log(tmp_path, header, usual=(45.0, 52.0, 71.0)))
+    assert different.questions[0].columns == header[1:3]
     assert "power_w" not in different.summaries
-    same = read(a_log(tmp_path, header, usual=(45.0, 45.01)))
+    same = read(a_log(tmp_path, header, usual=(45.0, 45.01, 71.0)))
     assert same.summaries["power_w"].mean == 45.0
     assert any("tells the same" in note for note in same.log.notes)
 

@@ -66,7 +66,7 @@ def test_averaged_rows_keep_mean_and_highest(tmp_path, monkeypatch, rows):
 
 def test_throttling_is_a_share_of_time_for_each_reason(tmp_path):
     header = (*HEADER, "Thermal throttling", "Power limit throttling [%]")
-    changes = {place: (45.0, 3600.0, 71.0, "Yes", 50) for place in range(150, 200)}
+    changes = dict.fromkeys(range(150, 200), (45.0, 3600.0, 71.0, "Yes", 50))
     reading = read(a_log(tmp_path, header, changes, usual=(45.0, 3600.0, 71.0, "No", 0)))
     assert reading.throttled["thermal"] == 0.25
     assert reading.throttled["long_term_power"] == 0.125
