@@ -135,10 +135,7 @@ def compare(
         for side, scores in zip(sides, performance, strict=True):
             side["performance"] = np.asarray(scores, float)
     for side in sides:
-        if "performance" in side and "power_w" in side:
-            side["work_per_joule"] = side["performance"] / side["power_w"]
-        if "temp_c" in side and "ambient_c" in side:
-            side["rise_c"] = side["temp_c"] - side["ambient_c"]
+        _add_derived(side)
     shared = [name for name in _ORDER if all(name in side for side in sides)]
     changes = tuple(
         _change(name, sides[0][name], sides[1][name], _error(place, len(shared)))
@@ -153,6 +150,13 @@ def compare(
         _is_equal(by_name.get("power_w"), EQUAL_POWER),
         _is_equal(work, EQUAL_PERFORMANCE),
     )
+
+
+def _add_derived(side: dict[str, Floats]) -> None:
+    if "performance" in side and "power_w" in side:
+        side["work_per_joule"] = side["performance"] / side["power_w"]
+    if "temp_c" in side and "ambient_c" in side:
+        side["rise_c"] = side["temp_c"] - side["ambient_c"]
 
 
 def _is_equal(change: Change | None, tolerance: float) -> bool | None:

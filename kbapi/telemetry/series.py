@@ -136,7 +136,13 @@ def read_log(path: Path, given: Mapping[str, str], *, graphics: bool = False) ->
         points.add(reader.block(lines, rows))
     if not points.rows:
         raise UnreadableLog(f"No row of {path.name} has a time and a number.")
+    return _log_of(file, plan, reader, points)
+
+
+def _log_of(file: LogFile, plan: Plan, reader: "_Rows", points: _Points) -> Log:
     means, highest = points.finished()
+    channels = len(plan.channels)
+    every = channels + len(plan.throttles)
     notes = [*plan.notes, *reader.notes]
     notes += [
         f"The columns change at line {line}; they are found again by their names."
@@ -148,13 +154,13 @@ def read_log(path: Path, given: Mapping[str, str], *, graphics: bool = False) ->
     steps = np.diff(seconds)
     interval = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
     return Log(
-        path,
+        file.path,
         seconds,
         {
-            one.quantity: _series(one, means[:, 1 + place], highest[:, 1 + len(every) + place])
+            one.quantity: _series(one, means[:, 1 + place], highest[:, 1 + every + place])
             for place, one in enumerate(plan.channels)
         },
-        _throttled(plan, means[:, 1 + len(plan.channels) :]),
+        _throttled(plan, means[:, 1 + channels :]),
         plan.questions,
         list(dict.fromkeys(notes)),
         points.rows,

@@ -42,7 +42,7 @@ def measure(
         ),
         measured("read wrong", float(outcomes["wrong"]), "count", "<= 0"),
         measured("missing without a question", float(outcomes["missing"]), "count", "<= 0"),
-        measured(f"a number instead of a question, of {asked}", float(outcomes["not asked"]), "count",
+        measured(f"a number, not a question, of {asked}", float(outcomes["not asked"]), "count",
                  "<= 0"),
         measured("refused although readable", float(outcomes["refused wrongly"]), "count", "<= 0"),
         measured("read although not readable", float(outcomes["read wrongly"]), "count", "<= 0"),
