@@ -65,8 +65,8 @@ def test_what_was_typed_wrong_is_said(logs, more, message):
 
 def test_before_after_writes_a_document_and_pictures(logs, tmp_path):
     for picture in ("runs.png", "runs.svg"):
-        result = run("before-after", "--stock", logs[0], "--tuned", logs[1],
-                     "--write", tmp_path / "result.json", "--picture", tmp_path / picture)  # fmt: skip
+        wanted = ("--write", tmp_path / "result.json", "--picture", tmp_path / picture)
+        result = run("before-after", "--stock", logs[0], "--tuned", logs[1], *wanted)
         assert result.exit_code == 0, result.output
     assert "noise between runs is unknown" in " ".join(result.output.split())
     assert (tmp_path / "runs.png").read_bytes().startswith(b"\x89PNG")
@@ -77,9 +77,7 @@ def test_before_after_writes_a_document_and_pictures(logs, tmp_path):
 
 
 def test_other_commands_do_not_load_what_logs_need():
-    code = (
-        "import sys, kbapi.cli.readings; print([n for n in sys.modules if 'kbapi.telemetry' in n])"
-    )
+    code = "import sys, kbapi.cli.readings; print([n for n in sys.modules if 'telemetry' in n])"
     loaded = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
