@@ -6,6 +6,10 @@ from flask import Flask
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 import kbapi
+
+# These add their pages to the blueprint of forms.
+import kbapi.pages.my_submissions
+import kbapi.pages.search
 from kbapi.access.limits import body_memory_mib, memory_limit
 from kbapi.api import chips, operation, questions, review, submissions
 from kbapi.api.admission import admit_requests
@@ -14,7 +18,7 @@ from kbapi.api.openapi import DESCRIPTION, OPENAPI_VERSION
 from kbapi.api.problems import ProblemApi
 from kbapi.instance.instance import Instance
 from kbapi.pages import chips as chip_pages
-from kbapi.pages import views
+from kbapi.pages import forms, views
 from kbapi.pages.pictures import views as picture_views
 
 _BLUEPRINTS: Final = (
@@ -68,7 +72,12 @@ def _api_spec_options() -> dict[str, object]:
 
 
 def _add_pages(app: Flask) -> None:
-    for blueprint in (views.blueprint, chip_pages.blueprint, picture_views.blueprint):
+    for blueprint in (
+        views.blueprint,
+        chip_pages.blueprint,
+        forms.blueprint,
+        picture_views.blueprint,
+    ):
         app.register_blueprint(blueprint)
 
 

@@ -499,6 +499,28 @@ class MediaTypeWrong(KbapiError):
     explanation = "Send the document with 'Content-Type: application/json'. Nothing was stored."
 
 
+class FormRefused(KbapiError):
+    """A form came without its token, or from a page of another site."""
+
+    code = "form_refused"
+    title = "The form was refused"
+    explanation = (
+        "The form has no valid token, or a page of another site sent it. Nothing was stored. Open "
+        "the page of this site and send its form."
+    )
+
+
+class FormOutdated(KbapiError):
+    """A form came from a page that was open for too long, or of another session."""
+
+    code = "form_outdated"
+    title = "The page was open for too long"
+    explanation = (
+        "The page was open for more than seven days, or you signed in with another key. Nothing "
+        "was stored. Send the form again."
+    )
+
+
 class RequestUnreadable(KbapiError):
     """The request breaks HTTP in a way that the framework refuses."""
 

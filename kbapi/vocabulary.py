@@ -280,8 +280,8 @@ YesNoUnknown = Literal["yes", "no", "unknown"]
 """The answer to a question about a machine."""
 YES_NO_UNKNOWN: Final[tuple[YesNoUnknown, ...]] = get_args(YesNoUnknown)
 
-Detail = Literal["start", "percentiles"]
-"""How much an answer holds: the start alone, or percentiles of the stable settings as well."""
+Detail = Literal["start", "percentiles", "options"]
+"""How much an answer holds: the start alone, or also percentiles or searches to choose from."""
 DETAILS: Final[tuple[Detail, ...]] = get_args(Detail)
 
 MarginSource = Literal["learned", "default", "default_failed"]

@@ -17,13 +17,23 @@ from tests.makers import HandMovedClock, an_instance
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
 
-LONGEST_FIRST: Final = ("durability", "calibration", "cli", "outside", "house", "system", "intake")
+LONGEST_FIRST: Final = (
+    "durability",
+    "calibration",
+    "browser",
+    "cli",
+    "outside",
+    "house",
+    "system",
+    "intake",
+)
 """Folders whose files take longest: several processes that begin with them end together."""
 
 
 SLOW_FOLDERS: Final = {
     "access",
     "bench",
+    "browser",
     "calibration",
     "cli",
     "demo",

@@ -7,6 +7,7 @@ from typing import Final
 import pytest
 
 DEBIAN_PACKAGES: Final = {
+    "chromium": "chromium",
     "curl": "curl",
     "node": "nodejs",
     "npm": "npm",

@@ -17,7 +17,7 @@ from kbapi.storage.notes import Note, load_notes_about, load_overruling
 from kbapi.storage.pools import find_line
 from kbapi.vocabulary import LIMIT_CONTROLS, OPEN_STATUSES, Control, FactoryLockStatus
 
-_FEWEST_REPORTS: Final = 3
+FEWEST_REPORTS: Final = 3
 """With fewer machines, one wrong report could contradict a document."""
 _MOST: Final = 0.5
 
@@ -79,6 +79,7 @@ _AGAINST: Final[Mapping[str, tuple[str, ...]]] = {
 """The reported statuses that contradict a documented one."""
 _REPORTS_LOOKED_AT: Final = 200
 _NOT_DESCRIBED: Final = "The catalogue does not describe this chip."
+_NOT_STATED: Final = "The catalogue describes this chip without it."
 
 
 def factory_lock_of(
@@ -93,7 +94,8 @@ def factory_lock_of(
     is_reviewed = lock is not None and status != "unknown"
     is_reviewed = is_reviewed and not described.is_unreviewed("factory_lock")
     in_short = _in_short(status, is_reviewed=is_reviewed)
-    parts = [f"{in_short[0].upper()}{in_short[1:]}.", lock.reason if lock else _NOT_DESCRIBED]
+    missing = _NOT_STATED if catalogue.is_described(chip) else _NOT_DESCRIBED
+    parts = [f"{in_short[0].upper()}{in_short[1:]}.", lock.reason if lock else missing]
     left = _controls_left(described)
     if status == "locked" and left:
         parts.append(f"Left: {' and '.join(left)}.")
@@ -109,7 +111,7 @@ def factory_lock_of(
         controls_left=left,
         reports_against=against,
         reports=reports,
-        is_contradicted=reports >= _FEWEST_REPORTS and weight_against > _MOST,
+        is_contradicted=reports >= FEWEST_REPORTS and weight_against > _MOST,
     )
 
 

@@ -3,13 +3,14 @@
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from math import floor
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.advice.documented import (
+    FEWEST_REPORTS,
     FactoryLockAnswer,
     PublishedNote,
     factory_lock_of,
@@ -18,7 +19,7 @@ from kbapi.advice.documented import (
 )
 from kbapi.advice.start.query import Question
 from kbapi.advice.start.text import difference_text
-from kbapi.advice.stored_answers import Kept
+from kbapi.advice.stored_answers import OutdatedBy
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
 from kbapi.documents.refusal_rules import Absence, find_absences
@@ -30,6 +31,7 @@ from kbapi.evidence.locks import (
     lock_shares,
     reported_controls,
 )
+from kbapi.evidence.outlier_check import standing_flags
 from kbapi.evidence.pools import (
     Lenders,
     PoolEvidence,
@@ -109,6 +111,11 @@ NO_INTERVALS = GroupedIntervals(
 )
 
 
+LockedBy = Literal["documents", "reports"]
+_MOST_OPEN: Final = 0.5
+"""Lock reports say `locked` where the whole interval of the open share lies below this."""
+
+
 @dataclass(frozen=True)
 class EvidenceFound:
     """All evidence that an answer is computed from, with the control and the grid that it is in."""
@@ -137,10 +144,11 @@ class EvidenceFound:
     """What the chip lacks of what was asked about; no evidence is read where that is certain."""
     peers: PeersByDepth | None = None
     """What senders are shown of the pool from now on; None where that stays as it is."""
-    is_check_due: bool = False
-    """Whether curators wait for what the start of this pool shows them."""
     locks: LockShares | None = None
     """Lock reports on the control, of the domain that is least often open; None without reports."""
+    locked_by: LockedBy | None = None
+    """What says that the control is locked, so that nothing is borrowed; None where the results of
+    three machines of the chip show an effect of it."""
 
     @property
     def absence_text(self) -> str | None:
@@ -228,6 +236,20 @@ def find_evidence(
     )
 
 
+def find_asked_pool(connection: Connection, question: Question, instance: Instance) -> int | None:
+    """The number of the chip's own pool that a question is about; None without one.
+
+    No results are read.
+    """
+    chip, catalogue = question.chip, instance.catalogue
+    line = pools.find_line(connection, chip.line)
+    if line is None or any(absent.is_certain for absent in _absences(question, catalogue)):
+        return None
+    wanted = _wanted(question, catalogue, question.control)
+    found = find_pool(connection, line.id, chip, wanted)
+    return None if found is None or found.own is None else found.own.id
+
+
 def _without_results(
     connection: Connection,
     question: Question,
@@ -241,16 +263,29 @@ def _without_results(
     about = question, pool, control, standing
     locks = None if line is None else _locks(connection, line.id, *about)
     presence = catalogue.control_presence(chip, control, question.domain)
+    factory_lock = factory_lock_of(catalogue, chip, [locks] if locks else ())
     return EvidenceFound(
         control=control,
         grid=catalogue.grid_for(chip, control),
         line=line,
-        factory_lock=factory_lock_of(catalogue, chip, [locks] if locks else ()),
+        factory_lock=factory_lock,
         is_ruled_out=catalogue.is_described(chip) and presence.state != "present",
         notes=published(notes_about(connection, catalogue, chip), catalogue),
         absences=_absences(question, catalogue),
         locks=locks,
+        locked_by=_locked_by(factory_lock, locks, pool),
     )
+
+
+def _locked_by(
+    factory_lock: FactoryLockAnswer, locks: LockShares | None, pool: PoolFound | None
+) -> LockedBy | None:
+    """What says that a control is locked; None where machines of the chip show otherwise."""
+    if pool is not None and pool.own is not None and pool.own.units >= FEWEST_REPORTS:
+        return None
+    if factory_lock.status == "locked":
+        return None if factory_lock.is_contradicted else "documents"
+    return "reports" if locks is not None and locks.open.high < _MOST_OPEN else None
 
 
 def _absences(question: Question, catalogue: Catalogue) -> tuple[Absence, ...]:
@@ -335,7 +370,10 @@ def _related(
     """What other chips lend; unless wanted, nothing to a chip with enough units of its own.
 
     All chips of its kind lend only where no related one does, and beside few units of its own.
+    Nothing is borrowed for a locked control: others are open, or their results would not count.
     """
+    if base.locked_by is not None:
+        return RelatedChips()
     is_enough = own is not None and has_outgrown_siblings(own.intervals)
     related = RelatedChips()
     if pool is not None and (is_wanted or not is_enough):
@@ -390,15 +428,9 @@ def _locks(
     )
 
 
-def kept_of(found: EvidenceFound) -> Kept:
-    """What is kept of an answer: none that depends on what other lines lend, or do not yet.
-
-    Their results do not outdate it. What was found in the own pool is kept where it is due.
-    """
-    if not found.related.follows_other_lines:
-        return Kept.ANSWER
-    has_findings = found.peers is not None or found.is_check_due
-    return Kept.FINDINGS if has_findings else Kept.NOTHING
+def outdated_by(found: EvidenceFound) -> OutdatedBy:
+    """What outdates an answer from this evidence: any line, where other lines lend or may."""
+    return OutdatedBy.ALL_LINES if found.related.follows_other_lines else OutdatedBy.OWN_LINE
 
 
 def keep_findings(connection: Connection, found: EvidenceFound, instance: Instance) -> None:
@@ -517,7 +549,10 @@ def evidence_summary(
 
 
 def _contributors_shown(own: PoolEvidence | None) -> int | None:
-    count = contributors_in(own)
+    """How many sent the counted units that the filter admits."""
+    if own is None:
+        return None
+    count = len(np.unique(own.asked.contributor[standing_flags(own.asked, own.outlier_report)]))
     return count if count >= FEWEST_SHOWN else None
 
 

@@ -160,11 +160,11 @@ _WHOSE: Final = {"chip": "machines", "series": "machines of related chips"}
 _OPEN_WITH_CAUSE: Final = {
     "open": "{open}.",
     "firmware_only": "{open}, on most of them only in the firmware menu.",
-    "chip_locked": "{open}: the chip refuses it on most of the others.",
-    "firmware_locked": "{open}: the firmware locks it on most of the others.",
-    "hypervisor_blocked": "{open}: a hypervisor blocks it on most of the others.",
-    "os_blocked": "{open}: the operating system blocks it on most of the others.",
-    "not_exposed": "{open}: no menu or driver offers it on most of the others.",
+    "chip_locked": "{open}: the chip refuses it on most others.",
+    "firmware_locked": "{open}: the firmware locks it on most others.",
+    "hypervisor_blocked": "{open}: a hypervisor blocks it on most others.",
+    "os_blocked": "{open}: the operating system blocks it on most others.",
+    "not_exposed": "{open}: no menu or driver offers it on most others.",
     "mixed": "{open}: machine model, firmware and protections decide.",
 }
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 from typing import Final, Protocol, TypeVar
 
@@ -14,7 +15,7 @@ from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
-from kbapi.storage.pools import LineRow, find_line
+from kbapi.storage.pools import LineRow, find_chip, find_line, load_lines
 from kbapi.storage.sqlite.engine import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
@@ -51,14 +52,13 @@ class Found(Protocol):
         ...
 
 
-class Kept(StrEnum):
-    """What is kept of a computed answer."""
+class OutdatedBy(StrEnum):
+    """What outdates a stored answer within the day."""
 
-    ANSWER = "answer"
-    """The answer, and what was found beside it."""
-    FINDINGS = "findings"
-    """What was found beside it: results of other lines would not outdate the answer."""
-    NOTHING = "nothing"
+    OWN_LINE = "own_line"
+    """Results of the line of its chip."""
+    ALL_LINES = "all_lines"
+    """Results of any line: other lines lend to it, or may begin to."""
 
 
 _NO_TEXTS: Final[Mapping[str, str]] = {}
@@ -69,9 +69,9 @@ def _keep_nothing_more(connection: Connection, found: Found) -> None:
     """The usual case: the answer is all that is kept."""
 
 
-def _keep_answer(found: Found) -> Kept:
+def _by_own_line(found: Found) -> OutdatedBy | None:
     """The usual case: only results of the line can change the answer within the day."""
-    return Kept.ANSWER
+    return OutdatedBy.OWN_LINE
 
 
 def stored_key(instance: Instance, kind: str, question: Asked) -> str:
@@ -87,15 +87,16 @@ def answer_once(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None] = _keep_nothing_more,
     texts: Mapping[str, str] = _NO_TEXTS,
-    kept: Callable[[_Found], Kept] = _keep_answer,
+    outdated_by: Callable[[_Found], OutdatedBy | None] = _by_own_line,
 ) -> AnswerBytes:
     """The bytes of this kind of answer to the question.
 
     `find` reads what it is based on, `compute` makes a frozen answer of that; both run once for
     each change of the line's evidence, each day and each version, however many ask at once: the
     others wait, or are given what was right two seconds ago at most. `keep_more` may keep something
-    else in the transaction that keeps the answer; `kept` says which of both is kept. An answer
-    repeats the `texts` of its filters, so it is stored only if results have the same texts.
+    else in the transaction that keeps the answer. `outdated_by` is asked when the answer is made;
+    with None it is not stored. An answer repeats the `texts` of its filters, so it is stored only
+    if results have the same texts.
 
     Raises
     ------
@@ -111,8 +112,16 @@ def answer_once(
         count_answer("stored")
         return instance.single_flight.was_right(key, fresh)
     return instance.single_flight.fly(
-        key, lambda: _compute_answer(instance, key, question, find, compute, keep_more, texts, kept)
+        key,
+        lambda: _compute_answer(
+            instance, key, question, find, compute, keep_more, texts, outdated_by
+        ),
     )
+
+
+def _is_known(instance: Instance, connection: Connection, chip: str) -> bool:
+    """Whether the catalogue or a result of any kind names the chip."""
+    return instance.catalogue.find(chip) is not None or find_chip(connection, chip) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,29 +165,33 @@ def _draw_picture(
     question: Asked,
     draw: Callable[[], tuple[bytes, Sequence[ShownAnswer] | None]],
 ) -> AnswerBytes:
+    day = instance.today()
     with instance.reading() as connection:
-        line = find_line(connection, question.chip.line)
-    day, version = instance.today(), _version_of(instance)
+        line, lines = find_line(connection, question.chip.line), load_lines(connection)
     body, shown = draw()
     picture = AnswerBytes(body, checksum_of(body))
-    if line is None or shown is None or not all(is_stored(instance, one) for one in shown):
+    by = None if shown is None else outdated_by_shown(instance, shown)
+    if line is None or by is None:
         return picture
-    place = Place(key, answers.PICTURES, line.id)
+    place, stamp = Place(key, answers.PICTURES, line.id), _stamp(instance, day, line, lines, by)
     try:
         with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
-            answers.save_answer(connection, place, Stamp(line.revision, version, day), picture)
+            answers.save_answer(connection, place, stamp, picture)
     except (StorageBusy, StorageUnwritable):
         return picture
     return picture
 
 
-def is_stored(instance: Instance, shown: ShownAnswer) -> bool:
-    """Whether exactly this answer is stored, and right: what outdates it outdates what shows it."""
-    key = stored_key(instance, shown.kind, shown.question)
-    fresh = answers.find_fresh_answer(
-        instance.hot_reads, key, _version_of(instance), instance.today()
-    )
-    return fresh is not None and fresh.etag == shown.answer.etag
+def outdated_by_shown(instance: Instance, shown: Sequence[ShownAnswer]) -> OutdatedBy | None:
+    """What outdates that which shows these answers; None where one of them is not stored."""
+    by = OutdatedBy.OWN_LINE
+    for one in shown:
+        key, version = stored_key(instance, one.kind, one.question), _version_of(instance)
+        fresh = answers.find_fresh_answer(instance.hot_reads, key, version, instance.today())
+        if fresh is None or fresh.etag != one.answer.etag:
+            return None
+        by = OutdatedBy.ALL_LINES if fresh.is_of_all_lines else by
+    return by
 
 
 def _version_of(instance: Instance) -> str:
@@ -202,32 +215,42 @@ def _compute_answer(
     compute: Callable[[_Found], object],
     keep_more: Callable[[Connection, _Found], None],
     texts: Mapping[str, str],
-    kept: Callable[[_Found], Kept],
+    outdated_by: Callable[[_Found], OutdatedBy | None],
 ) -> AnswerBytes:
+    day = instance.today()
     with instance.reading() as connection:
-        found = find(connection)
+        found, lines = find(connection), load_lines(connection)
         are_stored = answers.have_results(connection, question.chip.key, texts)
+        is_known = found.has_results or _is_known(instance, connection, question.chip.key)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")
     body = orjson.dumps(answer)
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
-    is_known = found.has_results or instance.catalogue.find(question.chip.key)
-    keeps = kept(found)
-    if found.line is not None and is_known and are_stored and keeps is not Kept.NOTHING:
+    by, line = outdated_by(found), found.line
+    if by is OutdatedBy.ALL_LINES and line is None:
+        # The chip's own line has no results. Any other can hold its place.
+        line = next(iter(lines), None)
+    if line is not None and is_known and are_stored and by is not None:
         # Any number of chips can be thought up in a line; only known ones may take up room.
-        place = Place(key, question.chip.key, found.line.id)
-        stamp = Stamp(found.line.revision, _version_of(instance), instance.today())
+        place, stamp = (
+            Place(key, question.chip.key, line.id),
+            _stamp(instance, day, line, lines, by),
+        )
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
-                if keeps is Kept.FINDINGS:
-                    is_current = answers.is_current(connection, place.line_id, stamp)
-                else:
-                    is_current = answers.save_answer(connection, place, stamp, to_store)
-                if is_current:
+                if answers.save_answer(connection, place, stamp, to_store):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):
             # The answer is right all the same; it is computed again for the next one who asks.
             return finished
     return finished
+
+
+def _stamp(
+    instance: Instance, day: date, line: LineRow, lines: Sequence[LineRow], by: OutdatedBy
+) -> Stamp:
+    version = _version_of(instance)
+    of_all_lines = answers.lines_stamp(version, lines) if by is OutdatedBy.ALL_LINES else None
+    return Stamp(line.revision, version, day, of_all_lines)

@@ -9,7 +9,6 @@ from typing import Any, Final, Literal, get_args, get_origin
 import orjson
 from apispec import APISpec
 from apispec.ext.marshmallow import MarshmallowPlugin
-from flask_smorest import Api
 from marshmallow import Schema, fields, validate
 
 from kbapi import vocabulary
@@ -41,6 +40,7 @@ from kbapi.api.http_messages import (
     ServiceDescription,
     SubmissionResponse,
 )
+from kbapi.api.problems import ProblemApi
 from kbapi.curation.contributors import ContributorDetail
 from kbapi.curation.decisions import DecisionsResponse, DecisionsSchema
 from kbapi.curation.erasure import ErasureResponse
@@ -282,9 +282,10 @@ def query_parameters(schema: type[Schema]) -> list[dict[str, Any]]:
     return parameters
 
 
-def openapi_document(api: Api) -> dict[str, Any]:
+def openapi_document(api: ProblemApi) -> dict[str, Any]:
     """The whole OpenAPI document of this code: operations, request and answer shapes."""
     if "Problem" not in api.spec.components.schemas:
+        api.describe()
         for name, schema in REQUESTS.items():
             api.spec.components.schema(name, schema=schema)
         api.spec.components.schema("Problem", schema=ProblemSchema)
@@ -331,7 +332,7 @@ def _two_results() -> list[dict[str, Any]]:
     return [first, {**first, "unit_token": f"{first['unit_token']}-b"}]
 
 
-def _describe_requests(api: Api, shapes: dict[str, Any]) -> None:
+def _describe_requests(api: ProblemApi, shapes: dict[str, Any]) -> None:
     """Add the docstrings of the schemas of requests."""
     for key, name in api.ma_plugin.converter.refs.items():
         if name in shapes:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import orjson
 from flask import Flask, Response, g
-from flask_smorest import Api
+from flask_smorest import Api, Blueprint
 from werkzeug.exceptions import ClientDisconnected, HTTPException
 from werkzeug.wrappers import Response as BaseResponse
 
@@ -25,6 +25,8 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.ReceiptWrong: 403,
     errors.AccessKeyWrong: 403,
     errors.ScopeMissing: 403,
+    errors.FormRefused: 403,
+    errors.FormOutdated: 403,
     errors.PageMissing: 404,
     errors.PictureEmpty: 404,
     errors.ChipUnknown: 404,
@@ -92,6 +94,20 @@ class ProblemApi(Api):
 
     # Each operation documents its own problems; a catch-all would hide a missing one.
     DEFAULT_ERROR_RESPONSE_NAME = None
+
+    def register_blueprint(self, blp: Blueprint, **options: Any) -> None:
+        """Serve a blueprint; only `describe` makes its part of the API document, a slow step."""
+        self._app.extensions["flask-smorest"]["blp_name_to_api"][blp.name] = self
+        self._app.register_blueprint(blp, **options)
+
+    def describe(self) -> None:
+        """Describe all served operations: no request reads the description."""
+        for blueprint in self._app.blueprints.values():
+            if isinstance(blueprint, Blueprint):
+                blueprint.register_views_in_doc(
+                    self, self._app, self.spec, name=blueprint.name, parameters=None
+                )
+                self.spec.tag({"name": blueprint.name, "description": blueprint.description})
 
     def _register_error_handlers(self) -> None:
         app: Flask = self._app

@@ -22,6 +22,8 @@ def start_in_lines(answer: dict[str, Any]) -> str:
     lines += ["", paragraph(answer["locks"]["text"])]
     if percentiles := answer["percentiles"]:
         lines += ["", *(_percentile(one, answer["control"]) for one in percentiles)]
+    if options := answer["options"]:
+        lines += ["", *(paragraph(one["text"]) for one in options)]
     if answer["differing_filters"]:
         lines += ["", *(paragraph(one["text"]) for one in answer["differing_filters"])]
     if (excluded := _excluded(answer["evidence"])) is not None:

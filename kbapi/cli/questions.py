@@ -79,7 +79,7 @@ def _about_a_chip(command: Any) -> Any:
         click.option("--cooling", help="Use only machines with this cooling, such as repasted."),
         click.option("--grade", help="Use only results with this grade or better, such as long."),
         click.option("--load", help="Use only results under this load class."),
-        click.option("--confidence", help="Confidence of the answer: 0.8, 0.9, 0.95 or 0.99."),
+        click.option("--confidence", help="Confidence of the answer: 0.9, 0.95 or 0.99."),
         click.option(
             "--stable-share", help="Share of units that are stable at the start, such as 0.9."
         ),
@@ -104,12 +104,19 @@ def _sent(chip: str, asked: dict[str, str | None]) -> dict[str, str]:
 @click.option(
     "--percentiles", is_flag=True, help="Also print the settings for other shares of units."
 )
+@click.option("--options", is_flag=True, help="Also print what searches of other risks take.")
+@click.option("--failure-minutes", help="With --options: minutes that a failure costs.")
+@click.option(
+    "--value-per-mv-minutes", help="With --options: minutes of search that one mV is worth."
+)
+@click.option("--value-per-count-minutes", help="The same for one count, with count_offset.")
 def start_command(
     chip: str,
     home: Path,
     url: str | None,
     as_json: bool,
     percentiles: bool,
+    options: bool,
     **asked: str | None,
 ) -> None:
     """Suggest where to start on CHIP.
@@ -117,7 +124,9 @@ def start_command(
     CHIP is the name that the system prints, or a catalogue key. The answer
     includes its confidence and the cautions.
     """
-    detail = "percentiles" if percentiles else None
+    if percentiles and options:
+        raise click.UsageError("Choose one of --percentiles and --options.")
+    detail = "percentiles" if percentiles else "options" if options else None
     with connected(home, url) as api_client:
         reply = api_client.request(
             "GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail})

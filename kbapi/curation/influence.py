@@ -24,7 +24,7 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
 from kbapi.stats.intervals import Grid
 from kbapi.stats.start.start import StartFit
-from kbapi.storage.pools import PoolSize, load_all_pools, load_pools, load_revisions
+from kbapi.storage.pools import LineRow, PoolSize, load_all_pools, load_lines, load_pools
 
 MOST_REFITTED: Final = 16
 """A refit of a pool costs as much as its start."""
@@ -103,7 +103,7 @@ def rank_influence(instance: Instance, chip_key: str | None = None) -> Influence
     """
     with instance.reading() as connection:
         pools = [pool for pool in load_all_pools(connection) if pool.units]
-        revisions = load_revisions(connection)
+        revisions = load_lines(connection)
     wanted = tuple(pool.id for pool in pools if chip_key in (None, pool.chip_key))
     with _ONE_AT_A_TIME:
         return _rank(instance, wanted, None, revisions, instance.today())
@@ -114,7 +114,7 @@ def influence_of(
 ) -> tuple[Influence, ...]:
     """The influence of one contributor in each of these pools, the strongest first."""
     with instance.reading() as connection:
-        revisions = load_revisions(connection)
+        revisions = load_lines(connection)
     with _ONE_AT_A_TIME:
         found = _rank(instance, tuple(pool_ids), contributor, revisions, instance.today())
     return found.influence.get(contributor, ())
@@ -125,7 +125,7 @@ def _rank(
     instance: Instance,
     pool_ids: tuple[int, ...],
     contributor: int | None,
-    revisions: tuple[tuple[int, int], ...],
+    revisions: tuple[LineRow, ...],
     today: date,
 ) -> InfluenceRanking:
     """The ranking in these pools; the revisions and the day tell when it is out of date."""

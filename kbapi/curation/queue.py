@@ -12,7 +12,7 @@ from marshmallow import fields, validate
 from sqlalchemy import Connection
 
 from kbapi.advice.documented import FactoryLockAnswer, find_contradicted
-from kbapi.advice.evidence_found import find_evidence, load_standing_in
+from kbapi.advice.evidence_found import find_asked_pool, load_standing_in
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import Question
 from kbapi.bounds import LARGEST_INTEGER
@@ -262,10 +262,9 @@ def _is_check_kept(instance: Instance, pool: UncheckedPool, question: Question |
     with instance.reading() as connection:
         if pool not in find_unchecked_pools(connection, today, 1, pool.pool_id):
             return True
-        if question is not None:
-            own = find_evidence(connection, question, instance).own
-            if own is not None and own.id == pool.pool_id:
-                return False
+        asked = None if question is None else find_asked_pool(connection, question, instance)
+        if asked == pool.pool_id:
+            return False
     try:
         with instance.writing(_CHECK_LOCK_TIMEOUT_S) as connection:
             if pool in find_unchecked_pools(connection, today, 1, pool.pool_id):

@@ -42,7 +42,7 @@ class Sender(_Part):
     """The content of the file."""
 
     version: Literal[1] = 1
-    contributor_token: _Token = Field(default_factory=lambda: _new_token())
+    contributor_token: _Token = Field(default_factory=lambda: new_token())
     units: list[SenderUnit] = Field(default_factory=list)
     receipts: dict[str, SavedReceipt] = Field(default_factory=dict)
     """By the id of the result."""
@@ -65,13 +65,14 @@ class Sender(_Part):
         if not named:
             named = units if not machine else [unit for unit in units if not unit.machine]
         if not named:
-            named = [SenderUnit(chip=chip, machine=machine, unit_token=_new_token())]
+            named = [SenderUnit(chip=chip, machine=machine, unit_token=new_token())]
             self.units += named
         named[0].machine = named[0].machine or machine
         return named[0].unit_token
 
 
-def _new_token() -> str:
+def new_token() -> str:
+    """A new random token, of 24 characters."""
     return secrets.token_urlsafe(_TOKEN_BYTES)
 
 

@@ -304,7 +304,8 @@ def _p_value(units: _Units, comparison: _Comparison) -> float:
     quick = compare_scored(*arguments, 0)
     if quick.p_value > _WORTH_DRAWING or int(compared.sum()) > _MANY_UNITS:
         return quick.p_value
-    return compare_scored(*arguments, _PERMUTATIONS).p_value
+    # One above the level is in no answer, and after Holm it changes none that is.
+    return compare_scored(*arguments, _PERMUTATIONS, _LEVEL).p_value
 
 
 def _values(units: _Units, comparison: _Comparison) -> tuple[FilterValue, ...]:

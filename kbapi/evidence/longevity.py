@@ -3,7 +3,7 @@
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import compress, groupby
-from math import ceil
+from math import ceil, inf
 from operator import attrgetter
 from typing import Final
 
@@ -47,6 +47,8 @@ class SettingInUse:
     """Place in `MARGINS` of the margin to the deepest setting that had passed."""
     days: int
     failed: bool
+    margin: float
+    """In the control's unit, at most the end of its band."""
 
 
 @dataclass(frozen=True)
@@ -92,8 +94,9 @@ class LongevityEvidence:
         """The margin that kept 95 % stable for 90 days where that is known, else the usual."""
         place = np.array([one.band - 1 for one in self.settings], dtype=np.int64)
         place[place >= len(self.margins) - 1] = -1
+        kept = np.array([one.margin for one in self.settings])
         found = recommended_margin(
-            self._days(), self._failed(), self._weights(), place, self.margins[1:]
+            self._days(), self._failed(), self._weights(), place, self.margins[1:], kept=kept
         )
         return replace(found, is_of_chip=self.level is Level.CHIP)
 
@@ -226,7 +229,9 @@ def _settings_of_unit(
             continue
         until = min(failures) if failures else max(kept, default=0) if stop is None else stop
         unit, contributor = some[0].unit_id, some[0].contributor_id
-        yield SettingInUse(unit, contributor, _band(margin, grid, margins), until, bool(failures))
+        band = _band(margin, grid, margins)
+        below = min(float(margin * grid.step), *margins[band : band + 1], inf)
+        yield SettingInUse(unit, contributor, band, until, bool(failures), below)
 
 
 def _later_failures(rows: list[FollowedRow], shallower: list[FollowedRow]) -> Iterable[int]:

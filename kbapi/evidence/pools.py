@@ -111,9 +111,14 @@ class PoolEvidence:
 
     @cached_property
     def released(self) -> "PoolEvidence":
-        """The same without results that wait for others; under a filter they were never read."""
+        """The same without results that wait for others; under a filter they were never read.
+
+        Its drift is that of all results, which every answer reports.
+        """
         rows = released(self.rows) if self.asked is self.whole else self.rows
-        return self if rows is self.rows else evidence_from(rows, self.id, self.floor_steps, {})
+        if rows is self.rows:
+            return self
+        return evidence_from(rows, self.id, self.floor_steps, {}, drift=self.drift)
 
 
 @dataclass(frozen=True)
@@ -252,19 +257,17 @@ def evidence_from(
     floor_steps: float,
     by_status: Mapping[str, int],
     filters: Filters = EVERYTHING,
+    drift: PoolDrift | None = None,
 ) -> PoolEvidence:
-    """The evidence of a pool with these rows; `by_status` counts the units of each status."""
+    """The evidence of these rows; `by_status` counts units by status. Drift may be known before."""
     whole = units_of(rows)
     check_time("units of the pool")
     outlier_report = check_outliers(whole, floor_steps)
     check_time("outlier check")
+    drift = drift or drift_among(rows)
     units = whole if filters == EVERYTHING else units_of(rows, filters)
     stands = counted_units(units, outlier_report, floor_steps)
-    drift = drift_among(rows)
     check_time("drift")
-
-    def cell(some: NDArray[np.bool_]) -> Cell:
-        return Cell(int(some.sum()), np.intersect1d(units.contributor[some], rows.known).tolist())
 
     return PoolEvidence(
         id=pool_id,
@@ -272,8 +275,8 @@ def evidence_from(
         reported=stands.reported,
         units=stands.units,
         failures=stands.failures,
-        failures_at_first_setting=cell(first_failures(units, outlier_report)),
-        untold_stops=cell(untold_stops(units, outlier_report)),
+        failures_at_first_setting=_cell(units, rows, first_failures(units, outlier_report)),
+        untold_stops=_cell(units, rows, untold_stops(units, outlier_report)),
         unverified=by_status.get("unverified", 0),
         excluded=by_status.get("excluded", 0) + outlier_report.excluded_units,
         latest_month=stands.latest_month,
@@ -286,6 +289,10 @@ def evidence_from(
         floor_steps=floor_steps,
         drift=drift,
     )
+
+
+def _cell(units: PoolUnits, rows: PoolRows, some: NDArray[np.bool_]) -> Cell:
+    return Cell(int(some.sum()), np.intersect1d(units.contributor[some], rows.known).tolist())
 
 
 SCALES: Final[dict[str, PriorScale]] = {

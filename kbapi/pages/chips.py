@@ -33,7 +33,6 @@ from kbapi.advice.locks.query import LockQuestionSchema, parse_lock_question
 from kbapi.advice.longevity.answer import advise_longevity
 from kbapi.advice.longevity.query import LongevityQuestionSchema, parse_longevity_question
 from kbapi.advice.phrases import (
-    chance_text,
     domains_text,
     machines_text,
     percent,
@@ -44,7 +43,13 @@ from kbapi.advice.power.answer import advise_power
 from kbapi.advice.power.query import PowerQuestionSchema, parse_power_question
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.start.query import QuestionSchema, parse_question
-from kbapi.advice.stored_answers import Asked, Kept, ShownAnswer, answer_once, is_stored
+from kbapi.advice.stored_answers import (
+    Asked,
+    OutdatedBy,
+    ShownAnswer,
+    answer_once,
+    outdated_by_shown,
+)
 from kbapi.api.admission import page_needs
 from kbapi.api.http_messages import conditional, instance
 from kbapi.api.operation import describe_service
@@ -189,11 +194,10 @@ def _kept(
         shown[:] = parts.shown
         return orjson.Fragment(compose(asked, parts))
 
-    def kept(_: _PageFound) -> Kept:
-        are_stored = all(is_stored(served, one) for one in shown)
-        return Kept.ANSWER if are_stored else Kept.NOTHING
+    def by(_: _PageFound) -> OutdatedBy | None:
+        return outdated_by_shown(served, shown)
 
-    return answer_once(served, kind, asked, find, compute, kept=kept)
+    return answer_once(served, kind, asked, find, compute, outdated_by=by)
 
 
 def page_parts(served: Instance, asked: PageQuestion) -> PageParts:
@@ -205,7 +209,7 @@ def page_parts(served: Instance, asked: PageQuestion) -> PageParts:
     answers = {one.kind: one.answer for one in shown}
     pictures = {}
     sent = parse_qs(asked.query[1:], keep_blank_values=True)
-    for name in KINDS.keys() & _PICTURES.keys():
+    for name in (one for one in _PICTURES if one in KINDS):
         about = read_picture(served, name, asked.chip.key, PARTS[_PICTURES[name]].own(sent))
         found = KINDS[name].chart(served, about)
         shown.extend(found.shown)
@@ -343,7 +347,6 @@ def _as_html(note: str) -> str:
 
 
 blueprint.add_app_template_filter(_as_html, "note")
-blueprint.add_app_template_filter(chance_text, "chance")
 blueprint.add_app_template_filter(percent, "percent")
 blueprint.add_app_template_filter(lambda ends: range_text((ends[0], ends[1])), "range")
 blueprint.add_app_template_filter(machines_text, "machines")

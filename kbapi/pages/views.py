@@ -165,12 +165,16 @@ INDEX: Final = "index"
 _LINK_TO_GUIDE: Final = re.compile(r"(?P<name>[a-z-]+)\.md(?P<anchor>#[a-z0-9-]+)?")
 
 
+_STATIC: Final = "../static/"
+
+
 @dataclass(frozen=True)
 class Guide:
     """A guide as HTML."""
 
     title: str
     html: str
+    has_pictures: bool
 
 
 @cache
@@ -188,12 +192,15 @@ def rendered_guide(name: str) -> Guide:
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
     tokens = parser.parse((GUIDES_FOLDER / f"{name}.md").read_text())
     title = tokens[1].content
+    has_pictures = False
     for heading, text in pairwise(tokens):
         if heading.type == "heading_open":
             heading.attrSet("id", anchor_of(text.content))
         for part in heading.children or ():
             _link_to_page(part)
-    return Guide(title, str(parser.renderer.render(tokens, parser.options, {})))
+            has_pictures |= part.type == "image"
+    html = str(parser.renderer.render(tokens, parser.options, {}))
+    return Guide(title, html, has_pictures)
 
 
 def anchor_of(heading: str) -> str:
@@ -203,7 +210,10 @@ def anchor_of(heading: str) -> str:
 
 
 def _link_to_page(part: "Token") -> None:
-    """Change a link to the Markdown file of a guide into a link to its page."""
+    """Change a link to the Markdown file of a guide, or to a picture, into its address here."""
+    source = str(part.attrGet("src") or "")
+    if source.startswith(_STATIC):
+        part.attrSet("src", f"/static/{source.removeprefix(_STATIC)}")
     link = _LINK_TO_GUIDE.fullmatch(str(part.attrGet("href") or ""))
     if link:
         name = "" if link["name"] == INDEX else link["name"]
@@ -223,7 +233,10 @@ def show_guide(name: str) -> str:
     """One guide."""
     if name not in guide_names():
         raise PageMissing
-    return render_template("guide.html", guide=rendered_guide(name), is_index=False)
+    guide = rendered_guide(name)
+    if guide.has_pictures:
+        allow_on_page("img-src")
+    return render_template("guide.html", guide=guide, is_index=False)
 
 
 @blueprint.get("/openapi.json")

@@ -3,21 +3,21 @@
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from threading import Event, Lock
 from typing import Final, TypeVar, cast
 
 import orjson
-from sqlalchemy import Connection, delete, func, insert, select
+from sqlalchemy import Connection, delete, func, insert, or_, select
 from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlmodel import Session, col
 from sqlmodel import select as select_rows
 
 from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
-from kbapi.storage.pools import raise_line_revision
-from kbapi.storage.sqlite.engine import HotReads, session_on
+from kbapi.storage.pools import LineRow, load_lines, raise_line_revision
+from kbapi.storage.sqlite.engine import HotReads, checksum_of, session_on
 from kbapi.storage.tables import Chip, Conditions, Line, Pool
 from kbapi.storage.tables_evidence import (
     CONTRIBUTOR_CODES,
@@ -45,6 +45,8 @@ class Stamp:
     line_revision: int
     version: str
     day: date
+    of_all_lines: str | None = None
+    """The `lines_stamp` of an answer that results of any line outdate; stored as its version."""
 
 
 _NO_REVISION: Final = b'"revision":""'
@@ -58,6 +60,8 @@ class AnswerBytes:
     etag: str
     age_s: int | None = None
     """Seconds since it was right, where a newer one is being computed at this moment."""
+    is_of_all_lines: bool = field(default=False, compare=False)
+    """Whether it is stored, and results of any line outdate it."""
 
     @classmethod
     def from_stored(cls, body: bytes, etag: str) -> "AnswerBytes":
@@ -66,17 +70,26 @@ class AnswerBytes:
         >>> AnswerBytes.from_stored(b'{"revision":"","units":7}', "3f").body
         b'{"revision":"3f","units":7}'
         """
+        if not body.startswith(b"{"):
+            # A picture has no revision, and looking for one takes a third of its reading.
+            return cls(body, etag)
         return cls(body.replace(_NO_REVISION, b'"revision":"%s"' % etag.encode(), 1), etag)
 
 
-# The one statement of a hot read: it compares the stamp instead of fetching it.
+# The one statement of a hot read: it compares the stamp instead of fetching it. The revisions of
+# all lines are read only for an answer that any of them outdates.
 _FRESH_ANSWER: Final = """
-    SELECT answer.body, answer.etag
+    SELECT answer.body, answer.etag, answer.stamp_version,
+      CASE WHEN answer.stamp_version <> ?2 THEN (
+        SELECT group_concat(id || ':' || revision) FROM (SELECT * FROM line ORDER BY id)
+      ) END
     FROM stored_answer AS answer
     JOIN line ON line.id = answer.line_id
-    WHERE answer.question = ? AND answer.stamp_revision = line.revision
-      AND answer.stamp_version = ? AND answer.stamp_day = ?
+    WHERE answer.question = ?1 AND answer.stamp_revision = line.revision
+      AND (answer.stamp_version = ?2 OR answer.stamp_version LIKE '*%') AND answer.stamp_day = ?3
 """
+_OF_ALL_LINES: Final = "*"
+_LINES_STAMP_DIGITS: Final = 16
 
 
 def find_fresh_answer(
@@ -84,7 +97,25 @@ def find_fresh_answer(
 ) -> AnswerBytes | None:
     """The stored answer to this question, if nothing that it depends on has changed."""
     rows = reads.rows(_FRESH_ANSWER, (question, version, today.isoformat()))
-    return AnswerBytes.from_stored(*rows[0]) if rows else None
+    if not rows:
+        return None
+    body, etag, stamp, revisions = rows[0]
+    if stamp not in (version, _stamp_of(version, revisions)):
+        return None
+    return replace(AnswerBytes.from_stored(body, etag), is_of_all_lines=stamp != version)
+
+
+def lines_stamp(version: str, lines: Sequence[LineRow]) -> str:
+    """A text that changes with the version, and with the revision of any of these lines.
+
+    >>> lines_stamp("1.1", [LineRow(7, 3)]) == lines_stamp("1.1", [LineRow(7, 4)])
+    False
+    """
+    return _stamp_of(version, ",".join(f"{line.id}:{line.revision}" for line in lines))
+
+
+def _stamp_of(version: str, revisions: str | None) -> str:
+    return _OF_ALL_LINES + checksum_of(f"{version} {revisions}")[:_LINES_STAMP_DIGITS]
 
 
 def have_results(connection: Connection, chip_key: str, texts: Mapping[str, str]) -> bool:
@@ -116,7 +147,7 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
 
     Its revision is empty. Beyond the limit, the chip's oldest answers are deleted.
     """
-    if not is_current(connection, place.line_id, stamp):
+    if not _is_current(connection, place.line_id, stamp):
         return False
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.question) == place.question))
     _delete_oldest(connection, place.chip_key)
@@ -126,7 +157,7 @@ def save_answer(connection: Connection, place: Place, stamp: Stamp, answer: Answ
             line_id=place.line_id,
             chip_key=place.chip_key,
             stamp_revision=stamp.line_revision,
-            stamp_version=stamp.version,
+            stamp_version=stamp.of_all_lines or stamp.version,
             stamp_day=stamp.day,
             etag=answer.etag,
             body=answer.body,
@@ -152,8 +183,10 @@ def _delete_oldest(connection: Connection, chip_key: str) -> None:
     connection.execute(delete(StoredAnswer).where(col(StoredAnswer.id).in_(oldest)))
 
 
-def is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
-    """Whether the line has not changed since the stamp."""
+def _is_current(connection: Connection, line_id: int, stamp: Stamp) -> bool:
+    """Whether the line, or any line, has not changed since the stamp."""
+    if stamp.of_all_lines is not None:
+        return stamp.of_all_lines == lines_stamp(stamp.version, load_lines(connection))
     revision = connection.execute(
         select(col(Line.revision)).where(col(Line.id) == line_id)
     ).scalar_one_or_none()
@@ -265,13 +298,6 @@ def had_start(connection: Connection, pool_id: int) -> bool:
     return row is not None and (row.has_start == 1 or "start_lost" in orjson.loads(row.codes))
 
 
-def is_checked(connection: Connection, pool_id: int, revision: int, today: date) -> bool:
-    """Whether the pool was checked on this day, at this revision of its line."""
-    wanted = (PoolCheck.pool_id, pool_id), (PoolCheck.revision, revision), (PoolCheck.day, today)
-    asked = select(col(PoolCheck.pool_id)).where(*(col(field) == value for field, value in wanted))
-    return connection.execute(asked).first() is not None
-
-
 def save_pool_check(
     connection: Connection, pool_id: int, revision: int, today: date, found: PoolFinding
 ) -> None:
@@ -292,11 +318,14 @@ def save_pool_check(
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:
     """Delete every answer and count that may depend on results that are gone from this line.
 
-    Its revision is raised as well: an answer that is being computed meanwhile is not stored.
+    Answers that any line outdates are among them. Its revision is raised as well: an answer that is
+    being computed meanwhile is not stored.
     """
     chips = select(col(Chip.id)).where(col(Chip.line_id) == line_id)
     pools = select(col(Pool.id)).where(col(Pool.chip_id).in_(chips))
-    connection.execute(delete(StoredAnswer).where(col(StoredAnswer.line_id) == line_id))
+    of_all_lines = col(StoredAnswer.stamp_version).startswith(_OF_ALL_LINES)
+    depends = or_(col(StoredAnswer.line_id) == line_id, of_all_lines)
+    connection.execute(delete(StoredAnswer).where(depends))
     connection.execute(delete(PoolPeers).where(col(PoolPeers.pool_id).in_(pools)))
     raise_line_revision(connection, line_id)
 

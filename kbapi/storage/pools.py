@@ -104,22 +104,30 @@ _ALL_ITS_SETTINGS: Final = """
           AND +setting.pool_id = follow_up.pool_id
     ), 0)
     """
-TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'invalidate')")
+_TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'invalidate')")
 """Whether a row of follow_up does not count because of the decision about its setting."""
+_SETTINGS_COUNTED: Final = "FROM setting_result WHERE status = 'counted'"
+_FOLLOW_UPS_COUNTED: Final = f"FROM follow_up WHERE status = 'counted' AND NOT {_TAKEN_OUT}"
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
            measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
            stable_steps IS NULL AND decision <> 'include'
              AND instr(reasons, '"stock_unproven"') > 0 AS is_stock_unproven,
            submission_id, CAST(NULL AS NUMERIC) AS received_day
-    FROM setting_result WHERE status = 'counted'
+    {_SETTINGS_COUNTED}
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
            measured_month, {_ALL_ITS_SETTINGS.format("setting.decision = 'include'")}, 1, 0,
            submission_id, received_day
-    FROM follow_up WHERE status = 'counted' AND NOT {TAKEN_OUT}
-    """  # noqa: S608 - put together from constants of this file
+    {_FOLLOW_UPS_COUNTED}
+    """
 """Every counted setting and follow-up; those without a pass and a failure give no limit."""
+
+
+def counted_in(pool_id: str) -> tuple[str, str]:
+    """The ends of statements about settings and follow-ups with a limit in the pool of a column."""
+    in_pool = f" AND pool_id = {pool_id} AND COALESCE(stable_steps, unstable_steps) IS NOT NULL"
+    return _SETTINGS_COUNTED + in_pool, _FOLLOW_UPS_COUNTED + in_pool
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,10 +192,10 @@ def raise_line_revision(connection: Connection, line_id: int) -> None:
     change_rows(connection, _RAISE, (line_id,))
 
 
-def load_revisions(connection: Connection) -> tuple[tuple[int, int], ...]:
-    """The number and the revision of every line."""
+def load_lines(connection: Connection) -> tuple[LineRow, ...]:
+    """Every line by number: an equal tuple means that no evidence has changed."""
     rows = connection.execute(select(col(Line.id), col(Line.revision)).order_by(col(Line.id)))
-    return tuple((row[0], row[1]) for row in rows)
+    return tuple(LineRow(row[0], row[1]) for row in rows)
 
 
 def drop_chip_if_unused(connection: Connection, chip_id: int, line_id: int) -> None:
@@ -392,16 +400,11 @@ class PoolSize:
     """As it was read with the units."""
 
 
+_COUNTED_SETTINGS, _COUNTED_FOLLOW_UPS = counted_in("pool.id")
 _POOLS: Final = f"""
     SELECT pool.id, chip.key, chip.series, pool.control, pool.domains, pool.clock_band_mhz, (
         SELECT COUNT(*) FROM (
-            SELECT unit_id FROM setting_result
-            WHERE pool_id = pool.id AND status = 'counted'
-              AND COALESCE(stable_steps, unstable_steps) IS NOT NULL
-            UNION
-            SELECT unit_id FROM follow_up
-            WHERE pool_id = pool.id AND status = 'counted' AND NOT {TAKEN_OUT}
-              AND COALESCE(stable_steps, unstable_steps) IS NOT NULL
+            SELECT unit_id {_COUNTED_SETTINGS} UNION SELECT unit_id {_COUNTED_FOLLOW_UPS}
         )
     ), line.id, line.revision
     FROM pool JOIN chip ON chip.id = pool.chip_id JOIN line ON line.id = chip.line_id

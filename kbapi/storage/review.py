@@ -12,18 +12,16 @@ from sqlalchemy import (
     Select,
     String,
     bindparam,
-    exists,
     literal_column,
     update,
 )
 from sqlalchemy import select as select_columns
 from sqlmodel import and_, case, col, func, literal, or_, select, tuple_
 
-from kbapi.storage.pools import TAKEN_OUT
+from kbapi.storage.pools import counted_in
 from kbapi.storage.sqlite.engine import materialized, session_on
 from kbapi.storage.tables import Chip, Line, Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolCheck
-from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import PoolCode
 
 PARTS: Final = ("screening", "statistics", "contributors")
@@ -211,24 +209,17 @@ def count_waiting(connection: Connection) -> dict[str, int]:
     }
 
 
-def _counts_units(pool_id: Any) -> Any:
-    """Whether any result or follow-up with an end counts in the pool."""
-    of_settings, of_follow_ups = (
-        exists().where(
-            col(of.pool_id) == pool_id,
-            col(of.status) == "counted",
-            func.coalesce(col(of.stable_steps), col(of.unstable_steps)).is_not(None),
-        )
-        for of in (SettingResult, FollowUp)
-    )
-    return or_(of_settings, of_follow_ups.where(~literal_column(TAKEN_OUT, Boolean)))
+def _counts_units(pool_id: str) -> Any:
+    """Whether any result or follow-up with an end counts in the pool of this column."""
+    parts = (f"EXISTS (SELECT 1 {part})" for part in counted_in(pool_id))
+    return literal_column(f"({' OR '.join(parts)})", Boolean)
 
 
 _POOL_WAITS: Final = and_(
     col(PoolCheck.codes) != "[]",
     col(PoolCheck.settled) != col(PoolCheck.evidence),
     # No answer checks a pool after its last result was excluded, so its reasons would stay.
-    _counts_units(col(PoolCheck.pool_id)),
+    _counts_units("pool_check.pool_id"),
 )
 
 
@@ -315,7 +306,7 @@ def find_unchecked_pools(
         .join(Chip, col(Chip.id) == col(Pool.chip_id))
         .join(Line, col(Line.id) == col(Chip.line_id))
         .outerjoin(PoolCheck, col(PoolCheck.pool_id) == col(Pool.id))
-        .where(or_(col(PoolCheck.pool_id).is_(None), ~is_current), _counts_units(col(Pool.id)))
+        .where(or_(col(PoolCheck.pool_id).is_(None), ~is_current), _counts_units("pool.id"))
         .order_by(
             func.coalesce(col(PoolCheck.evidence), "") == "",
             func.coalesce(col(PoolCheck.day), ""),

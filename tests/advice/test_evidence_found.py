@@ -13,26 +13,34 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from kbapi.advice.next_step.answer import NextStepAnswer, advise_next_step
+from kbapi.advice.next_step.query import read_search
 from kbapi.advice.stability.answer import advise_stability
+from kbapi.advice.start import answer as start_answer
 from kbapi.advice.start.answer import advise_start
+from kbapi.advice.stored_answers import ShownAnswer, picture_once
 from kbapi.chips.catalogue import Catalogue
 from kbapi.evidence import pools
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.rescreen import find_outliers
 from kbapi.intake.responses import Accepted
+from kbapi.storage.answers import ANSWERS_PER_CHIP, AnswerBytes
 from kbapi.storage.pools import load_all_pools
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.intake.evidence_text import instances_of_one_secret
 from tests.makers import (
+    CHIP,
     NOON,
     HandMovedClock,
     Unreviewed,
+    a_body,
     a_count_submission,
     a_question,
     a_setting,
     a_submission,
     an_instance,
+    row_counts,
     send,
 )
 
@@ -50,8 +58,8 @@ def a_member(instance: Instance, number: int, **setting: Any) -> Accepted:
     return send(instance, a_submission(a_setting(**sent), number=number))
 
 
-def answer(instance: Instance) -> dict[str, Any]:
-    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance)).body)
+def answer(instance: Instance, **asked: str) -> dict[str, Any]:
+    found: dict[str, Any] = orjson.loads(advise_start(instance, a_question(instance, **asked)).body)
     return found
 
 
@@ -157,7 +165,7 @@ def test_an_outlier_makes_the_start_stricter_with_a_reason(grown: Instance) -> N
     before = answer(grown)
     # The reserve of a pool of 40 units.
     assert before["start"]["stable_share_used"] == 0.91
-    assert "The start is for 91 % of machines instead of 90 %: some results m" in before["summary"]
+    assert "start is for 91 % of machines instead of 90 %, because" in before["summary"]
     a_member(grown, 100, stable_at=-158, unstable_at=-159)
     found = answer(grown)
     assert found["evidence"]["units_excluded"] == 1
@@ -317,6 +325,94 @@ def test_three_invented_chips_of_four_new_tokens_lend_nothing(
     assert "Not used: 3 related chips." in found["reason"]["text"]
     assert found["evidence"]["borrowed_units"] == 0
     assert found["evidence"]["related_chips_unused"] == 3
+
+
+def step(instance: Instance, *outcomes: tuple[int, str]) -> NextStepAnswer:
+    """The next step after these trials of core, each a setting and how it ended."""
+    rail = {"domain": "core", "control": "voltage_offset"}
+    trials = [
+        {"settings": [{**rail, "value": setting}], "outcome": outcome}
+        for setting, outcome in outcomes
+    ]
+    search = read_search(a_body({"chip": CHIP, "trials": trials}), instance.catalogue)
+    return advise_next_step(instance, search)
+
+
+def lock_report(instance: Instance, number: int, status: str) -> None:
+    lock = {
+        "domain": "core",
+        "control": "voltage_offset",
+        "status": status,
+        "found_by": "written_and_read_back",
+    }
+    send(instance, a_submission(number=number, settings=..., locks=[lock]))
+
+
+def a_locked_chip(folder: Path, by: str) -> Instance:
+    """An instance whose related chips lend, and whose chip is locked by documents or reports."""
+    instance = an_instance(folder)
+    a_related_club(instance, members=5, units=2)
+    assert answer(instance)["evidence"]["borrowed_units"] > 0
+    if by == "reports":
+        for number in range(8):
+            lock_report(instance, 6_000 + number, "chip_locked")
+        return instance
+    own = instance.settings.catalogue_path / "own.toml"
+    own.write_text(
+        '[series."norvane-sable-48-mx"]\nfactory_lock = "locked"\nlock_reason = "Seen here."\n'
+    )
+    instance.close()
+    return an_instance(folder)
+
+
+@pytest.mark.parametrize(
+    ("by", "code", "lead"),
+    [
+        ("documents", "locked_at_factory", "Documented as locked at the factory"),
+        ("reports", "locked_by_reports", "Probably locked: check this first."),
+    ],
+)
+def test_a_locked_chip_borrows_nothing_until_three_machines_show_an_effect(
+    tmp_path: Path, by: str, code: str, lead: str
+) -> None:
+    instance = a_locked_chip(tmp_path, by)
+    for number in range(3):
+        found, following = answer(instance), step(instance)
+        assert (found["start"], found["reason"]["code"]) == (None, code)
+        assert "A lower power limit is what is left: ask /v1/power." in found["reason"]["text"]
+        assert found["evidence"]["borrowed_units"] == 0
+        assert following.next_step is None
+        assert following.reason is not None
+        assert (following.reason.code, following.reason.text) == (code, found["reason"]["text"])
+        a_member(instance, number, stable_at=-139 - number, unstable_at=-145 - number)
+    found, following = answer(instance), step(instance)
+    assert found["start"] is not None
+    assert found["evidence"]["borrowed_units"] > 0
+    assert following.next_step is not None
+    for summary in (found["summary"], following.summary):
+        assert lead in summary.partition(" at -")[0]
+    if by == "documents":
+        assert "Results of 3 machines show otherwise. Start at" in found["summary"]
+
+
+def test_open_reports_that_contradict_a_document_come_before_the_number(tmp_path: Path) -> None:
+    instance = a_locked_chip(tmp_path, "documents")
+    for number in range(3):
+        assert answer(instance)["start"] is None
+        lock_report(instance, 6_000 + number, "open")
+    found = answer(instance)
+    assert found["start"] is not None
+    assert "3 of 3 machines report otherwise. Start at" in found["summary"]
+
+
+def test_an_own_trial_on_a_locked_chip_goes_on_and_is_told_to_read_back(tmp_path: Path) -> None:
+    instance = a_locked_chip(tmp_path, "documents")
+    passed = step(instance, (-10, "stable"))
+    assert passed.next_step is not None
+    assert "On a locked machine every setting passes: read yours back first." in passed.summary
+    failed = step(instance, (-10, "stable"), (-40, "failed"))
+    assert failed.next_step is not None
+    assert "locked" not in failed.summary
 
 
 @pytest.mark.parametrize(("members", "lends"), [(4, False), (5, True)])
@@ -630,7 +726,7 @@ def reads_of_pools() -> Iterator[list[int]]:
         yield read
 
 
-WITHOUT_RESULTS = "norvane-sable-9-4890k"
+INVENTED = "norvane-sable-9-4891k"
 
 
 def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
@@ -639,14 +735,17 @@ def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
     club = a_club_of_lines(waiting, 12)
     few = a_club_of_lines(waiting, 4, chips=("norvane-tarnel-5-2130y",), first=5_000)
 
-    def ask(**asked: str) -> tuple[int, Any]:
+    def ask(chip: str = INVENTED, **asked: str) -> tuple[int, Any]:
         with reads_of_pools() as read:
-            found = filtered(waiting, chip=WITHOUT_RESULTS, **asked)
+            found = filtered(waiting, chip=chip, **asked)
         return len(read), found["start"]
 
     first, start = ask()
     assert (first > 0, start["level"]) == (True, "all_chips")
+    # A chip that anyone can think up has no stored answer, but costs no more reads.
     assert ask() == (0, start)
+    assert "stored_answer" not in row_counts(waiting)
+    assert ask("norvane-sable-9-4892k")[0] == 0
     assert ask(stable_share="0.50")[0] == 3  # once more, without results of the day
     assert [ask(stable_share=f"0.{share}")[0] for share in range(51, 60)] == [0] * 9
     assert ask(confidence="0.90")[0] == 0
@@ -659,8 +758,135 @@ def test_unequal_questions_read_other_lines_once_until_one_of_them_changes(
     assert (0 < read < first, after["level"]) == (True, "all_chips")
 
 
-def test_an_answer_that_other_lines_may_change_is_not_stored(waiting: Instance) -> None:
-    a_member(waiting, 20)
-    assert answer(waiting)["reason"]["code"] == "too_few_units"
+@contextmanager
+def computations() -> Iterator[list[int]]:
+    """One entry for each fit that an answer asks for meanwhile."""
+    made: list[int] = []
+    plain = start_answer.fit_question
+
+    def noted(*asked: Any) -> Any:
+        made.append(1)
+        return plain(*asked)
+
+    with patch.object(start_answer, "fit_question", noted):
+        yield made
+
+
+@pytest.mark.parametrize("own_units", [0, 1, 3], ids=["without results", "too few", "few"])
+def test_an_answer_of_all_chips_is_stored_until_a_result_of_any_line_comes(
+    waiting: Instance, own_units: int
+) -> None:
+    for number in range(20, 20 + own_units):
+        a_member(waiting, number)
     a_club_of_lines(waiting, 12)
+    with computations() as made:
+        first = advise_start(waiting, a_question(waiting))
+        assert orjson.loads(first.body)["start"]["level"] == "all_chips"
+        assert row_counts(waiting)["stored_answer"] == 1
+        for _ in range(3):
+            assert advise_start(waiting, a_question(waiting)) == first
+        assert len(made) == 1
+        a_club_of_lines(waiting, 1, first=12, chips=LINES[:1])
+        after = advise_start(waiting, a_question(waiting))
+        assert len(made) == 2
+        # A fresh computation gives the stored bytes.
+        with waiting.writing() as connection:
+            connection.exec_driver_sql("DELETE FROM stored_answer")
+        assert advise_start(waiting, a_question(waiting)) == after
+        assert len(made) == 3
+    assert row_counts(waiting)["stored_answer"] == 1
+
+
+def test_each_process_serves_the_stored_answer_of_all_chips_while_no_line_changes(
+    waiting: Instance, clock: HandMovedClock
+) -> None:
+    a_club_of_lines(waiting, 12)
+    other = an_instance(waiting.settings.home.parent, clock)
+    curve = advise_stability(waiting, a_question(waiting))
+    with computations() as made:
+        first = advise_start(waiting, a_question(waiting))
+        assert advise_start(other, a_question(other)) == first
+        assert advise_stability(other, a_question(other)) == curve
+        assert len(made) == 1
+        # A line that did not exist is one more.
+        send(waiting, a_submission(chip="norvane-tarnel-5-2130y", number=9_900))
+        changed = advise_start(other, a_question(other))
+        assert advise_start(waiting, a_question(waiting)) == changed
+        assert len(made) == 2
+    other.close()
+
+
+def test_an_answer_without_lenders_is_stored_until_other_lines_begin_to_lend(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    with computations() as made:
+        assert answer(waiting)["reason"]["code"] == "too_few_units"
+        answer(waiting)
+        assert len(made) == 1
+        a_club_of_lines(waiting, 12)
+        assert answer(waiting)["start"]["level"] == "all_chips"
+
+
+def test_no_answer_of_all_chips_is_left_once_a_result_behind_it_is_withdrawn(
+    waiting: Instance,
+) -> None:
+    for number in range(20, 23):
+        a_member(waiting, number)
+    (lent, *_) = a_club_of_lines(waiting, 12)
     assert answer(waiting)["start"]["level"] == "all_chips"
+    assert row_counts(waiting)["stored_answer"] == 1
+    withdraw_own_result(waiting, lent.id, lent.receipt)
+    assert "stored_answer" not in row_counts(waiting)
+
+
+def test_a_chip_has_no_more_stored_answers_of_all_chips_than_of_its_own(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    for place in range(ANSWERS_PER_CHIP + 2):
+        advise_start(waiting, a_question(waiting, clock_mhz=str(1_000 + place)))
+    assert row_counts(waiting)["stored_answer"] == ANSWERS_PER_CHIP
+
+
+def test_what_shows_an_answer_of_all_chips_is_drawn_again_after_a_result_of_any_line(
+    waiting: Instance,
+) -> None:
+    a_member(waiting, 20)
+    a_club_of_lines(waiting, 12)
+    drawn: list[AnswerBytes] = []
+
+    def draw() -> tuple[bytes, list[ShownAnswer]]:
+        question = a_question(waiting)
+        drawn.append(advise_start(waiting, question))
+        return drawn[-1].body, [ShownAnswer("start", question, drawn[-1])]
+
+    def picture() -> AnswerBytes:
+        flight = waiting.single_flight
+        return picture_once(waiting, "picture", a_question(waiting), draw, flight)
+
+    first = picture()
+    assert picture() == first
+    assert len(drawn) == 1
+    a_club_of_lines(waiting, 1, first=12, chips=LINES[:1])
+    picture()
+    picture()
+    assert len(drawn) == 2
+
+
+def test_contributors_are_those_of_the_units_that_a_filter_admits(
+    instance: Instance, clock: HandMovedClock
+) -> None:
+    for number in range(1, 19):
+        depth = -70 - 2 * number if number < 18 else -220
+        setting = a_setting(stable_at=depth, unstable_at=depth - 5)
+        document = a_submission(setting, number=number)
+        document["platform"] = {"machine": "harbour-15" if number <= 6 else "harbour-17"}
+        send(instance, document)
+    clock.moment += timedelta(days=40)
+    for machine, sent_by in (("harbour-15", 6), ("harbour-17", 11)):
+        evidence = answer(instance, machine=machine)["evidence"]
+        assert (evidence["units"], evidence["contributors"]) == (sent_by, sent_by)
+    whole = answer(instance)["evidence"]
+    # One lies too far from all others to count.
+    assert (whole["units"], whole["units_excluded"], whole["contributors"]) == (17, 1, 17)

@@ -11,6 +11,8 @@ from unittest.mock import patch
 import pytest
 from sqlalchemy import Engine, event
 
+from kbapi.advice.locks.answer import advise_locks
+from kbapi.advice.locks.query import parse_lock_question
 from kbapi.advice.start.answer import advise_start
 from kbapi.advice.stored_answers import stored_key
 from kbapi.evidence import pools
@@ -20,11 +22,13 @@ from kbapi.storage.answers import ANSWERS_PER_CHIP
 from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.engine import open_reading_connection
 from tests.makers import (
+    CHIP,
     HandMovedClock,
     a_count_submission,
     a_question,
     a_setting,
     a_submission,
+    an_instance,
     row_counts,
     rows_of,
     send,
@@ -97,6 +101,20 @@ def test_the_same_bytes_are_served_again(instance: Instance) -> None:
     before = rows_of(instance)
     assert advise_start(instance, question) == first
     assert rows_of(instance) == before
+
+
+def test_an_answer_without_results_of_its_kind_is_stored_for_a_chip_with_others(
+    tmp_path: Path,
+) -> None:
+    # Nothing but a result names this chip: the catalogue does not.
+    instance = an_instance(tmp_path, has_club_catalogue=False)
+    send_ten(instance)
+    parsed = parse_lock_question({"chip": [CHIP]}, instance.catalogue)
+    advise_locks(instance, parsed)
+    with statements() as seen:
+        advise_locks(instance, parsed)
+    assert seen == []
+    instance.close()
 
 
 def test_all_ways_of_asking_the_same_are_served_one_answer(instance: Instance) -> None:

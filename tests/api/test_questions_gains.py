@@ -95,8 +95,8 @@ def test_without_noise_of_runs_the_differences_between_machines_are_named(
     power = gain(cell["overall"], "power")
     assert (power["noise"], power["is_larger_than_noise"]) == (None, True)
     assert power["text"] == (
-        "Power: 14.5 % less (17.0 % less to 12.0 % less, 96.9 % confidence), more than "
-        "machines differ (noise unknown)."
+        "Power: 14.5 % less (17.0 % less to 12.0 % less, 96.9 % confidence), beyond "
+        "chance between machines (run-to-run noise unknown)."
     )
 
 

@@ -65,6 +65,14 @@ def limits_of(answer: dict[str, Any]) -> tuple[int | None, int | None]:
 
 
 @pytest.mark.usefixtures("pool")
+def test_the_bracket_has_the_numbers_that_were_entered(client: FlaskClient) -> None:
+    own = ask(client, a_run(-90), a_run(-97, "failed"))["own_bracket"]
+    assert (own["stable"]["value_to_enter"], own["unstable"]["value_to_enter"]) == (-90, -97)
+    # On the grid of 1/1024 V both lie a part of a step from what was entered.
+    assert (own["stable"]["setting_mv"], own["unstable"]["setting_mv"]) == (-89.84, -96.68)
+
+
+@pytest.mark.usefixtures("pool")
 def test_a_search_begins_with_a_setting_that_is_stable_on_nine_in_ten(client: FlaskClient) -> None:
     answer = ask(client)
     assert (answer["basis"], answer["control"], answer["moved_with"]) == (
@@ -257,6 +265,20 @@ def test_a_search_without_own_runs_begins_at_the_start(
         assert first[name] == start[name]
 
 
+@pytest.mark.usefixtures("pool")
+def test_a_search_begins_at_the_start_though_it_counts_newest_results_later(
+    client: FlaskClient, instance: Instance
+) -> None:
+    before = client.get(f"/v1/start?chip={CHIP}&domain=core").get_json()["start"]
+    for number in range(900, 903):
+        failed = a_setting(stable_at=-10, unstable_at=-15, failure="os_panic", moved_with=["ring"])
+        send(instance, a_submission(failed, number=number))
+    start = client.get(f"/v1/start?chip={CHIP}&domain=core").get_json()["start"]
+    delayed = client.get(f"/v1/start?chip={CHIP}&domain=core&detail=percentiles").get_json()
+    assert start["grid_steps"] < before["grid_steps"] == delayed["start"]["grid_steps"]
+    assert ask(client)["next_step"]["grid_steps"] == start["grid_steps"]
+
+
 def test_a_search_begins_at_no_depth_that_the_start_does_not_name(
     client: FlaskClient, instance: Instance
 ) -> None:
@@ -283,6 +305,7 @@ def test_a_search_that_risk_ends_says_what_is_left_and_what_going_on_takes(
     low, high = left["interval"]
     assert 0 <= low < left["left"] < high
     assert f"{round(left['left'])} mV deeper" in left["text"]
+    assert f"Left, at a higher risk: about {round(left['left'])} mV." in answer["summary"]
     assert left["max_risk"] == 0.25
     bolder = ask(client, *trials, max_risk=0.25)
     assert left["next_step"] == bolder["next_step"]

@@ -8,8 +8,10 @@ import numpy as np
 
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.estimate.siblings import Siblings, summarise_sibling
-from kbapi.stats.intervals import Grid
+from kbapi.stats.intervals import NEVER_FAILED, Grid
 from kbapi.stats.scale import VOLTAGE_OFFSET
+from kbapi.stats.search.chances import chances_of_unit, limit_chances
+from kbapi.stats.search.next_step import SearchTerms, plan_search, search_options
 from kbapi.stats.start.stability import stability_curve
 from kbapi.stats.start.start import NO_GUARD, pool_start
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
@@ -17,6 +19,7 @@ from tests.report import Row, measured
 
 SEED = 20260902
 UNITS, SIBLING_UNITS = 10_000, (100, 107, 114, 120)
+DEEPEST = int(160 / STEP_MV)
 GRID = Grid(Fraction(125, 128))
 
 
@@ -29,6 +32,12 @@ def measure(*, short: bool) -> list[Row]:
             max(_start_ms(place, repeats) for place in range(len(TRUTHS))),
             "ms CPU",
             "<= 30",
+        ),
+        measured(
+            f"the same with searches to choose from, {UNITS} units",
+            max(_options_ms(place, repeats) for place in range(len(TRUTHS))),
+            "ms CPU",
+            "<= 45",
         ),
         measured(
             f"stability curve, {UNITS} units, four siblings fitted anew",
@@ -51,6 +60,19 @@ def _start_ms(place: int, repeats: int) -> float:
     def answer() -> None:
         siblings = Siblings(tuple(summarise_sibling(p, STEP_MV, VOLTAGE_OFFSET) for p in related))
         pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, NO_GUARD)
+
+    return _median_ms(answer, repeats)
+
+
+def _options_ms(place: int, repeats: int) -> float:
+    pool, related = _scene(place)
+
+    def answer() -> None:
+        siblings = Siblings(tuple(summarise_sibling(p, STEP_MV, VOLTAGE_OFFSET) for p in related))
+        fit = pool_start(pool, siblings, GRID, VOLTAGE_OFFSET, 0.90, 0.95, NO_GUARD)
+        chances = chances_of_unit(limit_chances(fit.pool, DEEPEST), 0, NEVER_FAILED)
+        terms = SearchTerms(20, 10, 6, 0.10, 20, fit.answer.steps, 2)
+        search_options(plan_search(chances, terms))
 
     return _median_ms(answer, repeats)
 

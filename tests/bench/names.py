@@ -16,6 +16,7 @@ LONGER: Final = (
     "import",
     "intake",
     "npmle",
+    "pictures",
     "review",
     "scale",
     "serving",

@@ -82,6 +82,8 @@ class Seen(NamedTuple):
 
     start_mv: float
     """The start, which changes at once."""
+    chance: float
+    """The chance that one more machine is stable there, in hundredths; it changes at once too."""
     percentiles_mv: float
     """Mean over all percentiles."""
     mass_mv: float
@@ -116,7 +118,7 @@ def _difference(before: Seen, after: Seen) -> list[float]:
 _WAYS: Final[dict[str, Callable[[Seen, Seen], list[float]]]] = {
     "all answers": _difference,
     "without curves": lambda before, after: [
-        one for place, one in enumerate(_difference(before, after)) if place != 2
+        one for place, one in enumerate(_difference(before, after)) if place != 3
     ],
     "all answers in steps of 5 mV": lambda before, after: _difference(
         _rounded(before, 5.0), _rounded(after, 5.0)
@@ -205,6 +207,7 @@ def _look(instance: Instance) -> Seen:
     start = orjson.loads(advise_start(instance, a_question(instance)).body)["start"]
     return Seen(
         start_mv=-start["setting_mv"],
+        chance=100.0 * start["chance_stable"],
         percentiles_mv=float(np.mean(percentiles)) if percentiles else 0.0,
         mass_mv=mass_mv,
         peers=_peers(instance),

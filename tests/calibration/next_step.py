@@ -12,7 +12,7 @@ is counted apart, as the fixed-step search has none.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -353,12 +353,21 @@ def _passes(rng: np.random.Generator, steps: int, limit: int, minutes: float) ->
 
 
 def noisy_walk(
-    rng: np.random.Generator, mass: np.ndarray, terms: SearchTerms, limit: int
+    rng: np.random.Generator,
+    mass: np.ndarray,
+    terms: SearchTerms,
+    limit: int,
+    first: int | None = None,
 ) -> tuple[int, int, float, UnitSearch]:
-    """Trials, failures, minutes of the runs that confirm, and the search in the end."""
+    """Trials, failures, minutes of the runs that confirm, and the search in the end.
+
+    `first` is the setting to begin with, None for the one that the search proposes.
+    """
     runs: list[Run] = []
     bracket, trials, failures, confirming = (0, NEVER_FAILED), 0, 0, 0.0
     search = search_unit(mass, terms, bracket, runs)
+    if first is not None:
+        search = replace(search, plan=replace(search.plan, first_steps=first))
     while (following := search.next_run()) is not None:
         passed = _passes(rng, following.steps, limit, following.minutes)
         if following.is_confirmation:
@@ -393,7 +402,8 @@ def _learned(rng: np.random.Generator, drift_mv: float) -> RecommendedMargin:
     daily_mv = rng.exponential(drift_mv, FOLLOWED) / 90
     days = np.minimum((margin_mv + beyond_mv) / daily_mv, 100).astype(int)
     place = np.searchsorted([10.0, 20.0, 30.0], margin_mv)
-    return recommended_margin(days, days < 100, np.ones(FOLLOWED), place, (10.0, 20.0, 30.0))
+    followed = days, days < 100, np.ones(FOLLOWED)
+    return recommended_margin(*followed, place, (10.0, 20.0, 30.0), kept=margin_mv)
 
 
 def _world_rows(where: str, found: list[Searched], cap: Cap, *, is_wanted: bool) -> Iterator[Row]:

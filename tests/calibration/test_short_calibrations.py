@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.calibration import (
+    chance,
     filters,
     gains,
     inference,
@@ -31,6 +32,7 @@ CALIBRATIONS = {
     "inference": inference,
     "worlds": worlds,
     "telemetry": telemetry,
+    "chance": chance,
 }
 
 
@@ -129,6 +131,25 @@ def test_noisy_searches_rarely_end_beyond_the_limit_and_the_setting_in_use_stays
     assert max(values(rows, "worlds: searches that end beyond the limit")) <= 0.1
     assert min(values(rows, "worlds: in use, stable after 90 days")) >= 0.75
     assert max(values(rows, "worlds: failures over fixed_step_search", "n >= 5")) <= 1.0
+
+
+def test_as_many_machines_hold_a_start_as_its_chance_says(reports):
+    # Eight worlds: the long run measures, this sees only what is broken.
+    rows = reports["chance"]
+    assert max(abs(value) for value in values(rows, "chance less observed share")) <= 0.04
+    assert max(values(rows, "chance, worst of 20 bins", "usual share, n >= 20")) <= 0.06
+    for where in ("all shares, n >= 20", "all shares, n = 5 to 10"):
+        score = values(rows, "Brier score, ", where)
+        empirical = values(rows, "Brier score of the empirical share", where)
+        assert np.mean(score) <= np.mean(empirical)
+
+
+def test_options_say_what_searches_take(reports):
+    rows = reports["chance"]
+    for boldness in ("cautious", "usual", "bold"):
+        assert 0.75 <= values(rows, "option: trials over simulated", boldness)[0] <= 1.33
+        assert 0.75 <= values(rows, "option: mV reached over simulated", boldness)[0] <= 1.33
+        assert values(rows, "option: chance off by", boldness)[0] <= 0.06
 
 
 def test_a_shift_is_found_and_false_alarms_are_rare(reports):

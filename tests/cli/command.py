@@ -4,48 +4,60 @@ What a person types goes through the installed command in other tests; here ther
 """
 
 import os
-import sys
+import pty
+import signal
 import tempfile
-from multiprocessing import get_context
+import time
 from pathlib import Path
 from subprocess import CompletedProcess
+from typing import Any
 
-_FORKED = get_context("forkserver")
-_FORKED.set_forkserver_preload(["kbapi.cli.main", "kbapi.app"])
-_EXIT_TIMEOUT_S = 120
+from tests.processes import ForkedKbapi, run_kbapi
 
 
 def run(*arguments: str, stdin: str = "") -> CompletedProcess[str]:
     """The output and exit status of `kbapi` with these arguments."""
-    with tempfile.TemporaryDirectory() as folder:
-        streams = [Path(folder) / name for name in ("in", "out", "err")]
-        streams[0].write_text(stdin, "utf-8")
-        process = _FORKED.Process(
-            target=_leave_as_kbapi, args=(arguments, streams, dict(os.environ), Path.cwd())
-        )
-        process.start()
-        process.join(_EXIT_TIMEOUT_S)
-        process.kill()
-        assert process.exitcode is not None, f"kbapi {' '.join(arguments)} did not end"
-        output, errors = (stream.read_text("utf-8") for stream in streams[1:])
-        return CompletedProcess(["kbapi", *arguments], process.exitcode, output, errors)
+    return run_kbapi(arguments, os.environ, stdin)
 
 
-def _leave_as_kbapi(
-    arguments: tuple[str, ...], streams: list[Path], environment: dict[str, str], folder: Path
-) -> None:
-    for number, path in enumerate(streams):
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT)
-        os.dup2(descriptor, number)
-        os.close(descriptor)
-    sys.stdin, sys.stdout, sys.stderr = (
-        open(number, mode, encoding="utf-8", closefd=False)  # noqa: SIM115 - as long as it lives
-        for number, mode in enumerate("rww")
-    )
-    os.environ.clear()
-    os.environ.update(environment)
-    os.chdir(folder)
-    sys.argv = ["kbapi", *arguments]
-    from kbapi.cli.main import main
+class Person:
+    """A user at a terminal, who types lines and reads the output."""
 
-    main()
+    def __init__(self, *arguments: str) -> None:
+        self.main, follower = pty.openpty()
+        self._output = tempfile.NamedTemporaryFile()  # noqa: SIM115 - closed when it ends
+        output = Path(self._output.name)
+        streams = (Path(os.ttyname(follower)), output, output)
+        self.process = ForkedKbapi(arguments, streams, os.environ, leads_a_session=True)
+        self._follower = follower
+
+    def types(self, *typed: str) -> None:
+        os.write(self.main, "".join(f"{line}\n" for line in typed).encode())
+
+    def ends(self, *typed: str) -> str:
+        """The output of the command, which must end by itself with status 0."""
+        self.types(*typed)
+        status = self.process.wait(60)
+        output = self._leave()
+        assert status == 0, output
+        return output
+
+    def is_killed_once(self, is_so: Any) -> None:
+        """Kill the process as soon as the condition holds."""
+        for _ in range(600):
+            if is_so():
+                break
+            assert self.process.poll() is None, self._leave()
+            time.sleep(0.05)
+        else:
+            raise AssertionError("it never came to that")
+        os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.wait(60)
+        self._leave()
+
+    def _leave(self) -> str:
+        """The output, once the terminal is closed."""
+        os.close(self.main)
+        os.close(self._follower)
+        with self._output as output:
+            return output.read().decode()

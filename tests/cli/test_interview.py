@@ -1,9 +1,6 @@
 """The interview: each answer is checked, and what a person does not know is left out."""
 
 import json
-import os
-import pty
-import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +16,8 @@ from kbapi.vocabulary import (
     LOCK_SIGNS,
     LOCK_STATUSES,
 )
+from tests.cli.command import Person
 from tests.makers import an_instance, send
-from tests.system.server import KBAPI
 
 CHIP = "norvane-sable-7-4820mx"
 RAIL = ["", ""]
@@ -38,19 +35,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def interviewed(home: Path, *typed: str) -> tuple[str, dict[str, Any]]:
     """The output for a person who types these lines, and the document that was sent."""
-    main, follower = pty.openpty()
-    process = subprocess.Popen(
-        [*KBAPI, "submit", "--home", str(home)],
-        stdin=follower,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
-    os.close(follower)
-    os.write(main, "".join(f"{line}\n" for line in typed).encode())
-    output, _ = process.communicate(timeout=60)
-    os.close(main)
-    assert process.returncode == 0, output
+    output = Person("submit", "--home", str(home)).ends(*typed)
     # The terminal shows nothing of what is typed, so a line may begin with questions.
     document = json.JSONDecoder().raw_decode(output[output.index('{\n  "chip"') :])[0]
     return output, document

@@ -12,7 +12,7 @@ from kbapi.instance.instance import open_instance
 from kbapi.settings import Settings
 from tests.api.measured import a_measured, a_reading
 from tests.cli.command import run
-from tests.makers import CHIP, an_instance, send
+from tests.makers import CHIP, a_setting, a_submission, an_instance, send
 from tests.system.server import Server, free_port
 
 RESULT = {
@@ -65,6 +65,25 @@ def test_a_result_is_sent_from_standard_input_and_changes_the_start(home: Path) 
     assert "1 machine of this chip" in asked.stdout
     assert "Cautions:" in asked.stdout
     assert max(len(line) for line in asked.stdout.splitlines()) <= 80
+
+
+def test_a_start_prints_its_chance_and_on_request_the_options(tmp_path: Path) -> None:
+    instance = an_instance(tmp_path)
+    for number in range(12):
+        setting = a_setting(stable_at=-80 - 4 * number, unstable_at=-85 - 4 * number)
+        send(instance, a_submission(setting, number=number))
+    instance.close()
+    asked = ["start", CHIP, "--home", str(tmp_path / "home")]
+    assert "of 100 machines like these are expected to hold it" in " ".join(
+        run(*asked).stdout.split()
+    )
+    shown = run(*asked, "--options", "--value-per-mv-minutes", "2").stdout
+    for line in ("Cautious: begin at -", "Usual: begin at -", "Bold: begin at -"):
+        assert line in shown
+    assert "search costs you least: begin at -" in " ".join(shown.split())
+    both = run(*asked, "--options", "--percentiles")
+    assert both.returncode == 2
+    assert "Choose one of --percentiles and --options." in both.stderr
 
 
 def test_json_output_is_the_answer_of_http(home: Path, tmp_path: Path) -> None:

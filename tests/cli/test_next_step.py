@@ -1,19 +1,15 @@
 """`kbapi next-step` in a terminal: killed in the middle, resumed, sent."""
 
 import json
-import os
-import pty
-import signal
-import subprocess
-import time
 from pathlib import Path
+from subprocess import CompletedProcess
 from typing import Any
 
 import pytest
 
 from kbapi.cli.search_record import closing_card, step_card
 from tests.cli import command
-from tests.system.server import KBAPI
+from tests.cli.command import Person
 
 CHIP = "norvane-sable-7-4820mx"
 PASSED = ["passed", "20", "vector_heavy", "y"]
@@ -35,46 +31,6 @@ def sender_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path / "config" / "kbapi"
 
 
-class Person:
-    """A user at a terminal, who types lines and reads the output."""
-
-    def __init__(self, *arguments: str) -> None:
-        self.main, follower = pty.openpty()
-        self.process = subprocess.Popen(
-            [*KBAPI, "next-step", *arguments],
-            stdin=follower,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            start_new_session=True,
-        )
-        os.close(follower)
-
-    def types(self, *typed: str) -> None:
-        os.write(self.main, "".join(f"{line}\n" for line in typed).encode())
-
-    def ends(self, *typed: str) -> str:
-        """The output of the command, which must end by itself with status 0."""
-        self.types(*typed)
-        output, _ = self.process.communicate(timeout=60)
-        os.close(self.main)
-        assert self.process.returncode == 0, output
-        return output
-
-    def is_killed_once(self, is_so: Any) -> None:
-        """Kill the process as soon as the condition holds."""
-        for _ in range(600):
-            if is_so():
-                break
-            assert self.process.poll() is None, self.process.communicate()
-            time.sleep(0.05)
-        else:
-            raise AssertionError("it never came to that")
-        os.killpg(self.process.pid, signal.SIGKILL)
-        self.process.communicate(timeout=60)
-        os.close(self.main)
-
-
 def kept_in(record: Path) -> dict[str, Any]:
     return json.loads(record.read_text()) if record.exists() else {}
 
@@ -88,7 +44,7 @@ def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
 ) -> None:
     record = tmp_path / "search.json"
     arguments = (CHIP, "--home", str(filled), "--record", str(record))
-    first = Person(*arguments)
+    first = Person("next-step", *arguments)
     first.types(*STOCK, "begin")
     first.is_killed_once(lambda: kept_in(record).get("under_way"))
     kept = kept_in(record)
@@ -98,7 +54,7 @@ def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
     assert (kept["trials"], kept["stock_passed"]) == ([], {"load": "vector_heavy", "minutes": 20})
     assert record.stat().st_mode & 0o777 == 0o600
 
-    output = Person(*arguments).ends(*PASSED, "begin", *FAILED, "finish", "", "", "n")
+    output = Person("next-step", *arguments).ends(*PASSED, "begin", *FAILED, "finish", "", "", "n")
     assert "was under way" in output
     assert f"core and ring at {begun[0]['value']:g}" in output.replace("\n", " ")
     document = document_in(output)
@@ -115,7 +71,7 @@ def test_after_a_kill_the_next_run_asks_for_the_result_of_the_saved_step(
 
 def test_a_search_that_was_sent_still_knows_its_failure(filled: Path, sender_folder: Path) -> None:
     record = sender_folder / f"next-step-{CHIP}.json"
-    output = Person(CHIP, "--home", str(filled), "--max-step", "20").ends(
+    output = Person("next-step", CHIP, "--home", str(filled), "--max-step", "20").ends(
         *STOCK, "begin", *PASSED, "begin", *FAILED, "finish", "", "", "y"
     )
     assert "core with ring, voltage_offset: counted" in output
@@ -128,7 +84,9 @@ def test_a_search_that_was_sent_still_knows_its_failure(filled: Path, sender_fol
     assert following is None or following["value_to_enter"] > failed
     assert again["own_bracket"]["failures"] == 1
     # Nothing new was tried, so nothing is offered to be sent.
-    output = Person(CHIP, "--home", str(filled)).ends("finish" if following else "later")
+    output = Person("next-step", CHIP, "--home", str(filled)).ends(
+        "finish" if following else "later"
+    )
     assert "All steps were sent." in output
 
 
@@ -143,7 +101,7 @@ def test_a_search_never_goes_deeper_than_a_failure_and_ends_by_itself(
         values.append(following["value_to_enter"])
         assert following["chance_stable"] >= 0.75
         # After the last step nothing is left to try, and "later" is not an answer to "Send this?".
-        output = Person(*arguments).ends(*typed, "begin", *FAILED, "later", "n")
+        output = Person("next-step", *arguments).ends(*typed, "begin", *FAILED, "later", "n")
         typed = []
     assert 1 <= len(values) < 12
     assert values == sorted(set(values))
@@ -156,7 +114,7 @@ def test_a_setting_to_use_must_have_passed_and_a_failure_may_be_unknown(
     filled: Path, tmp_path: Path
 ) -> None:
     arguments = (CHIP, "--home", str(filled), "--record", str(tmp_path / "search.json"))
-    output = Person(*arguments).ends(
+    output = Person("next-step", *arguments).ends(
         *STOCK, "begin", *PASSED, "begin", "failed", "3", "vector_heavy", "?",
         "finish", "-200", "-5", "", "n",
     )  # fmt: skip
@@ -170,7 +128,7 @@ def test_a_setting_to_use_must_have_passed_and_a_failure_may_be_unknown(
 def test_a_step_that_was_not_tried_adds_no_run(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
     arguments = (CHIP, "--home", str(filled), "--record", str(record))
-    output = Person(*arguments).ends(*STOCK, "begin", "not_tried", "later")
+    output = Person("next-step", *arguments).ends(*STOCK, "begin", "not_tried", "later")
     assert "Run the same command again to continue." in output
     assert (kept_in(record)["trials"], kept_in(record)["under_way"]) == ([], None)
 
@@ -179,7 +137,7 @@ def test_impossible_answers_are_asked_again_and_not_recorded(filled: Path, tmp_p
     record = tmp_path / "search.json"
     arguments = (CHIP, "--home", str(filled), "--record", str(record))
     stock = ["vector_heavy", "-20", "nan", "inf", "20"]
-    output = Person(*arguments).ends(
+    output = Person("next-step", *arguments).ends(
         *stock, "begin", "passed", "-5", "1e9", "nan", *PASSED[1:], "later"
     )
     assert output.count("Enter a number.") == 6
@@ -191,14 +149,14 @@ def test_impossible_answers_are_asked_again_and_not_recorded(filled: Path, tmp_p
 def test_a_search_keeps_its_first_domains(filled: Path, tmp_path: Path) -> None:
     record = tmp_path / "search.json"
     arguments = (CHIP, "--home", str(filled), "--record", str(record))
-    Person(*arguments).ends(*STOCK, "begin", *PASSED, "later")
+    Person("next-step", *arguments).ends(*STOCK, "begin", *PASSED, "later")
     rails = {"domain": "core", "control": "voltage_offset", "moved_with": ["ring"]}
     assert kept_in(record)["asked"] == rails
     assert run(*arguments, "--json", "--moved-with", "ring").returncode == 0
     assert run(*arguments, "--json", "--control", "count_offset").returncode == 3
 
 
-def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+def run(*arguments: str) -> CompletedProcess[str]:
     return command.run("next-step", *arguments)
 
 
@@ -211,7 +169,7 @@ def test_without_a_terminal_json_shows_the_state_of_the_search(
     answer = json.loads(run(*arguments, "--json").stdout)
     assert answer["basis"] == "pool"
     assert not record.exists()
-    Person(*arguments).ends(*STOCK, "begin", *PASSED, "later")
+    Person("next-step", *arguments).ends(*STOCK, "begin", *PASSED, "later")
     later = json.loads(run(*arguments, "--json").stdout)
     assert later["own_bracket"]["passes"] == 1
     assert later["next_step"]["grid_steps"] > answer["next_step"]["grid_steps"]

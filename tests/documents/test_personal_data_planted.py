@@ -32,7 +32,6 @@ HEADERS = (
     "Accept-Language",
     "Cookie",
     "From",
-    "Idempotency-Key",
     "If-None-Match",
     "Origin",
     "Referer",
@@ -132,10 +131,14 @@ def plant(watched: Watched, instance: Instance, text: str, receipt: dict[str, st
     bearer = {"Authorization": f"Bearer {receipt['receipt']}"}
     watched.ask(text, "POST", follow_ups, json=follow_up, headers=bearer)
     plain = text.encode("ascii", "replace").decode()
-    for header in HEADERS:
-        watched.ask(text, "GET", "/v1/start?chip=norvane-sable-7-4820mx", headers={header: plain})
-        value = f'"{plain}"' if header == "Idempotency-Key" and '"' not in plain else plain
-        watched.ask(text, "POST", "/v1/submissions", json=a_submission(), headers={header: value})
+    # None of these fields ends a request early, so that it is read with all of them.
+    fields = dict.fromkeys(HEADERS, plain)
+    start = "/v1/start?chip=norvane-sable-7-4820mx"
+    assert watched.ask(text, "GET", start, headers=fields) == 200
+    assert watched.ask(text, "POST", "/v1/submissions", json=a_submission(), headers=fields) == 201
+    key = {"Idempotency-Key": f'"{plain}"' if '"' not in plain else plain}
+    for changed in (key, fields | key):
+        watched.ask(text, "POST", "/v1/submissions", json=a_submission(), headers=changed)
     for header in ("Authorization", "Kbapi-Contributor"):
         watched.ask(text, "GET", "/v1/my-submissions", headers={header: f"Bearer {plain}"})
     for path, names in QUERIES:

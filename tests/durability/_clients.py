@@ -5,6 +5,7 @@ import os
 import sqlite3
 import subprocess
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -13,9 +14,11 @@ from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
 
+from tests.processes import run_kbapi
 from tests.system.server import KBAPI
 
 CHIP = "norvane-sable-7-4820mx"
+CLIENTS, PAUSE_S = 8, 0.1
 TABLES = ("submission", "unit", "setting_result", "idempotency_record")
 
 
@@ -137,7 +140,9 @@ class Promises:
         self._out: set[int] = set()
 
 
-def send_until(ended: Callable[[], bool], port: int, promises: Promises) -> None:
+def send_until(
+    ended: Callable[[], bool], port: int, promises: Promises, pause_s: float = 0.0
+) -> None:
     """Send results one by one on a persistent connection, until `ended` or no answer comes."""
     with closing(HTTPConnection("127.0.0.1", port, timeout=60)) as connection:
         while not ended():
@@ -147,15 +152,21 @@ def send_until(ended: Callable[[], bool], port: int, promises: Promises) -> None
             except (OSError, HTTPException):
                 promises.give_up(number)
                 return
+            time.sleep(pause_s)
 
 
 @contextmanager
-def clients(port: int, promises: Promises, how_many: int = 8) -> Iterator[None]:
-    """So many clients that send until the block ends, and have then been answered."""
+def clients(port: int, promises: Promises, *, spare: bool = False) -> Iterator[None]:
+    """Eight clients that send until the block ends, and have then been answered.
+
+    With `spare` they pause, so that they need a part of a core only.
+    """
     ended = threading.Event()
     threads = [
-        threading.Thread(target=send_until, args=(ended.is_set, port, promises))
-        for _ in range(how_many)
+        threading.Thread(
+            target=send_until, args=(ended.is_set, port, promises, PAUSE_S if spare else 0.0)
+        )
+        for _ in range(CLIENTS)
     ]
     for thread in threads:
         thread.start()
@@ -204,10 +215,9 @@ def kbapi(
     *words: str, program: list[str] = KBAPI, **environment: str
 ) -> subprocess.CompletedProcess[str]:
     """Output and exit status of a command."""
+    given = {**os.environ, **environment}
+    if program is KBAPI:
+        return run_kbapi(words, given)
     return subprocess.run(
-        [*program, *words],
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, **environment},
+        [*program, *words], capture_output=True, text=True, check=False, env=given
     )

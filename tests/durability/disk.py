@@ -36,13 +36,13 @@ def measure(*, short: bool = False) -> list[Row]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         return [
-            *_full_disk(folder / "full"),
+            *_full_disk(folder / "full", spare=short),
             *_little_room(folder / "little"),
             *_read_only_folder(folder / "read_only"),
             *_locked_file(folder / "locked"),
             *_refused_at_start(folder / "wrong"),
             *failed_migration(folder / "migration", kills=2 if short else 30),
-            *_backups_while_writing(folder / "backups", how_many=2 if short else 20),
+            *_backups_while_writing(folder / "backups", how_many=2 if short else 20, spare=short),
         ]
 
 
@@ -86,10 +86,10 @@ def no_room(server: Server, is_a_disk: bool) -> Iterator[None]:
         resource.prlimit(process, resource.RLIMIT_FSIZE, (-1, -1))
 
 
-def _full_disk(folder: Path) -> list[Row]:
+def _full_disk(folder: Path, *, spare: bool) -> list[Row]:
     promises = Promises()
     with a_disk(folder) as is_a_disk, Server(folder / "home", KBAPI_MIN_FREE_BYTES="0") as server:
-        with clients(server.port, promises):
+        with clients(server.port, promises, spare=spare):
             _wait_for_acknowledged(promises, 100)
             before = server.all_workers()
             with no_room(server, is_a_disk):
@@ -267,11 +267,11 @@ class Copied:
     file: Path
 
 
-def _backups_while_writing(folder: Path, how_many: int) -> list[Row]:
+def _backups_while_writing(folder: Path, how_many: int, *, spare: bool) -> list[Row]:
     folder.mkdir()
     promises, made = Promises(), []
     with Server(folder / "home") as server:
-        with clients(server.port, promises):
+        with clients(server.port, promises, spare=spare):
             _wait_for_acknowledged(promises, 50)
             for number in range(how_many):
                 promised, target = set(promises.acknowledged), folder / f"target-{number}"

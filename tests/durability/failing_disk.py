@@ -23,10 +23,12 @@ def measure(*, short: bool = False) -> list[Row]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         return [
-            *_failing_writes(folder / "eio", "I/O errors", errno.EIO, rounds),
-            *_failing_writes(folder / "erofs", "read-only for SQLite", errno.EROFS, rounds),
-            *_failing_reads(folder / "reads"),
-            *_read_only_by_itself(folder / "own"),
+            *_failing_writes(folder / "eio", "I/O errors", errno.EIO, rounds, spare=short),
+            *_failing_writes(
+                folder / "erofs", "read-only for SQLite", errno.EROFS, rounds, spare=short
+            ),
+            *_failing_reads(folder / "reads", spare=short),
+            *_read_only_by_itself(folder / "own", spare=short),
         ]
 
 
@@ -62,7 +64,7 @@ def _troubles(server: Server) -> list[tuple[str, str]]:
     ]
 
 
-def _failing_writes(folder: Path, what: str, number: int, rounds: int) -> list[Row]:
+def _failing_writes(folder: Path, what: str, number: int, rounds: int, *, spare: bool) -> list[Row]:
     folder.mkdir()
     promises, fault = Promises(), Fault(folder / "fault")
     seen: set[str] = set()
@@ -71,7 +73,7 @@ def _failing_writes(folder: Path, what: str, number: int, rounds: int) -> list[R
     with Server(folder / "home", program=FAILING_KBAPI, DRILL_FAULT=str(fault.file)) as server:
         workers = server.all_workers()
         for _ in range(rounds):
-            with clients(server.port, promises):
+            with clients(server.port, promises, spare=spare):
                 goal = len(promises.acknowledged) + 50
                 _wait_for(lambda goal=goal: len(promises.acknowledged) >= goal)
                 fault.begin("write", number)
@@ -111,11 +113,11 @@ def _failing_writes(folder: Path, what: str, number: int, rounds: int) -> list[R
     ]
 
 
-def _failing_reads(folder: Path) -> list[Row]:
+def _failing_reads(folder: Path, *, spare: bool) -> list[Row]:
     folder.mkdir()
     promises, fault = Promises(), Fault(folder / "fault")
     with Server(folder / "home", program=FAILING_KBAPI, DRILL_FAULT=str(fault.file)) as server:
-        with clients(server.port, promises):
+        with clients(server.port, promises, spare=spare):
             _wait_for(lambda: len(promises.acknowledged) >= 50)
         fault.begin("read", errno.EIO)
         codes: set[str] = set()
@@ -145,7 +147,7 @@ def _failing_reads(folder: Path) -> list[Row]:
     return [measured("unreadable pages: reported until a reload, reads go on", steps, "", "== 6")]
 
 
-def _read_only_by_itself(folder: Path) -> list[Row]:
+def _read_only_by_itself(folder: Path, *, spare: bool) -> list[Row]:
     what = "a file system that turns read-only by itself"
     promises = Promises()
     with a_disk_image(folder) as disk:
@@ -156,7 +158,7 @@ def _read_only_by_itself(folder: Path) -> list[Row]:
             server.log = folder / "server.log"
             server.end()
             server.start()
-            with clients(server.port, promises):
+            with clients(server.port, promises, spare=spare):
                 _wait_for(lambda: len(promises.acknowledged) >= 50)
                 turn_read_only(disk)
                 refused = promises.refused.total() + 50

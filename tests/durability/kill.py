@@ -2,16 +2,15 @@
 
 import random
 import shutil
-import subprocess
 import tempfile
 import time
 from contextlib import closing
 from http.client import HTTPConnection
 from pathlib import Path
 
-from tests.durability._clients import Found, Promises, clients, read_database, send
+from tests.durability._clients import Found, Promises, clients, kbapi, read_database, send
 from tests.report import Row, measured
-from tests.system.server import KBAPI, Server
+from tests.system.server import Server
 
 ROUNDS = 200
 SHORT_ROUNDS = 5
@@ -38,9 +37,7 @@ def measure(*, short: bool = False) -> list[Row]:
         _send_what_is_pending(server, promises)
         server.end()
         found = read_database(home / "kbapi.sqlite3")
-        check = subprocess.run(
-            [*KBAPI, "check", "--home", str(home)], stdout=subprocess.DEVNULL, check=False
-        )
+        check = kbapi("check", "--home", str(home))
     return [
         measured("rounds", rounds, "kills", f"== {rounds}"),
         measured("acknowledged results", len(promises.acknowledged), "results", "> 0"),

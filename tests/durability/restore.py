@@ -1,7 +1,6 @@
 """The drill: serve, write, back up while others write, write more, kill, restore, serve."""
 
 import shutil
-import subprocess
 import tempfile
 from collections.abc import Iterable
 from contextlib import closing
@@ -10,9 +9,9 @@ from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
 
-from tests.durability._clients import CHIP, Promises, ask, clients, read_database, send
+from tests.durability._clients import CHIP, Promises, ask, clients, kbapi, read_database, send
 from tests.report import Row, measured
-from tests.system.server import KBAPI, Server
+from tests.system.server import Server
 
 QUESTIONS = (
     f"/v1/start?chip={CHIP}",
@@ -85,9 +84,7 @@ def _what_answers(drill: Drill, home: Path, where: str) -> list[Row]:
             first = send(connection, 0).body == drill.before[0]
             new = send(connection, 9_000_000).status
         server.end()
-    check = subprocess.run(
-        [*KBAPI, "check", "--home", str(home)], stdout=subprocess.DEVNULL, check=False
-    )
+    check = kbapi("check", "--home", str(home))
     results = len(drill.before)
     return [
         measured(
@@ -103,11 +100,7 @@ def _what_answers(drill: Drill, home: Path, where: str) -> list[Row]:
 
 def _without_the_secret(drill: Drill) -> list[Row]:
     home = drill.folder / "other"
-    unforced = subprocess.run(
-        [*KBAPI, "restore", str(drill.backup), "--home", str(home)],
-        stderr=subprocess.PIPE,
-        check=False,
-    )
+    unforced = kbapi("restore", str(drill.backup), "--home", str(home))
     (busy,) = (drill.folder / "busy").glob("kbapi-*.sqlite3")
     copy = drill.folder / "copy.sqlite3"
     shutil.copy(busy, copy)
@@ -168,4 +161,4 @@ def _count(server: Server, answers: Iterable[dict[str, Any]], status: int) -> in
 
 
 def _kbapi(*words: str) -> None:
-    subprocess.run([*KBAPI, *words], check=True, capture_output=True)
+    kbapi(*words).check_returncode()

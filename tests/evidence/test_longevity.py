@@ -198,7 +198,7 @@ def test_five_units_of_its_own_are_enough_and_before_them_the_series_speaks() ->
 
 def test_settings_in_use_tell_whose_they_are() -> None:
     (found,) = settings_in_use([a_row(7, contributor_id=3)], GRID, IN_MV)
-    assert found == SettingInUse(7, 3, 1, 40, failed=False)
+    assert found == SettingInUse(7, 3, 1, 40, failed=False, margin=10 * 125 / 128)
 
 
 def test_a_setting_weighs_what_its_unit_weighs_however_many_it_had() -> None:

@@ -11,6 +11,7 @@ from openapi_spec_validator import validate
 
 from kbapi import errors
 from kbapi.access.keys import SCOPES
+from kbapi.access.sessions import session_cookie
 from kbapi.api.problems import STATUS_OF
 from kbapi.cli.main import main
 from kbapi.documents.readings import READING_RULES
@@ -210,7 +211,10 @@ def test_every_endpoint_that_a_text_names_exists(place: str, app: Flask) -> None
         word.partition("?")[0]
         for quoted in quoted_in(FOR_USERS[place])
         for word in quoted.split()
-        if re.match(r"/(?:v1|health|metrics|docs|guides|problems|openapi)\b", word)
+        if re.match(
+            r"/(?:v1|health|metrics|docs|guides|problems|openapi|submit|my-submissions|compare|sign-in)\b",
+            word,
+        )
     }
     assert named - served == set()
 
@@ -226,7 +230,7 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
     known |= {rule.code for rule in READING_RULES}
     known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *OUTLIER_SENTENCES, *FAULTS, *SCOPES}
     known |= {kind.code for kind in STATUS_OF}
-    known |= {TROUBLE_BEGAN, TROUBLE_ENDED}
+    known |= {TROUBLE_BEGAN, TROUBLE_ENDED, session_cookie(is_secure=False)}
     # `limit_conn` is a setting of nginx.
     named = {
         name for name in quoted_in(FOR_USERS[place]) if re.fullmatch(r"[a-z0-9]+(_\w+)+", name)
@@ -244,7 +248,7 @@ def test_every_link_points_to_a_file_and_a_heading(place: str) -> None:
     )
     for target in re.findall(r"\]\(([^)]+)\)", without_blocks(text)):
         if target.startswith("/"):
-            assert target in ("/docs", "/problems"), target
+            assert target in ("/docs", "/problems", "/submit", "/my-submissions"), target
             continue
         name, _, anchor = target.partition("#")
         path = folder / name

@@ -3,7 +3,6 @@
 import json
 import os
 import re
-import shlex
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -12,11 +11,19 @@ import pytest
 
 from kbapi.cli.sender_file import Sender
 from kbapi.instance.instance import open_instance
+from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.house.texts import BLOCKS, README, ROOT, Block
-from tests.house.write_readme import between_marks, fill_demo, start_of
+from tests.house.write_readme import (
+    PICTURES,
+    between_marks,
+    fill_demo,
+    guide_pictures,
+    start_of,
+)
 from tests.needs import program
-from tests.system.server import KBAPI, Server
+from tests.processes import kbapi_of_a_shell, run_kbapi
+from tests.system.server import Server
 
 SHELL = [block for block in BLOCKS if block.language == "sh"]
 CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
@@ -58,6 +65,14 @@ def test_the_start_in_the_readme_is_the_answer_of_the_demo(demo: Path) -> None:
     )
 
 
+def test_the_pictures_of_the_first_steps_show_the_demo(demo: Path) -> None:
+    stored = {path.name: path.read_bytes() for path in PICTURES.iterdir()}
+    assert guide_pictures(demo) == stored, "run python -m tests.house.write_readme"
+    guide = (GUIDES_FOLDER / "first-steps.md").read_text()
+    shown = re.findall(r"!\[([^\]]{20,})\]\(../static/guides/([a-z-]+\.svg)\)", guide)
+    assert {name for _, name in shown} == set(stored)
+
+
 def test_every_curl_gets_the_answer_it_shows(demo: Path) -> None:
     program("curl")
     assert len(CURLS) == 4
@@ -92,8 +107,8 @@ def test_every_document_of_the_guides_is_accepted(demo: Path) -> None:
         "POST /v1/submissions",
         "POST /v1/submissions/{id}/follow-ups",
     ]
-    add = [*KBAPI, "keys", "add", "--scope", "curate", "--home", str(demo)]
-    keys = {"curator": subprocess.run(add, capture_output=True, text=True).stdout.strip()}
+    added = run_kbapi(("keys", "add", "--scope", "curate", "--home", str(demo)), os.environ)
+    keys = {"curator": added.stdout.strip()}
     diagnose, decide, submit, follow_up = SENT
     with Server(demo) as server:
         status, accepted = sent_to(server, submit, keys | {"id": "", "receipt": ""})
@@ -122,16 +137,23 @@ def test_the_commands_for_a_fresh_machine_name_what_exists() -> None:
 
 
 def with_kbapi(home: Path, commands: str) -> str:
-    """The commands as a script in which `kbapi` and its installed path are the one under test."""
+    """The commands as a script for this instance in which no path of `kbapi` is named."""
     named = commands.replace("sudo -u kbapi /opt/kbapi/bin/kbapi", "kbapi")
-    return f'kbapi() {{ {shlex.join(KBAPI)} "$@"; }}; export KBAPI_HOME={home}; set -e; {named}'
+    return f"export KBAPI_HOME={home}; set -e; {named}"
 
 
 def ran(script: str) -> subprocess.CompletedProcess[str]:
     environment = {name: text for name, text in os.environ.items() if name != "KBAPI_KEY"}
-    return subprocess.run(
-        ["bash", "-c", script], env=environment, capture_output=True, text=True, timeout=900
-    )
+    with kbapi_of_a_shell() as definition:
+        command = ["bash", "-c", f"{definition}; {script}"]
+        return subprocess.run(
+            command,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=900,
+        )
 
 
 def found_by(demo: Path, command: str) -> Any:
@@ -244,11 +266,11 @@ def test_the_table_of_a_host_in_the_guide_is_a_sound_catalogue_file(tmp_path: Pa
     (example,) = [block.text for block in BLOCKS if block.language == "toml"]
     file = tmp_path / "own.toml"
     file.write_text(example)
-    command = [*KBAPI, "catalogue", "check", str(file)]
-    checked = subprocess.run(command, capture_output=True, text=True, check=False)
+    command = ("catalogue", "check", str(file))
+    checked = run_kbapi(command, os.environ)
     assert checked.returncode == 0, checked.stdout + checked.stderr
     file.write_text(example.replace("voltage_offset", "voltage_offsets"))
-    assert subprocess.run(command, capture_output=True, check=False).returncode == 3
+    assert run_kbapi(command, os.environ).returncode == 3
 
 
 def test_no_example_is_left_out() -> None:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-ACROSS_MODULES = {"bench", "calibration", "durability", "house", "outside", "system"}
+ACROSS_MODULES = {"bench", "browser", "calibration", "durability", "house", "outside", "system"}
 """Folders whose tests are about the whole, not about one module."""
 OF_NO_MODULE = {"stats/test_examples.py", "stats/test_slow.py", "stats/test_threads.py"}
 """Tests of every module of the folder, or of what tests compare with."""

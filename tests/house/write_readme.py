@@ -1,24 +1,36 @@
 """`python -m tests.house.write_readme` writes what the README and the guides show of the program.
 
-The README's example is what the demo answers; the guides' tables are settings, fields, problems.
+The README's example is what the demo answers, and the pictures of the first steps show it; the
+guides' tables are settings, fields, problems.
 """
 
 import json
+import os
 import re
-import subprocess
 import tempfile
 from pathlib import Path
 from typing import Any, Final
 
+import orjson
+from flask.testing import FlaskClient
+
 from kbapi.api.problems import STATUS_OF
+from kbapi.app import create_app
+from kbapi.instance.instance import open_instance
+from kbapi.pages.pictures.chart import Chart, NothingToShow
+from kbapi.pages.pictures.curves import search_chart, stability_chart
+from kbapi.pages.pictures.process import DrawingProcess
 from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.house.write_openapi import generated
-from tests.system.server import KBAPI
+from tests.processes import run_kbapi
 
 README: Final = Path(__file__).parents[2] / "README.md"
 HOSTING: Final = GUIDES_FOLDER / "hosting.md"
 DATA_FORMAT: Final = GUIDES_FOLDER / "data-format.md"
+PICTURES: Final = GUIDES_FOLDER.parent / "static" / "guides"
+_SOURCE: Final = "Tidewater Bench Club: invented results"
+_LIMIT_OF_THE_SEARCH: Final = -80
 _CHIP: Final = "norvane-sable-7-4820mx"
 _BEGIN: Final = "<!-- Written by `python -m tests.house.write_readme`. -->\n"
 _END: Final = "<!-- End. -->\n"
@@ -34,14 +46,13 @@ _ON_THE_WIRE: Final = re.compile(
 
 def fill_demo(home: Path, *more: str) -> None:
     """Make the demo's instance, as `kbapi demo` does."""
-    command = [*KBAPI, "demo", "--home", str(home), "--no-serve", *more]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, timeout=900)
+    run_kbapi(("demo", "--home", str(home), "--no-serve", *more), os.environ).check_returncode()
 
 
 def start_of(home: Path) -> str:
     """The part of a start that the README explains, as the instance answers it."""
-    command = [*KBAPI, "start", _CHIP, "--home", str(home), "--json"]
-    answer = json.loads(subprocess.run(command, check=True, capture_output=True).stdout)
+    asked = run_kbapi(("start", _CHIP, "--home", str(home), "--json"), os.environ)
+    answer = json.loads(asked.stdout)
     start, evidence = answer["start"], answer["evidence"]
     shown = {
         "summary": answer["summary"],
@@ -55,6 +66,62 @@ def start_of(home: Path) -> str:
     shown["start"] |= shown.pop("stands_for")
     lines = ",\n ".join(f"{json.dumps(key)}: {json.dumps(value)}" for key, value in shown.items())
     return f"```json\n{{{lines}}}\n```\n"
+
+
+def guide_pictures(home: Path) -> dict[str, bytes]:
+    """The pictures of the first steps by file name, drawn from answers of the instance."""
+    instance = open_instance(Settings(home=home))
+    try:
+        client = create_app(instance).test_client()
+        stability, start = (
+            client.get(f"/v1/{path}", query_string={"chip": _CHIP}).get_json()
+            for path in ("stability", "start")
+        )
+        trials, step = _searched(client, start)
+    finally:
+        instance.close()
+    return {
+        "first-steps-stability.svg": _drawn(stability_chart(stability, start, None, _SOURCE)),
+        "first-steps-search.svg": _drawn(search_chart(trials, step, _SOURCE)),
+    }
+
+
+def _searched(
+    client: FlaskClient, start: dict[str, Any]
+) -> tuple[list[tuple[float, bool]], dict[str, Any]]:
+    """The runs of a machine that follows each proposal, and the answer after the last."""
+    runs: list[tuple[float, bool]] = []
+    trials: list[dict[str, Any]] = []
+    while True:
+        answer = client.post("/v1/next-step", json={"chip": _CHIP, "trials": trials}).get_json()
+        proposed = answer["next_step"]
+        if proposed is None:
+            return runs, answer
+        value = proposed["value_to_enter"]
+        runs.append((float(value), value >= _LIMIT_OF_THE_SEARCH))
+        domains = [start["domain"], *start["moved_with"]]
+        trials.append(
+            {
+                "settings": [
+                    {"domain": domain, "control": start["control"], "value": value}
+                    for domain in domains
+                ],
+                "seconds": 60 * proposed["minutes"],
+                "outcome": "stable" if runs[-1][1] else "failed",
+            }
+        )
+
+
+def _drawn(chart: Chart | NothingToShow) -> bytes:
+    assert isinstance(chart, Chart)
+    drawing = DrawingProcess()
+    look = {"theme": "light", "size": "page", "scale": 0}
+    try:
+        return drawing.draw(
+            orjson.dumps({"chart": chart, "description": chart.description, **look})
+        ).body
+    finally:
+        drawing.close()
 
 
 def settings_table() -> str:
@@ -157,6 +224,9 @@ def main() -> None:
         home = Path(folder) / "home"
         fill_demo(home)
         README.write_text(between_marks(README.read_text(), start_of(home)))
+        PICTURES.mkdir(exist_ok=True)
+        for name, picture in guide_pictures(home).items():
+            (PICTURES / name).write_bytes(picture)
 
 
 if __name__ == "__main__":

@@ -126,15 +126,15 @@ def test_who_is_vouched_for_later_outdates_answers_from_all_earlier_results(
     graphics = a_submission(a_fixed_clock_setting(), contributor_token=FIRST, chip=GRAPHICS)
     send(instance, graphics)
     with instance.reading() as connection:
-        before = dict(pools.load_revisions(connection))
+        before = {line.id: line.revision for line in pools.load_lines(connection)}
     assert len(before) == 2
     send_with(instance, key_with(instance), FIRST, measured_in="2026-07")
     with instance.reading() as connection:
-        after = dict(pools.load_revisions(connection))
+        after = {line.id: line.revision for line in pools.load_lines(connection)}
     assert all(after[line] > before[line] for line in before)
     send_with(instance, key_with(instance), FIRST, measured_in="2026-06")
     with instance.reading() as connection:
-        again = dict(pools.load_revisions(connection))
+        again = {line.id: line.revision for line in pools.load_lines(connection)}
     assert sum(again[line] > after[line] for line in after) == 1
 
 

@@ -10,6 +10,7 @@ import warnings
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -31,12 +32,19 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from kbapi.app import create_app
+from kbapi.demo.members import Club, bundled_club
 from kbapi.demo.results import club_results
 from kbapi.instance.instance import Instance
 from tests.outside.demo_instance import CHIPS, Known, fill, opened
 from tests.report import Row, measured
 
 JOINS = ("open", "invite", "closed")
+TAKE_A_RESULT = (
+    "POST /v1/submissions",
+    "POST /v1/submissions/batch",
+    "PUT /v1/submissions/{submission_id}",
+)
+"""Operations whose body is a result, or several."""
 CHECKS = [
     not_a_server_error,
     status_code_conformance,
@@ -106,9 +114,10 @@ def look(results: int, most: int) -> Seen:
 
 def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen) -> None:
     schema = schemathesis.openapi.from_wsgi("/openapi.json", create_app(instance))
+    club = bundled_club()
     for operation in (found.ok() for found in schema.get_all_operations()):
         for key in (None, known.keys["admin"]):
-            asker = Asker(known, key, Random(f"{join} {operation.label}"))
+            asker = Asker(known, key, club, Random(f"{join} {operation.label}"))
             scene = f"{join}, {'a' if key else 'no'} key"
             at_bounds = _at_bounds(schema, operation) if key and join == "open" else ()
             for case in (*at_bounds, *_drawn(operation, most)):
@@ -124,12 +133,18 @@ def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen)
 
 
 def _at_bounds(schema: BaseSchema, operation: APIOperation) -> Iterator[Case]:
-    """Requests at the bounds of the document, inside and outside."""
-    return schema.iter_coverage_cases(
+    """Requests at the bounds of the document, inside and outside.
+
+    The operations that take a result read it with the same code: each gets its share of them.
+    """
+    cases = schema.iter_coverage_cases(
         operation,
         generation_modes=list(GenerationMode),
         generation_config=schema.config.generation_for(operation=operation),
     )
+    if operation.label in TAKE_A_RESULT:
+        return islice(cases, TAKE_A_RESULT.index(operation.label), None, len(TAKE_A_RESULT))
+    return cases
 
 
 def _drawn(operation: APIOperation, most: int) -> list[Case]:
@@ -160,9 +175,9 @@ def _drawn(operation: APIOperation, most: int) -> list[Case]:
 class Asker:
     """A client, with or without a key, whose requests sometimes name existing things."""
 
-    def __init__(self, known: Known, key: str | None, rng: Random) -> None:
+    def __init__(self, known: Known, key: str | None, club: Club, rng: Random) -> None:
         self.known, self.key, self.rng = known, key, rng
-        self.results = iter(club_results(10_000, Random(rng.random())))
+        self.results = club_results(10_000, Random(rng.random()), club)
 
     def prepare(self, case: Case) -> tuple[bool, dict[str, str]]:
         """Whether the case was made to name what is there, and the header fields to send."""

@@ -1,4 +1,4 @@
-"""Tools of the Node world that read the API document: pinned, installed beside this file once."""
+"""Tools of the Node world that read the API document and pages: pinned, installed here once."""
 
 import fcntl
 import hashlib
@@ -26,6 +26,12 @@ def run_tool(name: str, *arguments: str | Path) -> subprocess.CompletedProcess[s
         text=True,
         timeout=120,
     )
+
+
+def path_of_package(name: str) -> Path:
+    """The folder of a package that the lock file names."""
+    _install(program("npm"))
+    return _MODULES / name
 
 
 def _install(npm: str) -> None:

@@ -14,6 +14,7 @@ POLICY = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
     "style-src 'self'"
 )
+WITH_PICTURES = ("/guides/first-steps",)
 
 
 def test_there_are_guides() -> None:
@@ -24,9 +25,11 @@ def test_there_are_guides() -> None:
 def test_a_guide_has_the_headers_of_other_pages(client: FlaskClient, path: str) -> None:
     page, other = client.get(path), client.get("/problems")
     assert page.status_code == 200
-    assert page.headers["Content-Security-Policy"] == POLICY
+    policy = f"{POLICY}; img-src 'self'" if path in WITH_PICTURES else POLICY
+    assert page.headers["Content-Security-Policy"] == policy
+    assert other.headers["Content-Security-Policy"] == POLICY
     # The list of problems is JSON as well, so its answer varies with Accept.
-    varying = {"RateLimit", "Content-Length", "Kbapi-Request-Id", "Vary"}
+    varying = {"RateLimit", "Content-Length", "Kbapi-Request-Id", "Vary", "Content-Security-Policy"}
     assert {name: text for name, text in page.headers if name not in varying} == {
         name: text for name, text in other.headers if name not in varying
     }
@@ -39,7 +42,21 @@ def test_a_guide_has_one_title_and_nothing_that_its_policy_forbids(
     html = client.get(path).get_data(as_text=True)
     (heading,) = re.findall(r"<h1[^>]*>(.*?)</h1>", html)
     assert f"<title>{heading} – kbapi, undervolting results</title>" in html
-    assert re.findall(r"<script|<img|<iframe| style=| on\w+=", html) == []
+    assert re.findall(r"<script|<iframe| style=| on\w+=", html) == []
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_picture_of_a_guide_is_a_file_of_this_server_with_a_text_alternative(
+    client: FlaskClient, path: str
+) -> None:
+    html = client.get(path).get_data(as_text=True)
+    pictures = re.findall(r'<img src="([^"]*)" alt="([^"]*)"', html)
+    assert len(pictures) == html.count("<img") == (2 if path in WITH_PICTURES else 0)
+    for source, alternative in pictures:
+        picture = client.get(source)
+        assert (picture.status_code, picture.mimetype) == (200, "image/svg+xml")
+        picture.close()
+        assert len(alternative) >= 20
 
 
 @pytest.mark.parametrize("path", PATHS)

@@ -8,10 +8,17 @@ from hypothesis import strategies as st
 
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.estimate.siblings import Sibling, Siblings
+from kbapi.stats.estimate.small_sample import contamination_of
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.scale import VOLTAGE_OFFSET
 from kbapi.stats.start.blend import known_share
-from kbapi.stats.start.pool import fit_pool, informative
+from kbapi.stats.start.pool import (
+    contamination_share,
+    fit_pool,
+    informative,
+    likelihood_trust,
+    without_some,
+)
 from tests.stats import slow
 from tests.stats.makers import a_pool, reports
 from tests.stats.test_npmle import masses_of
@@ -52,6 +59,46 @@ def test_the_start_is_the_blend_by_hand(units):
     w = slow.blended_weight(units)
     by_hand = (1 - w) * posterior + w * free
     assert fit.bound.ends(0.90, ERRORS).shallow[0] == pytest.approx(by_hand, abs=1e-9)
+
+
+SOME_SIBLINGS = Siblings(series=tuple(Sibling(mean, 3.0, 90.0) for mean in (60.0, 70.0, 80.0)))
+GONE = [(16, 18, 1.0), (12, NEVER_FAILED, 0.5)]
+
+
+@pytest.mark.parametrize("siblings", [Siblings(), SOME_SIBLINGS], ids=["alone", "beside siblings"])
+def test_a_posterior_without_some_units_is_divided_by_their_likelihood(siblings):
+    rows = a_pool_of(12)
+    pool = fit_pool(a_pool(rows + GONE), siblings, 5.0, VOLTAGE_OFFSET)
+    units, prior = pool.own_units, pool.prior
+    trust, share = likelihood_trust(units, prior), contamination_share(units, prior)
+    is_alone = siblings == Siblings()
+    elsewhere = contamination_of(
+        a_pool(rows + GONE), 5.0, VOLTAGE_OFFSET, share, is_of_forms=is_alone
+    )
+    left = pool.bound.posterior.without(a_pool(GONE), trust, elsewhere)
+    by_hand = pool.bound.posterior.weight.copy()
+    for stable, unstable, weight in GONE:
+        inside = pool.bound.posterior.share_at([stable])[0]
+        if unstable < NEVER_FAILED:
+            inside = inside - pool.bound.posterior.share_at([unstable])[0]
+        chance = (1.0 - share) * inside + elsewhere.chance(a_pool([(stable, unstable, 1.0)]))[0]
+        by_hand /= np.maximum(chance, 1e-6 if is_alone else 1e-300) ** (trust * weight)
+    assert left.weight == pytest.approx(by_hand / by_hand.sum(), abs=1e-9)
+
+
+@pytest.mark.parametrize("siblings", [Siblings(), SOME_SIBLINGS], ids=["alone", "beside siblings"])
+@pytest.mark.parametrize("units", [8, 25, 45, 80, 120])
+@pytest.mark.parametrize("gone", [*GONE, (4, 5, 1.0), (30, 32, 1.0)])
+def test_a_fit_without_some_units_is_near_the_fit_of_those_that_are_left(siblings, units, gone):
+    rows = a_pool_of(units)
+    whole, left = (
+        fit_pool(a_pool(some), siblings, 5.0, VOLTAGE_OFFSET) for some in ([*rows, gone], rows)
+    )
+    near = without_some(whole, a_pool(rows), a_pool([gone]), 5.0, VOLTAGE_OFFSET)
+    ends = [fit.bound.ends(0.90, ERRORS).shallow[0] for fit in (whole, left, near)]
+    # In steps of 5 mV, also where the fit with the unit lies far away.
+    assert abs(ends[2] - ends[1]) <= 0.8
+    assert near.own_units == left.own_units
 
 
 @pytest.mark.parametrize("units", [5, 64, 400])

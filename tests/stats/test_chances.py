@@ -1,5 +1,7 @@
 """The distribution of one more unit's limit: whole, between its two parents, true on average."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -37,6 +39,26 @@ def test_the_chances_of_every_pool_are_a_distribution_without_holes(reports_of_p
     assert mass.sum() == pytest.approx(1.0)
     # A unit unlike the pool is never impossible.
     assert mass.min() >= 0.009 / (deepest + 1)
+
+
+@pytest.mark.parametrize(
+    ("never_failed", "deepest", "computed"), [(0, 60, 0), (9, 60, 1), (9, 20, 0)]
+)
+def test_many_units_need_the_posterior_only_beyond_their_deepest_failure(
+    never_failed, deepest, computed
+):
+    rows = [(10 + u % 9, 12 + u % 9, 1.0) for u in range(400)]
+    rows += [(25, NEVER_FAILED, 1.0)] * never_failed
+    pool = fit_pool(a_pool(rows), Siblings(), 5.0, VOLTAGE_OFFSET)
+    calls = []
+
+    def posterior():
+        calls.append(1)
+        return pool.bound.posterior
+
+    counted = replace(pool, bound=replace(pool.bound, posterior_of=posterior))
+    limit_chances(counted, deepest)
+    assert len(calls) == computed
 
 
 def true_failing(truth, rng):

@@ -1,5 +1,6 @@
 """The planned search against the definition itself, and what it never does."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.stats.search.chances import LimitChances, Run
 from kbapi.stats.search.next_step import (
+    OPTION_RISKS,
+    Boldness,
     FixedStepSearch,
     RunErrors,
     SearchPlan,
@@ -18,6 +21,7 @@ from kbapi.stats.search.next_step import (
     expected_of_plan,
     expected_search,
     plan_search,
+    search_options,
     search_unit,
 )
 
@@ -363,3 +367,46 @@ def test_a_false_outcome_never_leads_to_a_setting_that_failed(wrong):
     assert all(one.steps <= deepest_failure for one in runs)
     # What passed by mistake does not stay the end of the search.
     assert stable <= 60
+
+
+def a_bell(mean: float, sd: float, deepest: int = 120) -> LimitChances:
+    mass = np.exp(-0.5 * ((np.arange(deepest + 1) - mean) / sd) ** 2)
+    return LimitChances(0, mass / mass.sum(), is_open=True)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(20, 100), st.floats(3, 30), st.integers(1, 80), st.sampled_from([1, 3, 6]))
+def test_options_begin_on_both_sides_of_the_start_by_a_resolution(mean, sd, start, resolution):
+    chances = a_bell(mean, sd)
+    terms = SearchTerms(20, 10, resolution, 0.10, 20, start)
+    options = {one.boldness: one for one in search_options(plan_search(chances, terms))}
+    assert options[Boldness.USUAL].first_steps == start
+    cautious = options.get(Boldness.CAUTIOUS)
+    if cautious is None:
+        assert start <= resolution
+    else:
+        first = cautious.first_steps
+        assert max(start - 20, 1) <= first <= start - resolution
+        half = chances.failing[start] / 2
+        if first not in (start - 20, start - resolution):
+            assert chances.failing[first] <= half + 1e-9 < chances.failing[first + 1] + 2e-9
+    bold = options.get(Boldness.BOLD)
+    if bold is not None:
+        assert start + resolution <= bold.first_steps <= start + 20
+        assert chances.failing[bold.first_steps] <= 0.25 + 1e-9
+
+
+def test_an_option_takes_what_its_own_plan_takes_from_its_first_setting():
+    chances = a_bell(80, 20)
+    terms = SearchTerms(20, 30, 6, 0.10, 20, 45, 2)
+    for one in search_options(plan_search(chances, terms)):
+        assert one.max_risk == OPTION_RISKS[one.boldness]
+        plan = plan_search(chances, replace(terms, max_risk=one.max_risk))
+        errors = RunErrors.of_length(20)
+        first = replace(plan, first_steps=one.first_steps)
+        assert one.expected == expected_of_plan(first, errors)
+
+
+def test_a_start_one_step_below_stock_has_no_cautious_option():
+    options = search_options(plan_search(a_bell(40, 10), SearchTerms(20, 10, 6, 0.10, 20, 4, 2)))
+    assert [one.boldness for one in options] == [Boldness.USUAL, Boldness.BOLD]

@@ -49,6 +49,25 @@ def test_a_margin_is_learned_when_its_bound_reaches_the_wanted_share(bands, marg
     assert (found.margin, found.source) == (margin, source)
 
 
+def test_the_chance_of_a_band_belongs_to_its_mean_margin_not_to_its_end():
+    kept = np.concatenate([np.full(30, 4.0), np.full(30, 8.0), np.full(60, 16.0)])
+    failed = (np.arange(120) < 60) & (np.arange(120) % 10 == 0)
+    days = np.where(failed, 40, 100)
+    place = np.repeat([0, 1], 60)
+    of_ends, of_means = (
+        recommended_margin(days, failed, np.ones(120), place, (10.0, 20.0), kept=one)
+        for one in (None, kept)
+    )
+    assert [margin for margin, _ in of_ends.curve] == [10.0, 20.0]
+    assert [margin for margin, _ in of_means.curve] == [6.0, 16.0]
+    assert [chance for _, chance in of_means.curve] == [chance for _, chance in of_ends.curve]
+    assert (of_means.margin, of_means.source) == (of_ends.margin, of_ends.source)
+    # The same survival with less margin allows a deeper setting.
+    unit = a_unit(100, 40)
+    shallow, deep = (setting_in_use(unit, one, COUNTS).steps for one in (of_ends, of_means))
+    assert deep > shallow
+
+
 FINE, COUNTS = Grid(Fraction(125, 128)), Grid(Fraction(1))
 
 

@@ -21,6 +21,7 @@ from kbapi.stats.start.start import (
     NoStartReason,
     Start,
     StartMethod,
+    chance_stable,
     pool_start,
     start_of,
     suggested_start,
@@ -43,6 +44,12 @@ def a_start(pool, siblings=SERIES, share=0.90, confidence=0.95, guard=NO_GUARD, 
 
 def steps_of(fit):
     return fit.answer.steps if isinstance(fit.answer, Start) else 0
+
+
+def published(fit):
+    """All that an answer takes from a fit."""
+    counted = fit.own_units, fit.borrowed_units, fit.sibling_agreement, fit.optimality_gap
+    return fit.answer, fit.percentiles, fit.level, fit.method, fit.stable_share_used, *counted
 
 
 pools = reports(deepest=30, most=15, weights=(0.5, 1.0, 6.0, 20.0))
@@ -87,10 +94,10 @@ def test_percentiles_lie_in_their_intervals_and_go_deeper_with_smaller_shares(ro
 def test_order_and_grouping_of_reports_do_not_matter(rows, siblings, random):
     shuffled = rows.copy()
     random.shuffle(shuffled)
-    assert a_start(shuffled, siblings) == a_start(rows, siblings)
+    assert published(a_start(shuffled, siblings)) == published(a_start(rows, siblings))
     twice = [(left, right, 1.0) for left, right, _ in rows] * 2
     merged = [(left, right, float(n)) for (left, right, _), n in Counter(twice).items()]
-    assert a_start(twice, siblings) == a_start(merged, siblings)
+    assert published(a_start(twice, siblings)) == published(a_start(merged, siblings))
 
 
 @settings(max_examples=60, deadline=None)
@@ -111,6 +118,28 @@ def test_counts_are_mv_with_every_constant_divided_by_five(rows):
     assert steps_of(in_counts) == pytest.approx(steps_of(in_mv), abs=1)
     assert in_counts.level == in_mv.level
     assert in_counts.optimality_gap == pytest.approx(in_mv.optimality_gap, abs=1e-9)
+
+
+@pytest.mark.parametrize("units", [5, 64, 400])
+def test_the_chance_of_counts_is_that_of_mv_with_constants_divided_by_five(units):
+    rows = [(10 + 2 * (u % 5), 12 + 2 * (u % 5), 1.0) for u in range(units)]
+    in_mv = fit_pool(a_pool(rows), Siblings(), 5.0, VOLTAGE_OFFSET)
+    in_counts = fit_pool(a_pool(rows), Siblings(), 1.0, COUNT_OFFSET)
+    chances = []
+    for steps in range(30):
+        one = chance_stable(in_mv, steps, Grid(Fraction(5)), VOLTAGE_OFFSET)
+        two = chance_stable(in_counts, steps, Grid(Fraction(1)), COUNT_OFFSET)
+        assert one == pytest.approx(two, abs=1e-6)
+        chances.append(one)
+    assert chances[0] == pytest.approx(1.0)
+    assert chances == sorted(chances, reverse=True)
+    assert chances[-1] < 0.05
+
+
+def test_the_chance_at_a_start_is_that_of_its_fit_and_larger_than_the_share_that_is_sure():
+    fit = a_start([(14, 15, 10.0), (18, 20, 190.0)], Siblings())
+    chance = chance_stable(fit.pool, steps_of(fit), Grid(Fraction(5)), VOLTAGE_OFFSET)
+    assert 0.9 < chance < 1.0
 
 
 def test_a_guard_uses_a_stricter_share_and_reports_it():
@@ -340,7 +369,7 @@ def test_settings_tried_by_own_units_count_where_siblings_tried_less():
 
 def test_the_same_evidence_gives_the_same_answer_to_the_last_bit():
     rows = [(10 + u % 9, 12 + u % 9, 0.1 + u % 7) for u in range(60)]
-    assert repr(a_start(rows)) == repr(a_start(rows))
+    assert repr(published(a_start(rows))) == repr(published(a_start(rows)))
 
 
 @pytest.mark.parametrize("wrong", [0.0, 1.0, -1.0, float("nan")])

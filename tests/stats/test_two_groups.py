@@ -8,7 +8,12 @@ from hypothesis import strategies as st
 
 from kbapi.stats.estimate.npmle import fit_npmle
 from kbapi.stats.intervals import NEVER_FAILED, group_intervals
-from kbapi.stats.time.two_groups import compare_groups, holm_adjusted, log_rank_scores
+from kbapi.stats.time.two_groups import (
+    compare_groups,
+    compare_scored,
+    holm_adjusted,
+    log_rank_scores,
+)
 from tests.calibration.testers import STEP_MV
 from tests.stats.makers import reports
 
@@ -98,6 +103,22 @@ def test_permutations_and_the_chi_squared_distribution_agree_where_units_are_man
     rows = [(int(t), int(t) + 4, 1.0) for t in rng.integers(5, 60, 300)]
     found = compared(rows, rng.integers(0, 3, 300).tolist(), permutations=1999)
     assert found.p_value == pytest.approx(found.p_asymptotic, abs=0.04)
+
+
+def test_drawing_ends_early_only_where_the_p_value_exceeds_the_largest_wanted():
+    ended_early = 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        units = rng.normal(0.0, 1.0, 40) + np.repeat([0.0, 0.6], 20), np.ones(40)
+        labels = np.repeat([0, 1], 20)
+        whole, ended = (
+            compare_scored(*units, labels, np.random.default_rng(1), 199, largest).p_value
+            for largest in (1.0, 0.05)
+        )
+        assert (ended > 0.05) == (whole > 0.05)
+        assert ended == whole if whole <= 0.05 else ended <= whole
+        ended_early += ended < whole
+    assert 10 <= ended_early < 40
 
 
 def test_no_units_are_refused():

@@ -13,7 +13,7 @@ from kbapi.advice.cautions import Caution, cautions_about_gains
 from kbapi.advice.evidence_found import known_among
 from kbapi.advice.gains import text as gain_text
 from kbapi.advice.gains.query import GainsQuestion, OwnMeasure
-from kbapi.advice.stored_answers import answer_once
+from kbapi.advice.stored_answers import OutdatedBy, answer_once
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.chips.chip import ChipSummary
 from kbapi.documents.refusal_rules import NOT_ON_THIS_CHIP, Absence, find_absent_tuning
@@ -406,7 +406,11 @@ def advise_gains(instance: Instance, question: GainsQuestion) -> AnswerBytes:
         absent = find_absent_tuning(instance.catalogue, question.chip)
         return gains_answer(question, cells, noises, absent)
 
-    return answer_once(instance, "gains", question, find, compute)
+    def by(_: GainsFound) -> OutdatedBy | None:
+        # Numbers of a person are stored nowhere, and never take the place of other answers.
+        return None if question.own else OutdatedBy.OWN_LINE
+
+    return answer_once(instance, "gains", question, find, compute, outdated_by=by)
 
 
 def _find_gains(connection: Connection, instance: Instance, question: GainsQuestion) -> GainsFound:

@@ -30,7 +30,7 @@ _OWN: Final[tuple[tuple[OwnMeasure, str, str], ...]] = (
 
 @dataclass(frozen=True, slots=True)
 class OwnRuns:
-    """One's own change of a measure, rounded. The stored answer keeps nothing else of the runs."""
+    """One's own change of a measure, rounded; the answer has nothing else of the runs."""
 
     ratio: float
     """Tuned over stock, in thousandths."""

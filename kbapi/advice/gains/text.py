@@ -93,7 +93,7 @@ def gain_sentence(gain: MeasuredGain, equal: str = "") -> str:
     if gain.significance == "unclear":
         return f"{change} ({interval}), not clearly above the noise."
     if gain.noise is None:
-        return f"{change} ({interval}), more than machines differ (noise unknown)."
+        return f"{change} ({interval}), beyond chance between machines (run-to-run noise unknown)."
     noise = _size_text(name, gain.noise)
     if gain.significance == "larger":
         return f"{change} ({interval}), more than repeated runs differ by ({noise})."

@@ -3,7 +3,10 @@
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from itertools import product
+from math import ceil, floor
 from typing import Final, Literal
+
+import orjson
 
 from kbapi.advice.cautions import Caution, cautions_while_searching
 from kbapi.advice.evidence_found import (
@@ -25,14 +28,10 @@ from kbapi.advice.next_step.search import (
     search_state,
 )
 from kbapi.advice.phrases import amount_text, domains_text
-from kbapi.advice.start.answer import LockSummary, lock_summary
+from kbapi.advice.start.answer import LockSummary, advise_start, lock_summary
+from kbapi.advice.start.no_start import WithoutControlCode, why_without_control
 from kbapi.advice.start.query import DEFAULT_CONFIDENCE, DEFAULT_SHARE, Question
-from kbapi.advice.start.text import (
-    factory_lead,
-    lock_lead,
-    no_known_control,
-    no_start_without_control,
-)
+from kbapi.advice.start.text import factory_lead, lead, no_start_without_control
 from kbapi.advice.stored_answers import revision_of
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipSummary
@@ -56,7 +55,11 @@ from kbapi.time_budget import check_time
 from kbapi.vocabulary import OUTCOMES, Domain, LimitControl, MarginSource, Outcome
 
 NoStepCode = Literal[
-    "fails_at_stock", "bracketed", "too_risky", "deepest_allowed_reached", "no_known_control"
+    "fails_at_stock",
+    "bracketed",
+    "too_risky",
+    "deepest_allowed_reached",
+    WithoutControlCode,
 ]
 NextStepBasis = Literal["pool", "no_evidence"]
 RunPurpose = Literal["search", "confirm"]
@@ -294,9 +297,21 @@ def advise_next_step(instance: Instance, search: Search) -> NextStepAnswer:
         raise refusal_of(
             Problem("/control", NOT_ON_THIS_CHIP, absent.text) for absent in found.absences
         )
-    answer = _next_step_answer(search_state(question, search, found), margin, catalogue)
+    start_steps = None if search.trials else _usual_start(instance, question)
+    state = search_state(question, search, found, start_steps=start_steps)
+    answer = _next_step_answer(state, margin, catalogue)
     check_time("answer")
     return replace(answer, evidence=replace(answer.evidence, revision=revision_of(answer)))
+
+
+def _usual_start(instance: Instance, question: Question) -> int:
+    """The start that the usual answer names, in grid steps; 0 where it names none.
+
+    That answer counts results at once that wait elsewhere. A search must not begin at another
+    setting than the one that a person has just read.
+    """
+    start = orjson.loads(advise_start(instance, question).body)["start"]
+    return 0 if start is None else int(start["grid_steps"])
 
 
 def _question(search: Search, catalogue: Catalogue) -> Question:
@@ -391,17 +406,26 @@ def _proposed_setting(state: SearchState) -> ProposedSetting | None:
 
 
 def _is_ruled_out(state: SearchState) -> bool:
-    """Whether no source, no result and no trial says that the chip has this control."""
-    has_moved_it = state.own.passes + state.own.failures > 0
-    return state.found.is_ruled_out and not (has_moved_it or state.has_evidence)
+    """Whether the control is locked, or no source and no result names it; own trials overrule it.
+
+    The trials of a person with an open machine may be all that shows that it is open.
+    """
+    found, has_moved_it = state.found, state.own.passes + state.own.failures > 0
+    is_unknown = found.is_ruled_out and not state.has_evidence
+    return not has_moved_it and (found.locked_by is not None or is_unknown)
 
 
 def _own_bracket(state: SearchState) -> OwnBracket:
+    """The bracket, with the numbers that were entered: rounded anew they would be others."""
     own = state.own
     has_limit = own.unstable_steps < NEVER_FAILED and not own.has_failed_at_stock
+    passed = [run.below_stock for run in own.used if run.is_stable]
+    failed = [run.below_stock for run in own.used if not run.is_stable]
+    stable = _setting(state, own.stable_steps) if own.stable_steps else None
+    unstable = _setting(state, own.unstable_steps) if has_limit else None
     return OwnBracket(
-        stable=_setting(state, own.stable_steps) if own.stable_steps else None,
-        unstable=_setting(state, own.unstable_steps) if has_limit else None,
+        stable=stable and replace(stable, value_to_enter=-floor(max(passed))),
+        unstable=unstable and replace(unstable, value_to_enter=-ceil(min(failed))),
         passes=own.passes,
         failures=own.failures,
     )
@@ -418,10 +442,9 @@ def _reason(state: SearchState) -> NoStepReason:
     """Why no setting is proposed in the bracket that the trials leave."""
     if state.own.has_failed_at_stock:
         return NoStepReason("fails_at_stock", next_step_text.fails_at_stock())
-    if _is_ruled_out(state):
-        left = state.found.factory_lock.controls_left
-        text = no_known_control(state.found.control, state.question.domain, left)
-        return NoStepReason("no_known_control", text)
+    without = why_without_control(state.question, state.found) if _is_ruled_out(state) else None
+    if without is not None:
+        return NoStepReason(without.code, without.text)
     stop = state.stop or Stop.BRACKETED
     resolution = amount_text(state.found.control, _resolution(state))
     text = next_step_text.why_stopped(stop, resolution, state.search.max_risk)
@@ -438,6 +461,7 @@ def _going_on(state: SearchState) -> GoingOn | None:
     control, bolder = state.found.control, left.bolder
     text = next_step_text.what_is_left(control, left.likely, left.interval)
     if bolder is None:
+        text += next_step_text.nothing_bolder()
         return GoingOn(left.likely, left.interval, None, None, None, text)
     forecast = rest_of_search(bolder)
     if forecast is not None:
@@ -482,7 +506,7 @@ def _in_use(
     text = next_step_text.in_use_text(
         control,
         setting.value_to_enter if setting else None,
-        amount_text(control, width),
+        amount_text(control, round(width)),
         found.reason,
         after,
     )
@@ -539,10 +563,13 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
         if state.own.has_failed_at_stock:
             return next_step_text.summary_at_stock()
         if _is_ruled_out(state):
-            return f"{factory_lead(state.found.factory_lock)}{no_start_without_control()}"
-        setting = in_use.setting
+            factory = factory_lead(state.found.factory_lock)
+            return factory + no_start_without_control(state.found.locked_by)
+        setting, left = in_use.setting, depth_left(state)
         return next_step_text.summary_at_the_end(
-            control, setting.value_to_enter if setting else None
+            control,
+            setting.value_to_enter if setting else None,
+            left.likely if left is not None and left.bolder is not None else None,
         )
     domains = domains_text(state.question.domain, state.domains_beside)
     if proposed.purpose == "confirm":
@@ -556,9 +583,14 @@ def _summary(state: SearchState, proposed: ProposedSetting | None, in_use: Recom
         if chance is None
         else next_step_text.chance_of_pass(chance, of_all_chips=state.level is Level.ALL_CHIPS)
     )
-    locks, has_moved_it = state.found.locks, state.own.passes + state.own.failures > 0
-    lead = "" if has_moved_it else factory_lead(state.found.factory_lock)
-    if not lead and locks is not None and not has_moved_it:
-        lead = lock_lead(locks.open.share)
     absence = state.found.absence_text
-    return f"{lead}{step} {basis}" + (f" {absence}" if absence else "")
+    return f"{_lock_lead(state)}{step} {basis}" + (f" {absence}" if absence else "")
+
+
+def _lock_lead(state: SearchState) -> str:
+    """What a summary begins with where the control may be locked; empty once a trial failed."""
+    found, own = state.found, state.own
+    if own.failures or (own.passes and found.locked_by is None):
+        return ""
+    first = lead(found.factory_lock, found.locks, 0 if found.own is None else found.own.units)
+    return first + next_step_text.passes_prove_nothing() if own.passes else first

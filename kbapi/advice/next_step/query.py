@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from marshmallow import ValidationError, validate
 
+from kbapi.advice.start.query import DEFAULT_FAILURE_MINUTES
 from kbapi.bounds import CLOCK_LEAST_MHZ, CLOCK_MOST_MHZ, MOST_TRIALS
 from kbapi.chips.catalogue import Catalogue
 from kbapi.chips.chip import ChipName
@@ -34,7 +35,6 @@ from kbapi.time_budget import check_time
 from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, Domain, LimitControl
 
 DEFAULT_TRIAL_MINUTES: Final = 20.0
-DEFAULT_FAILURE_MINUTES: Final = 10.0
 DEFAULT_MAX_RISK: Final = 0.10
 MOST_RISK: Final = 0.25
 """A proposed setting fails on at most one unit in four."""

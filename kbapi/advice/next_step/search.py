@@ -33,6 +33,7 @@ from kbapi.stats.search.next_step import (
 from kbapi.stats.start.pool import PoolFit
 from kbapi.stats.start.start import (
     Start,
+    StartFit,
     fit_own_pool,
     is_informative,
     level_of,
@@ -183,8 +184,16 @@ def _runs_of(
     return runs
 
 
-def search_state(question: Question, search: Search, found: EvidenceFound) -> SearchState:
-    """The state of a search.
+def search_state(
+    question: Question,
+    search: Search,
+    found: EvidenceFound,
+    fitted: StartFit | None = None,
+    start_steps: int | None = None,
+) -> SearchState:
+    """The state of a search, from the fit that is given or else from that of its evidence.
+
+    `start_steps` is where to begin, unless that is the start of the fit.
 
     Raises
     ------
@@ -195,11 +204,17 @@ def search_state(question: Question, search: Search, found: EvidenceFound) -> Se
     domains = _domains(question, found)
     own = find_own_runs(search.trials, search.setting(control, domains), grid)
     check_time("own runs")
-    fit = fit_own_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
-    check_time("fit")
+    if fitted is None:
+        fit = fit_own_pool(found.intervals, found.siblings, float(grid.step), SCALES[control])
+        check_time("fit")
+        start = suggested_start(fit, grid, DEFAULT_SHARE, DEFAULT_CONFIDENCE, found.guard)
+    else:
+        fit, start = fitted.pool, fitted.answer
     deepest = _deepest_steps(search, control, domains, grid)
     mass = _mass(fit, deepest, control, grid)
-    terms = _terms(search, control, grid, _start_steps(fit, found))
+    if start_steps is None:
+        start_steps = start.steps if isinstance(start, Start) else 0
+    terms = _terms(search, control, grid, start_steps)
     if not is_informative(fit):
         terms = _careful(terms, mass, control, grid)
     runs = _runs_of(own, grid, search.trial_minutes, domains)
@@ -210,12 +225,6 @@ def search_state(question: Question, search: Search, found: EvidenceFound) -> Se
 def _domains(question: Question, found: EvidenceFound) -> tuple[Domain, ...]:
     others = found.domains_beside(question.domain) if found.pool else question.moved_with or ()
     return tuple(code for code in DOMAINS if code == question.domain or code in others)
-
-
-def _start_steps(fit: PoolFit, found: EvidenceFound) -> int:
-    """The suggested start in steps, 0 where there is none."""
-    start = suggested_start(fit, found.grid, DEFAULT_SHARE, DEFAULT_CONFIDENCE, found.guard)
-    return start.steps if isinstance(start, Start) else 0
 
 
 def _mass(fit: PoolFit, deepest: int, control: LimitControl, grid: Grid) -> Vector:
@@ -305,7 +314,7 @@ def rest_of_search(state: SearchState) -> SearchForecast | None:
     """What the rest of this search will take; None where it is not known."""
     if not state.has_evidence or state.own.has_failed_at_stock:
         return None
-    return _forecast(state, expected_of_plan(state.unit.plan, _errors(state)))
+    return forecast_of(state, expected_of_plan(state.unit.plan, _errors(state)))
 
 
 def fixed_step_search(state: SearchState) -> SearchForecast | None:
@@ -321,7 +330,7 @@ def fixed_step_search(state: SearchState) -> SearchForecast | None:
     search = FixedStepSearch(first, step, refine, state.deepest)
     minutes = terms.trial_minutes, terms.failure_minutes
     expected = expected_search(state.unit.plan.chances, search, *minutes, _errors(state))
-    return _forecast(state, expected)
+    return forecast_of(state, expected)
 
 
 def _errors(state: SearchState) -> RunErrors:
@@ -361,7 +370,8 @@ def depth_left(state: SearchState) -> DepthLeft | None:
     return DepthLeft(likely, (shallow, deep), bolder if is_on else None)
 
 
-def _forecast(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
+def forecast_of(state: SearchState, expected: ExpectedSearch) -> SearchForecast:
+    """The expectations of a search, as an answer gives them."""
     return SearchForecast(
         trials=round(expected.trials, 2),
         failures=round(expected.failures, 2),

@@ -86,6 +86,11 @@ def what_is_left(control: str, likely: float, interval: tuple[float, float]) -> 
     )
 
 
+def nothing_bolder() -> str:
+    """That no risk that a search may take would go on."""
+    return " A higher max_risk would not go on either."
+
+
 def what_going_on_takes(
     control: str, max_risk: float, takes: tuple[float, float, float], stable_at: float
 ) -> str:
@@ -108,6 +113,11 @@ def confirm_text(control: str, enter: int, domains: str, minutes: float) -> str:
         f"Run {setting_text(control, enter)} on {domains} for {minutes:.0f} minutes to confirm it. "
         "Use two load classes, with checked results."
     )
+
+
+def passes_prove_nothing() -> str:
+    """Why a pass says little where a control is known as locked."""
+    return "On a locked machine every setting passes: read yours back first. "
 
 
 def try_text(control: str, enter: int, domains: str) -> str:
@@ -141,7 +151,7 @@ _WHY: Final = {
     InUseReason.USUAL_MARGIN: "That is the usual margin: too few follow-ups show another.",
     InUseReason.WIDER_MARGIN: "Follow-ups show too many failures with the usual margin.",
     InUseReason.SURVIVAL: "By follow-ups, 95 in 100 machines stay stable there for 90 days.",
-    InUseReason.HALF_OF_PROVEN: "Half of your deepest pass needs no wider margin.",
+    InUseReason.HALF_OF_PROVEN: "Half of your deepest pass is kept: more margin would leave less.",
 }
 
 
@@ -167,7 +177,7 @@ def in_use_text(
     else:
         setting = setting_in_short(control, enter)
         why = "" if after else f" {_WHY[reason]}"
-        then = f"use {setting}, {margin} shallower than your deepest pass.{why}"
+        then = f"use {setting}, about {margin} shallower than your deepest pass.{why}"
     return then[0].upper() + then[1:] if after is None else f"{_WHEN[after]}: {then}"
 
 
@@ -210,11 +220,17 @@ def plan_text(
     return f"{_AFTER[after]}: {then}."
 
 
-def summary_at_the_end(control: str, enter: int | None) -> str:
-    """What to use where nothing more is to be tried."""
-    if enter is None:
-        return "The search is over: stay at stock."
-    return f"The search is over: use {setting_text(control, enter)}."
+def summary_at_the_end(control: str, enter: int | None, left: float | None) -> str:
+    """What to use where nothing more is to be tried; `left` is how much a bolder search may gain.
+
+    >>> summary_at_the_end("voltage_offset", -59, 22.46)
+    'The search is over: use -59 mV. Left, at a higher risk: about 22 mV.'
+    """
+    use = "stay at stock" if enter is None else f"use {setting_text(control, enter)}"
+    over = f"The search is over: {use}."
+    if left is None:
+        return over
+    return f"{over} Left, at a higher risk: about {amount_text(control, round(left))}."
 
 
 def summary_at_stock() -> str:

@@ -16,7 +16,7 @@ from kbapi.advice.evidence_found import (
     find_with_peers,
     has_enough_known,
     keep_findings,
-    kept_of,
+    outdated_by,
     percentile_of,
     setting_of,
 )
@@ -123,7 +123,7 @@ def advise_stability(instance: Instance, question: Question) -> AnswerBytes:
         keep_findings(connection, found, instance)
 
     texts = question.filter_texts
-    return answer_once(instance, "stability", question, find, compute, keep, texts, kept_of)
+    return answer_once(instance, "stability", question, find, compute, keep, texts, outdated_by)
 
 
 def _stability_answer(question: Question, found: EvidenceFound) -> StabilityAnswer:

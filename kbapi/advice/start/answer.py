@@ -1,7 +1,9 @@
 """The suggested start of a chip."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from math import ceil, floor
 from typing import Final, Literal
 
@@ -18,13 +20,20 @@ from kbapi.advice.evidence_found import (
     evidence_summary,
     find_with_peers,
     keep_findings,
-    kept_of,
+    outdated_by,
     percentile_of,
     rounded_down,
     setting_of,
 )
 from kbapi.advice.locks.shares import open_text
-from kbapi.advice.next_step.search import USUAL_WIDTHS
+from kbapi.advice.next_step.query import Search
+from kbapi.advice.next_step.search import (
+    USUAL_WIDTHS,
+    SearchForecast,
+    SearchState,
+    forecast_of,
+    search_state,
+)
 from kbapi.advice.phrases import (
     domains_text,
     no_lock_reports,
@@ -42,15 +51,18 @@ from kbapi.advice.start.influence import (
     start_fit,
 )
 from kbapi.advice.start.no_start import NoStartCode, summary_without, why_no_start
-from kbapi.advice.start.query import Question
-from kbapi.advice.stored_answers import answer_once
+from kbapi.advice.start.query import DEFAULT_FAILURE_MINUTES, Question
+from kbapi.advice.stored_answers import OutdatedBy, answer_once
 from kbapi.chips.chip import ChipSummary
+from kbapi.errors import Problem, QueryInvalid
 from kbapi.evidence.pools import SCALES
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_start_moved
 from kbapi.stats.estimate.siblings import Level
+from kbapi.stats.search.next_step import Boldness, SearchOption, search_options
 from kbapi.stats.start.start import NoStart, Start, StartFit, StartMethod, chance_stable
-from kbapi.storage.answers import AnswerBytes, had_start, is_checked, save_pool_check
+from kbapi.storage.answers import AnswerBytes, had_start, save_pool_check
+from kbapi.storage.pools import LineRow
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load, LockChange, OverallLockStatus
 
@@ -123,6 +135,30 @@ class SuggestedStart:
     at_clock: AtClock | None
     """The start as an absolute voltage; null except for fixed_clock_voltage at clocks near or
     between those that were reported."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartOption:
+    """A first setting that a person may choose, and what a search from there takes."""
+
+    name: Boldness
+    """`cautious`, `usual` (begins at the start) or `bold`."""
+    setting_mv: float | None
+    """The first setting in mV with two decimals, negative is lower; null for count_offset."""
+    setting_counts: int | None
+    """The first setting in counts, negative is lower; null except for count_offset."""
+    grid_steps: int
+    """The first setting as grid steps below stock, 1 or more."""
+    value_to_enter: int
+    """Whole number of mV or counts, rounded toward stock; negative is lower."""
+    chance_fails: float
+    """Chance that one more machine fails at the first setting: the best estimate, 0 to 1."""
+    max_risk: float
+    """Highest chance of failure of each later setting, as /v1/next-step takes it, 0 to 1."""
+    expected_search: SearchForecast
+    """What the search takes on average, and the deepest setting that has passed in the end."""
+    text: str
+    """The option in one sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +263,12 @@ class StartAnswer:
     percentiles: tuple[Percentile, ...] | None
     """Settings at which 90, 75, 50, 25 and 10 % of units are stable; null unless asked for with
     detail=percentiles."""
+    options: tuple[StartOption, ...] | None
+    """Searches to choose from, cautious to bold. Near stock and near the deepest allowed setting
+    there are fewer than three. Null unless asked for with detail=options, and without a start."""
+    options_least_cost: Boldness | None
+    """The option with the least expected cost: minutes of the search, less the value of the depth
+    it reaches. Null unless asked for with a value of one mV or count."""
     related_chips: tuple[str, ...]
     """Keys of related chips that have results; empty where there is a start."""
     meaning: Meaning | None
@@ -299,6 +341,11 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
     start = None if isinstance(fit.answer, NoStart) else shown
     lower = None if start else shown
     reason, summary = _reason_and_summary(question, found, fitted, lower)
+    options = _options(question, found, fit)
+    least_cost = _least_cost(question, options or ())
+    if least_cost:
+        setting = setting_in_short(control, least_cost.value_to_enter)
+        summary = f"{summary} {start_text.least_cost(least_cost.name, setting)}"
     warnings = _warnings(found, fitted, has_start=shown is not None)
     return StartAnswer(
         chip=question.chip.summary,
@@ -311,6 +358,8 @@ def _answer_of(question: Question, found: EvidenceFound, fitted: FittedStart) ->
         start=start,
         reason=reason,
         percentiles=_percentiles(found, fit) if question.detail == "percentiles" else None,
+        options=options,
+        options_least_cost=least_cost.name if least_cost else None,
         related_chips=() if start else found.related_chips,
         meaning=_meaning(question, found, fitted) if shown else None,
         warnings=warnings,
@@ -416,6 +465,78 @@ def _chance_stable(found: EvidenceFound, fit: StartFit, steps: int) -> float:
     return min(round(chance, 2), _MOST_CHANCE)
 
 
+def _options(
+    question: Question, found: EvidenceFound, fit: StartFit
+) -> tuple[StartOption, ...] | None:
+    """The searches to choose from, planned from the fit of the start; None if not asked for.
+
+    Raises
+    ------
+    QueryInvalid
+        When the value is that of a unit of another control.
+    """
+    _require_value_unit(question, found.control)
+    if question.detail != "options" or not isinstance(fit.answer, Start):
+        return None
+    costs = question.failure_minutes
+    search = Search(
+        chip=question.chip, failure_minutes=DEFAULT_FAILURE_MINUTES if costs is None else costs
+    )
+    state = search_state(question, search, found, fit)
+    check_time("plan of the search")
+    if fit.answer.steps > state.deepest:
+        return ()
+    options = search_options(state.unit.plan)
+    check_time("options")
+    return tuple(_option(state, fit, one) for one in options)
+
+
+def _require_value_unit(question: Question, control: LimitControl) -> None:
+    in_counts = control == "count_offset"
+    wrong, right = ("mv", "count") if in_counts else ("count", "mv")
+    if getattr(question, f"value_per_{wrong}_minutes") is not None:
+        text = f"{control} wants value_per_{right}_minutes."
+        raise QueryInvalid(problems=[Problem(f"value_per_{wrong}_minutes", "invalid", text)])
+
+
+def _option(state: SearchState, fit: StartFit, option: SearchOption) -> StartOption:
+    control, grid, steps = state.found.control, state.found.grid, option.first_steps
+    setting, entered = setting_of(control, grid, steps), -grid.enter(steps)
+    in_counts = control == "count_offset"
+    fails = round(1.0 - _chance_stable(state.found, fit, steps), 2)
+    expected = forecast_of(state, option.expected)
+    return StartOption(
+        name=option.boldness,
+        setting_mv=None if in_counts else setting,
+        setting_counts=int(setting) if in_counts else None,
+        grid_steps=steps,
+        value_to_enter=entered,
+        chance_fails=fails,
+        max_risk=option.max_risk,
+        expected_search=expected,
+        text=start_text.option(
+            option.boldness,
+            setting_in_short(control, entered),
+            fails,
+            (expected.trials, expected.failures),
+            setting_in_short(control, round(expected.stable_at)),
+        ),
+    )
+
+
+def _least_cost(question: Question, options: Sequence[StartOption]) -> StartOption | None:
+    """The option whose minutes, less the value of its depth, are the fewest; None without value."""
+    value = question.value_per_mv_minutes, question.value_per_count_minutes
+    worth = next((one for one in value if one is not None), None)
+    if worth is None:
+        return None
+
+    def cost(option: StartOption) -> float:
+        return option.expected_search.minutes + worth * option.expected_search.stable_at
+
+    return min(options, key=cost, default=None)
+
+
 def _next_step_link(found: EvidenceFound) -> NextStepLink:
     control, grid = found.control, found.grid
     steps = floor(Fraction(USUAL_WIDTHS[control].careful) / grid.step)
@@ -456,7 +577,7 @@ def _summary(question: Question, found: EvidenceFound, fit: StartFit) -> str:
     borrowed = 0.0 if fit.level is Level.CHIP else fit.borrowed_units
     lines = found.other_lines
     summary = start_text.summary_of_start(
-        start_text.lead(found.factory_lock, found.locks),
+        start_text.lead(found.factory_lock, found.locks, units),
         domains_text(question.domain, found.domains_beside(question.domain)),
         setting_text(found.control, -found.grid.enter(steps)),
         _expected(question, found, fit),
@@ -488,22 +609,35 @@ def _meaning(question: Question, found: EvidenceFound, fitted: FittedStart) -> M
     )
 
 
-def _keep_check(
-    connection: Connection, found: EvidenceFound, fitted: FittedStart, instance: Instance
-) -> None:
-    if found.own is None or found.line is None:
+@dataclass(frozen=True)
+class _StartFound:
+    """The evidence of a question, and the fit of it."""
+
+    question: Question
+    evidence: EvidenceFound
+
+    @property
+    def line(self) -> LineRow | None:
+        return self.evidence.line
+
+    @property
+    def has_results(self) -> bool:
+        return self.evidence.has_results
+
+    @cached_property
+    def fitted(self) -> FittedStart:
+        """Computed once for the answer, and for what is kept beside it."""
+        return fit_question(self.question, self.evidence)
+
+
+def _keep_check(connection: Connection, found: _StartFound, instance: Instance) -> None:
+    own, line, fitted = found.evidence.own, found.line, found.fitted
+    # Another share, a filter or a delayed result would change what the queue says of the pool.
+    if own is None or line is None or found.question.is_delayed:
         return
-    pool = found.own.id
-    finding = finding_of(found, fitted.fit, fitted.move, had_start(connection, pool))
-    save_pool_check(connection, pool, found.line.revision, instance.today(), finding)
-
-
-def _is_check_due(
-    connection: Connection, question: Question, found: EvidenceFound, instance: Instance
-) -> bool:
-    if question.is_delayed or found.own is None or found.line is None:
-        return False
-    return not is_checked(connection, found.own.id, found.line.revision, instance.today())
+    had_one = had_start(connection, own.id)
+    finding = finding_of(found.evidence, fitted.fit, fitted.move, had_one)
+    save_pool_check(connection, own.id, line.revision, instance.today(), finding)
 
 
 def advise_start(instance: Instance, question: Question) -> AnswerBytes:
@@ -514,23 +648,23 @@ def advise_start(instance: Instance, question: Question) -> AnswerBytes:
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    fitted: list[FittedStart] = []
 
-    def find(connection: Connection) -> EvidenceFound:
-        found = find_with_peers(connection, question, instance, is_delayed=question.is_delayed)
-        return replace(found, is_check_due=_is_check_due(connection, question, found, instance))
+    def find(connection: Connection) -> _StartFound:
+        delayed = question.is_delayed
+        found = find_with_peers(connection, question, instance, is_delayed=delayed)
+        return _StartFound(question, found)
 
-    def compute(found: EvidenceFound) -> StartAnswer:
-        fitted[:] = [fit_question(question, found)]
-        move = fitted[0].move
-        count_start_moved(found.control, move.moves_by if move else None)
-        return _answer_of(question, found, fitted[0])
+    def compute(found: _StartFound) -> StartAnswer:
+        move = found.fitted.move
+        count_start_moved(found.evidence.control, move.moves_by if move else None)
+        return _answer_of(question, found.evidence, found.fitted)
 
-    def keep(connection: Connection, found: EvidenceFound) -> None:
-        keep_findings(connection, found, instance)
-        # Another share, a filter or a delayed result would change what the queue says of the pool.
-        if not question.is_delayed:
-            _keep_check(connection, found, fitted[0], instance)
+    def keep(connection: Connection, found: _StartFound) -> None:
+        keep_findings(connection, found.evidence, instance)
+        _keep_check(connection, found, instance)
+
+    def by(found: _StartFound) -> OutdatedBy:
+        return outdated_by(found.evidence)
 
     texts = question.filter_texts
-    return answer_once(instance, "start", question, find, compute, keep, texts, kept_of)
+    return answer_once(instance, "start", question, find, compute, keep, texts, by)

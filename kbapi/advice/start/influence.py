@@ -1,7 +1,8 @@
 """How far a start moves without one contributor, and what a curator should look at in its pool.
 
-A screen orders the contributors by cheap numbers. The few that it names are left out one at a time,
-and the pool is checked and fitted again without each: that is exact.
+A screen orders the contributors by cheap numbers. The moves of the few that it names are
+approximated. Where one may be large, the pool is checked and fitted again without the contributor:
+that is exact.
 """
 
 from collections.abc import Sequence
@@ -18,15 +19,25 @@ from kbapi.advice.start.query import Question
 from kbapi.evidence.outlier_check import (
     OutlierReport,
     aged_stable_steps,
+    limit_parts,
     standing_flags,
     weighed_intervals,
     weight_under,
 )
 from kbapi.evidence.pools import SCALES, PoolEvidence, evidence_from, floor_steps
 from kbapi.evidence.small_cells import FEWEST_SHOWN
-from kbapi.evidence.units import PoolUnits
+from kbapi.evidence.units import OTHERS_NEEDED, PoolUnits
+from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.stats.start.start import NoStart, NoStartReason, StartFit, pool_start
+from kbapi.stats.start.pool import informative, without_some
+from kbapi.stats.start.start import (
+    NoStart,
+    NoStartReason,
+    Start,
+    StartFit,
+    pool_start,
+    suggested_start,
+)
 from kbapi.storage.answers import PoolFinding
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import PoolCode
@@ -40,6 +51,10 @@ _SCREENED_FROM: Final = 100.0
 
 The model-free bound then has all of the weight; beside siblings 0.29 of it, and all from 200 on.
 """
+_MISJUDGED: Final = 0.5
+"""The part of that by which an approximated move may be wrong: 5 mV or 1 count."""
+_LARGEST_PART: Final = 0.25
+"""Of the pool's weight, for a contributor whose move can be approximated."""
 _QUANTILE: Final = 1.2816
 """Standard deviations from the mean to the depth that 90 % of normal limits reach."""
 
@@ -103,27 +118,91 @@ def setting_if_untold_failed(
 def find_largest_move(question: Question, found: EvidenceFound, fit: StartFit) -> StartMove | None:
     """The move without the most influential contributor; None with too few units for a start.
 
-    Contributors that the screen does not name are not fitted. With 100 units of weight or more,
-    none is where the limits around the start lie close together. A contributor without whom too few
-    units are left is skipped: every contributor of so small a pool decides whether it has a start.
+    Nothing is fitted where limits around the start of 100 units or more lie close together, nor for
+    contributors that the screen does not name. The pool is fitted again where an approximated move
+    may be one that an answer reports, and larger than those found before. A
+    contributor without whom too few units are left is skipped: every contributor of so small a pool
+    decides whether it has a start.
     """
     own, now = found.own, fitted_setting(found, fit)
     if own is None or now is None or not own.asked.informative.any():
         return None
-    contributors = np.unique(own.asked.contributor)
-    about = own.asked, own.outlier_report, own.floor_steps
-    moves = approximate_moves(*about) * -float(found.grid.step)
     if _is_steady(found, own, now):
-        place = int(np.abs(moves).argmax())
-        return StartMove(int(contributors[place]), round(float(moves[place]), 2), is_exact=False)
-    exact = []
-    for place in most_suspected(*about, moves):
-        contributor = int(contributors[place])
+        return _steady_move(found, own)
+    near = approximated_moves(question, found, own, fit)
+    order = sorted(near, key=lambda one: (-abs(near[one]), one))
+    reported = MOST_MOVED[found.control]
+    exact: list[StartMove] = []
+    for contributor in order:
+        largest = max([reported, *(abs(move.moves_by) for move in exact)])
+        if abs(near[contributor]) + _MISJUDGED * reported <= largest:
+            break
         then = fitted_setting(found, start_fit(question, without(question, found, contributor)))
         if then is not None:
             exact.append(StartMove(contributor, round(then - now, 2), is_exact=True))
         check_time("start without a contributor")
-    return max(exact, key=lambda move: (abs(move.moves_by), -move.contributor), default=None)
+    steady = [StartMove(one, near[one], is_exact=False) for one in order if near[one] < np.inf]
+    largest_first = sorted(exact or steady, key=lambda one: (-abs(one.moves_by), one.contributor))
+    return next(iter(largest_first), None)
+
+
+def _steady_move(found: EvidenceFound, own: PoolEvidence) -> StartMove:
+    """The largest move by the screen alone."""
+    about = own.asked, own.outlier_report, own.floor_steps
+    moves = approximate_moves(*about) * -float(found.grid.step)
+    place = int(np.abs(moves).argmax())
+    contributor = int(np.unique(own.asked.contributor)[place])
+    return StartMove(contributor, round(float(moves[place]), 2), is_exact=False)
+
+
+def approximated_moves(
+    question: Question, found: EvidenceFound, own: PoolEvidence, fit: StartFit
+) -> dict[int, float]:
+    """How far the start moves without each suspected contributor, in mV or counts.
+
+    Nothing is checked again: the weights and the alarms of the others stay as they are. So a move
+    is infinite where that is wrong, or where a contributor weighs too much. Without one who has
+    flagged units nothing counts as flagged: the largest move that this can give.
+    """
+    units, about = own.asked, (own.asked, own.outlier_report, own.floor_steps)
+    scale, step, now = SCALES[found.control], float(found.grid.step), fitted_setting(found, fit)
+    weight = weight_under(units, own.outlier_report) * standing_flags(units, own.outlier_report)
+    parts = limit_parts(*about)
+    suspected = most_suspected(*about, approximate_moves(*about) * -step)
+    flagged, may_find_more = _flagged_contributors(own), _checks_otherwise(own, fit)
+    moves = {}
+    for contributor in np.unique(units.contributor)[suspected].tolist():
+        theirs = (units.contributor == contributor) & (weight > 0.0)
+        left, gone = (
+            informative(parts.some(which).intervals(weight[which])) for which in (~theirs, theirs)
+        )
+        moves[contributor] = np.inf
+        if may_find_more or gone.total_weight > _LARGEST_PART * fit.own_units:
+            continue
+        pool = without_some(fit.pool, left, gone, step, scale)
+        guard = replace(found.guard, flagged_share=0.0) if contributor in flagged else found.guard
+        asked = question.stable_share, question.confidence, guard
+        then = answered_setting(found, suggested_start(pool, found.grid, *asked))
+        if now is not None and then is not None:
+            moves[contributor] = round(then - now, 2)
+    return moves
+
+
+def _flagged_contributors(own: PoolEvidence) -> NDArray[np.int64]:
+    """The contributors with units that are excluded or count in part."""
+    units, report = own.whole, own.outlier_report
+    flagged = np.isin(units.unit, np.union1d(report.outlier_deep, report.lone_failures))
+    return np.union1d(units.contributor[flagged], report.differing)
+
+
+def _checks_otherwise(own: PoolEvidence, fit: StartFit) -> bool:
+    """Whether one contributor less may change the weight of all others.
+
+    Six can establish one another, five cannot. Own units decide how much other lines count.
+    """
+    others = len(np.unique(own.rows.merged.contributor)) - 1
+    is_last = others == OTHERS_NEEDED and len(own.rows.established) > 0
+    return is_last or fit.level is Level.ALL_CHIPS
 
 
 def without(question: Question, found: EvidenceFound, contributor: int) -> EvidenceFound:
@@ -136,9 +215,14 @@ def without(question: Question, found: EvidenceFound, contributor: int) -> Evide
 
 def fitted_setting(found: EvidenceFound, fit: StartFit) -> float | None:
     """The setting of a start, 0 where an answer has none; None with too few units."""
-    if isinstance(fit.answer, NoStart):
-        return 0.0 if fit.answer.reason is NoStartReason.FAILS_NEAR_STOCK else None
-    return setting_of(found.control, found.grid, fit.answer.steps)
+    return answered_setting(found, fit.answer)
+
+
+def answered_setting(found: EvidenceFound, answer: Start | NoStart) -> float | None:
+    """The same of an answer without percentiles."""
+    if isinstance(answer, NoStart):
+        return 0.0 if answer.reason is NoStartReason.FAILS_NEAR_STOCK else None
+    return setting_of(found.control, found.grid, answer.steps)
 
 
 def most_suspected(

@@ -1,6 +1,6 @@
 """Why an answer has no start."""
 
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple, get_args
 
 from kbapi.advice.evidence_found import EvidenceFound, contributors_in, setting_of
 from kbapi.advice.phrases import nothing_for, setting_in_short
@@ -15,15 +15,22 @@ from kbapi.stats.estimate.siblings import Level
 from kbapi.stats.start.start import NoStart, StartFit
 from kbapi.stats.start.start import NoStartReason as NoStartCause
 
+WithoutControlCode = Literal["locked_at_factory", "locked_by_reports", "no_known_control"]
 NoStartCode = Literal[
     "no_results",
     "too_few_units",
     "share_out_of_reach",
     "fails_near_stock",
-    "locked_at_factory",
-    "no_known_control",
+    WithoutControlCode,
     "not_on_this_chip",
 ]
+
+
+class WithoutControl(NamedTuple):
+    """Why there is nothing to search for: a code and sentences."""
+
+    code: WithoutControlCode
+    text: str
 
 
 class WhyNoStart(NamedTuple):
@@ -52,8 +59,10 @@ def _why_alone(
     own = found.own
     if found.absence_text is not None:
         return WhyNoStart(NOT_ON_THIS_CHIP, found.absence_text)
-    if own is None and fit.level is Level.NONE:
-        return _without_results(question, found)
+    without = why_without_control(question, found)
+    is_empty = own is None and fit.level is Level.NONE
+    if without is not None and (is_empty or found.locked_by is not None):
+        return WhyNoStart(*without)
     if none.reason is NoStartCause.TOO_FEW_UNITS:
         if own is None or own.units == 0:
             return _no_results(question, found)
@@ -88,15 +97,18 @@ def _fails_near_stock(
     return WhyNoStart("fails_near_stock", text + lower, None, at_first)
 
 
-def _without_results(question: Question, found: EvidenceFound) -> WhyNoStart:
-    """Why there is no start without results; first, whether there is anything to search for."""
-    if not found.is_ruled_out:
-        return _no_results(question, found)
+def why_without_control(question: Question, found: EvidenceFound) -> WithoutControl | None:
+    """Why there is nothing to search for: a lock, or no known control; None where there may be."""
     left = found.factory_lock.controls_left
-    if found.factory_lock.status == "locked":
-        return WhyNoStart("locked_at_factory", start_text.locked_at_factory(left))
+    if found.locked_by == "documents":
+        return WithoutControl("locked_at_factory", start_text.locked_at_factory(left))
+    if found.locked_by == "reports":
+        text = start_text.locked_by_reports(found.control, question.domain, left)
+        return WithoutControl("locked_by_reports", text)
+    if not found.is_ruled_out:
+        return None
     text = start_text.no_known_control(found.control, question.domain, left)
-    return WhyNoStart("no_known_control", text)
+    return WithoutControl("no_known_control", text)
 
 
 def _no_results(question: Question, found: EvidenceFound) -> WhyNoStart:
@@ -106,7 +118,7 @@ def _no_results(question: Question, found: EvidenceFound) -> WhyNoStart:
     return WhyNoStart("no_results", start_text.no_results(question, found.control, own, related))
 
 
-_WITHOUT_A_CONTROL: Final = ("locked_at_factory", "no_known_control")
+_WITHOUT_A_CONTROL: Final = get_args(WithoutControlCode)
 
 
 def summary_without(question: Question, found: EvidenceFound, why: WhyNoStart) -> str:
@@ -115,7 +127,7 @@ def summary_without(question: Question, found: EvidenceFound, why: WhyNoStart) -
     if why.code == NOT_ON_THIS_CHIP:
         return factory + nothing_for("start", why.text)
     if why.code in _WITHOUT_A_CONTROL:
-        return f"{factory}{start_text.no_start_without_control()}"
+        return factory + start_text.no_start_without_control(found.locked_by)
     lead = start_text.lead(found.factory_lock, found.locks)
     if why.code in ("fails_near_stock", "share_out_of_reach"):
         return lead + start_text.no_start_here(question, why.units_needed)

@@ -38,10 +38,13 @@ from kbapi.vocabulary import (
     LimitControl,
 )
 
-CONFIDENCES: Final = (0.8, 0.9, 0.95, 0.99)
+CONFIDENCES: Final = (0.9, 0.95, 0.99)
 _FILTERS: Final = tuple(field.name for field in dataclass_fields(Filters))
 DEFAULT_SHARE: Final = 0.9
 DEFAULT_CONFIDENCE: Final = 0.95
+DEFAULT_FAILURE_MINUTES: Final = 10.0
+_MINUTES: Final = validate.Range(0, 1_440)
+_OF_OPTIONS: Final = ("failure_minutes", "value_per_mv_minutes", "value_per_count_minutes")
 _LEAST_SHARE: Final = 0.5
 _MOST_SHARE: Final = 0.99
 
@@ -62,6 +65,10 @@ class Question:
     detail: Detail
     filters: Filters
     """The results that are asked about; those of siblings are never filtered."""
+    failure_minutes: float | None = None
+    value_per_mv_minutes: float | None = None
+    value_per_count_minutes: float | None = None
+    """Of options: what a failure costs, and how long a search may take for one mV or count more."""
     key: str = field(init=False)
     """The same text for all queries with the same meaning."""
 
@@ -73,9 +80,10 @@ class Question:
         moved_with = "any" if self.moved_with is None else "+".join(self.moved_with)
         clock = "any" if self.clock_mhz is None else repr(self.clock_mhz)
         filters = orjson.dumps(self.filters_response).decode()
+        costs = self.failure_minutes, self.value_per_mv_minutes, self.value_per_count_minutes
         return (
             f"{self.chip.key}|{self.domain}|{self.control or 'any'}|{moved_with}|{clock}|"
-            f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}|{filters}"
+            f"{self.stable_share:.2f}|{self.confidence:.2f}|{self.detail}|{filters}|{costs}"
         )
 
     @property
@@ -164,9 +172,28 @@ class QuestionSchema(ChipQuestionSchema):
         load_default="start",
         validate=OneChoiceOf(DETAILS),
         metadata={
-            "description": "percentiles adds how deep 90, 75, 50, 25 and 10 % of units hold.",
+            "description": "percentiles adds how deep 90, 75, 50, 25 and 10 % of units hold. "
+            "options adds what a cautious, the usual and a bold search take.",
             "example": "percentiles",
         },
+    )
+    failure_minutes = ParameterNumber(
+        validate=_MINUTES,
+        metadata={
+            "description": "With detail=options: minutes that a failure costs beside its trial, "
+            f"such as 30; {DEFAULT_FAILURE_MINUTES:g} unless given.",
+        },
+    )
+    value_per_mv_minutes = ParameterNumber(
+        validate=_MINUTES,
+        metadata={
+            "description": "With detail=options: minutes of search that one mV more is worth, such "
+            "as 1.5. `options_least_cost` then names the search of the least cost.",
+        },
+    )
+    value_per_count_minutes = ParameterNumber(
+        validate=_MINUTES,
+        metadata={"description": "The same for one count more, such as 8; for count_offset."},
     )
     load = fields.String(  # type: ignore[assignment]  # marshmallow keeps fields apart from methods
         validate=OneChoiceOf(LOADS),
@@ -203,7 +230,7 @@ class QuestionSchema(ChipQuestionSchema):
         load_default=DEFAULT_CONFIDENCE,
         validate=OneNumberOf(CONFIDENCES),
         metadata={
-            "description": "How sure the share should be: 0.8, 0.9, 0.95 or 0.99.",
+            "description": "How sure the share should be: 0.9, 0.95 or 0.99.",
             "example": 0.95,
         },
     )
@@ -227,6 +254,9 @@ def parse_question(sent: Mapping[str, Sequence[str]], catalogue: Catalogue) -> Q
 def _problems_with(asked: Mapping[str, Any]) -> Iterator[Problem]:
     if "clock_mhz" in asked and asked.get("control") not in (None, "fixed_clock_voltage"):
         yield Problem("clock_mhz", "invalid", "A clock belongs to fixed_clock_voltage alone.")
+    for name in _OF_OPTIONS:
+        if name in asked and asked.get("detail") != "options":
+            yield Problem(name, "invalid", "Send it with detail=options.")
 
 
 def _with_defaults(chip: ChipName, loaded: dict[str, Any], catalogue: Catalogue) -> Question:
@@ -245,4 +275,5 @@ def _with_defaults(chip: ChipName, loaded: dict[str, Any], catalogue: Catalogue)
         confidence=loaded["confidence"],
         detail=loaded["detail"],
         filters=Filters(**{name: loaded.get(name) for name in _FILTERS}),
+        **{name: loaded.get(name) for name in _OF_OPTIONS},
     )

@@ -7,6 +7,7 @@ from typing import Final
 from kbapi.advice.documented import FactoryLockAnswer
 from kbapi.advice.phrases import (
     amount_text,
+    chance_text,
     counted,
     machines_text,
     percent,
@@ -45,6 +46,32 @@ def expected_to_hold(chance_stable: float, question: Question) -> str:
     )
 
 
+def option(
+    name: str, first: str, chance_fails: float, takes: tuple[float, float], reached: str
+) -> str:
+    """A search to choose: where it begins, how many fail there, what it takes and reaches.
+
+    >>> option("bold", "-80 mV", 0.104, (4.4, 0.86), "-97 mV")
+    'Bold: begin at -80 mV, where 10 in 100 fail; 4.4 trials and 0.9 failures reach -97 mV.'
+    """
+    trials, failures = takes
+    fails = chance_text(chance_fails)
+    fail = "fails" if fails == "1 in 100" else "fail"
+    return (
+        f"{name.capitalize()}: begin at {first}, where {fails} {fail}; {trials:.1f} trials and "
+        f"{failures:.1f} failures reach {reached}."
+    )
+
+
+def least_cost(name: str, first: str) -> str:
+    """Which search to choose by the values that were asked with.
+
+    >>> least_cost("bold", "-80 mV")
+    'The bold search costs you least: begin at -80 mV.'
+    """
+    return f"The {name} search costs you least: begin at {first}."
+
+
 def difference_text(name: str, compared: Sequence[FilterValue]) -> str:
     """How the values of a filter differ, and what to ask next; no cause is named."""
     values = [f"{one.direction} with {one.value}" for one in compared[:_MOST_VALUES]]
@@ -69,27 +96,52 @@ def lock_lead(share_open: float) -> str:
     return "Probably locked: check this first. "
 
 
-def factory_lead(documented: FactoryLockAnswer) -> str:
-    """What comes before everything else on a series that is locked at the factory; else empty."""
+def factory_lead(documented: FactoryLockAnswer, proven: int = 0) -> str:
+    """What comes before everything else on a series that is locked at the factory; else empty.
+
+    `proven` is the number of machines of the chip with results, all of which show an effect.
+    """
     if documented.status != "locked":
         return ""
     left = f"; {' and '.join(documented.controls_left)} is left" if documented.controls_left else ""
-    against = documented.reports_against
-    reports = f". {against} of {machines_text(documented.reports)} report otherwise"
-    lead = f"{documented.in_short}{left}{reports if against else ''}. "
+    lead = f"{documented.in_short}{left}. "
+    if documented.reports_against:
+        of_all = machines_text(documented.reports)
+        lead += f"{documented.reports_against} of {of_all} report otherwise. "
+    elif proven:
+        lead += f"Results of {machines_text(proven)} show otherwise. "
     return lead[0].upper() + lead[1:]
 
 
-def lead(documented: FactoryLockAnswer, locks: LockShares | None) -> str:
+def lead(documented: FactoryLockAnswer, locks: LockShares | None, proven: int = 0) -> str:
     """What comes first in a summary: the documented lock, else that most reports are of one."""
-    return factory_lead(documented) or ("" if locks is None else lock_lead(locks.open.share))
+    of_reports = "" if locks is None else lock_lead(locks.open.share)
+    return factory_lead(documented, proven) or of_reports
+
+
+_ACCEPT: Final = "Accept the lock: results of other chips do not open it."
 
 
 def locked_at_factory(left: Sequence[str]) -> str:
     """Why there is no start on a locked series, and what is left."""
+    return f"{_what_is_left(left)} {_ACCEPT}"
+
+
+def locked_by_reports(control: str, domain: str, left: Sequence[str]) -> str:
+    """Why there is no start where most machines report a lock, and what is left.
+
+    >>> locked_by_reports("voltage_offset", "core", []).partition(". ")[0]
+    'Most machines report that voltage_offset on core is locked, and no three show an effect'
+    """
+    why = f"Most machines report that {control} on {domain} is locked, and no three show an effect."
+    yours = "If yours is open, send a result with proof of effect."
+    return f"{why} {_what_is_left(left)} {yours}"
+
+
+def _what_is_left(left: Sequence[str]) -> str:
     if "power_limit" in left:
-        return "A lower power limit is what is left: ask /v1/power. Accept the lock."
-    return "No control is left on this chip. Accept the lock."
+        return "A lower power limit is what is left: ask /v1/power."
+    return "No control is left on this chip."
 
 
 def no_known_control(control: str, domain: str, left: Sequence[str]) -> str:
@@ -99,9 +151,16 @@ def no_known_control(control: str, domain: str, left: Sequence[str]) -> str:
     return f"{known}{is_left} If yours has it, send a result with proof of effect."
 
 
-def no_start_without_control() -> str:
+_WITHOUT_CONTROL: Final = {
+    None: "No start: no control of voltage is known.",
+    "documents": "No start: voltage control is locked here.",
+    "reports": "No start: most machines report that this control is locked.",
+}
+
+
+def no_start_without_control(locked_by: str | None) -> str:
     """The summary where there is no control to search with."""
-    return "No start: no control of voltage is known."
+    return _WITHOUT_CONTROL[locked_by]
 
 
 def not_established() -> str:
@@ -156,7 +215,7 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
     >>> stricter_text(0.9, 0.9, Guard(0.0, drift_alarm=False), 10.0)
     ''
     >>> stricter_text(0.9, 0.91, Guard(0.0, drift_alarm=False), 30.0)
-    ' The start is for 91 % of machines instead of 90 %: some results may be false.'
+    ' The start is for 91 % of machines instead of 90 %, because some results may be false.'
     """
     used, asked = (f"{100 * share:.3g} %" for share in (stable_share_used, stable_share))
     if used == asked:
@@ -166,8 +225,8 @@ def stricter_text(stable_share: float, stable_share_used: float, guard: Guard, u
         "some results are excluded or count in part": guard.flagged_share > 0.0,
         "recent results drift": guard.drift_alarm,
     }
-    why = ", ".join(reason for reason, applies in reasons.items() if applies)
-    return f" The start is for {used} of machines instead of {asked}: {why}."
+    why = " and ".join(reason for reason, applies in reasons.items() if applies)
+    return f" The start is for {used} of machines instead of {asked}, because {why}."
 
 
 def based_on(

@@ -42,7 +42,7 @@ def setting_axis(control: str, deepest: float, clock_band_mhz: int | None) -> Ax
     label = {
         "voltage_offset": "Offset in mV, deeper to the right",
         "count_offset": "Offset in counts, deeper to the right",
-        "fixed_clock_voltage": f"mV below your own stock voltage at {clock_band_mhz} MHz",
+        "fixed_clock_voltage": f"mV against your own stock voltage at {clock_band_mhz} MHz",
     }[control]
     return Axis(0.0, 1.02 * deepest, ticks, label)
 
@@ -67,7 +67,7 @@ def stability_chart(
     x = setting_axis(stability["control"], deepest, stability["clock_band_mhz"])
     return Chart(
         title=_stability_title(stability, has_own),
-        subtitle=_stability_subtitle(stability, own_units, curve),
+        subtitle=_stability_subtitle(stability, start),
         panels=(Panel(x, y, marks, 250),),
         source=source,
         rows=tuple(_stability_rows(stability, start, own, curve)),
@@ -87,7 +87,8 @@ def _stability_title(stability: Answer, has_own: bool) -> str:
     who = f"{machines_text(units)}" if has_own else "machines like these"
     if half is None or most is None:
         return f"What share of {who} hold each setting"
-    return f"Half of {who} hold {half}; 9 in 10 hold {most}"
+    # Once says against what.
+    return f"Half of {who} hold {half}; 9 in 10 hold {most.removesuffix(' below stock')}"
 
 
 def _typed(control: str, setting: Answer) -> str:
@@ -97,18 +98,31 @@ def _typed(control: str, setting: Answer) -> str:
     return setting_in_short(control, int(value))
 
 
-def _stability_subtitle(stability: Answer, units: int, curve: Answer) -> tuple[str, ...]:
-    evidence = stability["evidence"]
+def _stability_subtitle(stability: Answer, start: Answer) -> tuple[str, ...]:
+    evidence, suggested = stability["evidence"], start["start"]
     borrowed = round(evidence["borrowed_units"])
-    parts = [
+    related = f", {borrowed} of related chips" if borrowed else ""
+    loads = start["meaning"]["loads"] if start["meaning"] else []
+    parts = (
         stability["chip"]["name"],
+        machines_text(evidence["units"]) + related,
         domains_text(stability["domain"], stability["moved_with"]),
         *(f"{name} {value}" for name, value in stability["filters"].items()),
-        machines_text(units) + (f", {borrowed} of related chips" if borrowed else ""),
-    ]
-    if evidence["latest_month"]:
-        parts.append(f"up to {evidence['latest_month']}")
-    return tuple(parts)
+        _loads_text(loads),
+        f"start with {percent(suggested['confidence'])} confidence" if suggested else "",
+        f"up to {evidence['latest_month']}" if evidence["latest_month"] else "",
+    )
+    return tuple(filter(None, parts))
+
+
+def _loads_text(loads: Sequence[str]) -> str:
+    """The load classes behind a start; empty without any."""
+    if len(loads) > _MOST_LOADS:
+        return f"{len(loads)} load classes"
+    return f"under {', '.join(loads)}" if loads else ""
+
+
+_MOST_LOADS: Final = 2
 
 
 def _curve_marks(curve: Answer, confidence: float, *, is_own: bool) -> Iterable[Mark]:

@@ -196,7 +196,7 @@ class Page:
     def _subtitle_lines(self) -> list[str]:
         parts: list[str] = self._chart["subtitle"]
         lines = wrapped(parts, SEPARATOR, WIDTH - 2 * _PAD, _TEXT_PT, is_bold=False)
-        return lines[: 3 - len(self._title)] if self._is_preview else lines
+        return lines[:1] if self._is_preview else lines
 
     def _widest_row(self) -> float:
         labels = [label for panel in self._chart["panels"] for _, label in panel["y"]["ticks"]]
@@ -206,10 +206,12 @@ class Page:
     def _key_lines(self) -> Iterator[list[dict[str, Any]]]:
         line: list[dict[str, Any]] = []
         used = 0.0
+        seen = {""}
         for panel in self._chart["panels"]:
             for mark in panel["marks"]:
-                if not mark["label"]:
+                if mark["label"] in seen:
                     continue
+                seen.add(mark["label"])
                 width = _sample_of(mark) + 6 + width_of(mark["label"]) + _GAP
                 if line and used + width > WIDTH - 2 * _PAD + _GAP:
                     yield line
@@ -290,7 +292,10 @@ class Page:
         for mark in panel["marks"]:
             _DRAW[mark["shape"]](self, axes, mark)
         self._write_above(axes, panel)
-        for axis, label in ((axes.xaxis, x["label"]), (axes.yaxis, y["label"])):
+        beside = y["label"]
+        if width_of(beside) > height + _LINE:
+            beside = beside.partition(",")[0]
+        for axis, label in ((axes.xaxis, x["label"]), (axes.yaxis, beside)):
             axis.set_label_text(label, fontproperties=_font(_TEXT_PT, is_bold=False))
             axis.label.set_color(self._theme.text)
 

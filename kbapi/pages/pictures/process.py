@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import weakref
 from dataclasses import dataclass
 from pathlib import Path
 from socket import socket, socketpair
@@ -13,7 +14,7 @@ from typing import Final
 from kbapi.errors import Overloaded
 from kbapi.pages.pictures.chart import COST, HEAD
 
-WAIT_S: Final = 10.0
+WAIT_S: Final = 20.0
 """The longest wait for a picture, behind others included; then the process is ended."""
 # Without the current folder among the places of modules.
 _DRAWING: Final = (sys.executable, "-P", "-m", "kbapi.pages.pictures.drawing")
@@ -33,18 +34,36 @@ class _Ended(Exception):
     """The process ended before it answered."""
 
 
+class _Child:
+    """A started process with the pipe to it."""
+
+    def __init__(self) -> None:
+        self.pipe, theirs = socketpair()
+        with theirs:
+            end = theirs.fileno()
+            self.process = subprocess.Popen(  # noqa: S603 - no text of a request
+                _DRAWING, stdin=end, stdout=end, env=_environment()
+            )
+
+    def end(self) -> None:
+        """End the process, and wait until it has ended."""
+        self.pipe.close()
+        self.process.kill()
+        self.process.wait()
+
+
 class DrawingProcess:
     """A process that draws one picture after another, for one worker."""
 
     def __init__(self) -> None:
         self._lock = Lock()
-        self._process: subprocess.Popen[bytes] | None = None
-        self._pipe: socket | None = None
+        self._child: _Child | None = None
+        self._ending: weakref.finalize[..., DrawingProcess] | None = None
 
     @property
     def pid(self) -> int | None:
         """The id of the process; None before the first picture."""
-        return None if self._process is None else self._process.pid
+        return None if self._child is None else self._child.process.pid
 
     def draw(self, request: bytes) -> Drawn:
         """The picture that a request describes, in the form that the drawing process reads.
@@ -57,61 +76,54 @@ class DrawingProcess:
             When the process could not draw it.
         """
         until = monotonic() + WAIT_S
-        if not self._lock.acquire(timeout=WAIT_S):
+        # A drawing that begins with little time left would end a process that can do it.
+        if not self._lock.acquire(timeout=WAIT_S / 2):
             raise Overloaded
         try:
-            try:
-                return self._ask(request, until)
-            except _Ended:
-                # It was idle for long, or it was killed: a new one draws the picture.
-                return self._ask(request, until)
-        except _Ended:
-            raise RuntimeError("the drawing process ended twice") from None
+            return self._draw(request, until)
         finally:
             self._lock.release()
+
+    def _draw(self, request: bytes, until: float) -> Drawn:
+        for _ in range(2):
+            # It ends after it was idle for long, and it may be killed: then a new one draws.
+            try:
+                return _answer(self._started(), request, until)
+            except TimeoutError:
+                self._end()
+                raise Overloaded from None
+            except (OSError, _Ended):
+                self._end()
+        raise RuntimeError("the drawing process ended twice")
 
     def close(self) -> None:
         """End the process."""
         with self._lock:
             self._end()
 
-    def _ask(self, request: bytes, until: float) -> Drawn:
-        pipe = self._started()
-        try:
-            pipe.settimeout(_left_s(until))
-            pipe.sendall(HEAD.pack(len(request)) + request)
-            (length,) = HEAD.unpack(_received(pipe, HEAD.size, until))
-            answer = _received(pipe, length, until)
-        except TimeoutError:
-            self._end()
-            raise Overloaded from None
-        except (OSError, _Ended):
-            self._end()
-            raise _Ended from None
-        cpu_s, is_drawn = COST.unpack_from(answer)
-        body = answer[COST.size :]
-        if not is_drawn:
-            raise RuntimeError(f"a picture was not drawn: {body.decode()}")
-        return Drawn(body, cpu_s)
-
-    def _started(self) -> socket:
-        if self._pipe is None:
-            self._pipe, theirs = socketpair()
-            with theirs:
-                end = theirs.fileno()
-                self._process = subprocess.Popen(  # noqa: S603 - no text of a request
-                    _DRAWING, stdin=end, stdout=end, env=_environment()
-                )
-        return self._pipe
+    def _started(self) -> _Child:
+        if self._child is None:
+            self._child = _Child()
+            # Without an explicit end, as in a worker that ends, too.
+            self._ending = weakref.finalize(self, self._child.end)
+        return self._child
 
     def _end(self) -> None:
-        if self._pipe is not None:
-            self._pipe.close()
-            self._pipe = None
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-            self._process = None
+        if self._ending is not None:
+            self._ending()
+        self._child = self._ending = None
+
+
+def _answer(child: _Child, request: bytes, until: float) -> Drawn:
+    child.pipe.settimeout(_left_s(until))
+    child.pipe.sendall(HEAD.pack(len(request)) + request)
+    (length,) = HEAD.unpack(_received(child.pipe, HEAD.size, until))
+    answer = _received(child.pipe, length, until)
+    cpu_s, is_drawn = COST.unpack_from(answer)
+    body = answer[COST.size :]
+    if not is_drawn:
+        raise RuntimeError(f"a picture was not drawn: {body.decode()}")
+    return Drawn(body, cpu_s)
 
 
 def _environment() -> dict[str, str]:

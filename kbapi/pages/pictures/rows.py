@@ -73,7 +73,7 @@ def _groups(shown: Answer, *, has_own: bool) -> list[tuple[str, Answer]]:
     ]
     found = [(name, group) for name, group in equal if group is not None and group["gains"]]
     if has_own or not found:
-        found.append(("All of them", shown["overall"]))
+        found.append(("All machines", shown["overall"]))
     return found
 
 
@@ -114,18 +114,11 @@ def _gain_panel(
     ticks = tuple((place, _signed(place)) for place in nice_ticks(low, high, 6))
     x = Axis(low, high, ticks, _UNITS[unit])
     marks.insert(0, Mark("rule", "stock", (0.0,)))
-    first: dict[str, Mark] = {}
-    kept = [mark for mark in marks if mark.shape != "zones"]
-    zones = [mark for mark in marks if mark.shape == "zones"]
-    labelled = tuple(_once(mark, first) for mark in (*zones, *kept))
-    return Panel(x, Axis(row - 0.4, -0.6, tuple(names)), labelled, _ROW * row, is_by_rows=True)
-
-
-def _once(mark: Mark, seen: dict[str, Mark]) -> Mark:
-    """The mark, without a label that an earlier one has."""
-    if mark.label and seen.setdefault(mark.label, mark) is not mark:
-        return Mark(mark.shape, mark.ink, mark.x, mark.y, mark.to, mark.dash, mark.marker)
-    return mark
+    # The grey zones lie under everything else.
+    ordered = sorted(marks, key=lambda mark: mark.shape != "zones")
+    return Panel(
+        x, Axis(row - 0.4, -0.6, tuple(names)), tuple(ordered), _ROW * row, is_by_rows=True
+    )
 
 
 def _rounded_ends(ends: list[float]) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""Addresses of pictures: the stored one while what it shows is current, else drawn anew."""
+"""Addresses of pictures: the stored one while what it shows is current, else a new drawing."""
 
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from threading import Lock
 from typing import Any, Final, Literal
+from urllib.parse import parse_qs, quote, unquote, urlencode
 
 import orjson
 from flask import Blueprint, Response, current_app, request
@@ -32,8 +33,14 @@ from kbapi.api.http_messages import conditional, instance
 from kbapi.chips.catalogue import Catalogue, resolve_chip
 from kbapi.chips.chip import ChipName
 from kbapi.documents.reader import read_parameters
-from kbapi.documents.shapes import OneChoiceOf, OneNumberOf, ParameterNumber, StrictSchema
-from kbapi.errors import ChipUnknown, PictureEmpty, Problem, QueryInvalid
+from kbapi.documents.shapes import (
+    OneChoiceOf,
+    OneNumberOf,
+    ParameterCount,
+    ParameterNumber,
+    StrictSchema,
+)
+from kbapi.errors import ChipUnknown, PageMissing, PictureEmpty, Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.pages.pictures.chart import SEPARATOR, Chart, NothingToShow
 from kbapi.pages.pictures.curves import (
@@ -59,6 +66,7 @@ _TYPES: Final[dict[Ending, str]] = {
     "txt": "text/plain; charset=utf-8",
 }
 _DEEPEST_OWN: Final = 1_000.0
+_PREVIEW: Final = (1_200, 630)
 _MOST_TRIALS: Final = 64
 _TRIAL: Final = re.compile(r"-?[0-9]{1,4}(\.[0-9]{1,2})?f?")
 
@@ -145,7 +153,9 @@ def _stability(instance: Instance, asked: PictureAsked) -> Found:
         ShownAnswer("start", question, advise_start(instance, question)),
     )
     stability, start = (orjson.loads(one.answer.body) for one in answers)
-    return Found(stability_chart(stability, start, asked.look["own"], _source(instance)), answers)
+    own = asked.look["own"]
+    chart = stability_chart(stability, start, own, _source(instance))
+    return Found(chart, answers, is_kept=own is None)
 
 
 def _power(instance: Instance, asked: PictureAsked) -> Found:
@@ -227,7 +237,7 @@ def source_line(settings: Settings, today: date) -> str:
     >>> source_line(settings, date(2026, 11, 30))
     'Tidewater Bench Club · https://club.example · 2026-11'
     """
-    return SEPARATOR.join(filter(None, (settings.name, settings.address, f"{today:%Y-%m}")))
+    return SEPARATOR.join(filter(None, (settings.name, settings.address, str(today)[:7])))
 
 
 def _source(instance: Instance) -> str:
@@ -282,7 +292,11 @@ def read_picture(
     read = read_parameters(kind.schema, look)
     rest = {one: values for one, values in sent.items() if one not in look}
     # The chip is in the path: in the query it is repeated.
-    question = kind.parse({**rest, "chip": [found.key, *sent.get("chip", ())]}, instance.catalogue)
+    about = {**rest, "chip": [found.key, *sent.get("chip", ())]}
+    try:
+        question = kind.parse(about, instance.catalogue)
+    except QueryInvalid as invalid:
+        raise QueryInvalid(problems=[*read.problems, *invalid.problems]) from None
     if read.problems:
         raise QueryInvalid(problems=read.problems)
     return PictureAsked(name, question, read.values)
@@ -346,3 +360,71 @@ def _drawn(pictures: Pictures, chart: Chart, look: Mapping[str, Any], ending: En
     drawn = pictures.process.draw(orjson.dumps(wanted))
     add_cpu_time(drawn.cpu_s)
     return drawn.body
+
+
+class OembedSchema(StrictSchema):
+    """What a site sends beside the link that it wants to show (oEmbed 1.0)."""
+
+    format = fields.String(load_default="json", validate=OneChoiceOf(("json",)))
+    maxwidth = ParameterCount(load_default=_PREVIEW[0], validate=validate.Range(1))
+    maxheight = ParameterCount(load_default=_PREVIEW[1], validate=validate.Range(1))
+
+
+_OEMBED: Final = OembedSchema()
+
+
+@blueprint.get("/oembed")
+@page_needs(Need.READING)
+def describe_link() -> Response:
+    """The picture behind an address of this instance, as oEmbed describes it.
+
+    Nothing is fetched, and no other origin is named: the address is that of the settings.
+    """
+    sent = request.args.to_dict(flat=False)
+    # An address as a whole is no text of a person; its own parameters are read like any others.
+    url = sent.pop("url", [""])[0]
+    read = read_parameters(_OEMBED, sent)
+    if read.problems:
+        raise QueryInvalid(problems=read.problems)
+    asked, address = _linked(instance(), url)
+    chart = _chart(_found(asked))
+    shrink = min(1, read.values["maxwidth"] / _PREVIEW[0], read.values["maxheight"] / _PREVIEW[1])
+    settings = instance().settings
+    described = {
+        "version": "1.0",
+        "type": "photo",
+        "title": chart.title,
+        "url": address,
+        "width": max(int(shrink * _PREVIEW[0]), 1),
+        "height": max(int(shrink * _PREVIEW[1]), 1),
+        "provider_name": settings.name,
+        "provider_url": settings.address,
+    }
+    headers = {"Cache-Control": "no-cache"}
+    return Response(orjson.dumps(described), headers=headers, mimetype="application/json")
+
+
+def _linked(instance: Instance, url: str) -> tuple[PictureAsked, str]:
+    """The picture that an address of a page or a picture shows, and the address of its preview.
+
+    Raises
+    ------
+    PageMissing
+        For every other address, and where the instance does not know its own.
+    """
+    own = instance.settings.address
+    found = _OWN_PATH.fullmatch(url.removeprefix(own)) if own and url.startswith(own) else None
+    if found is None:
+        raise PageMissing
+    name = found["name"] or "stability"
+    sent = parse_qs(found["query"] or "", keep_blank_values=True)
+    sent["size"] = ["preview"]
+    asked = read_picture(instance, name, unquote(found["chip"]), sent)
+    query = urlencode(sent, doseq=True)
+    return asked, f"{own}/chips/{quote(asked.chip.key)}/pictures/{name}.png?{query}"
+
+
+_OWN_PATH: Final = re.compile(
+    rf"/chips/(?P<chip>[^/?#]{{1,300}})(?:/pictures/(?P<name>{'|'.join(KINDS)})\.[a-z]{{3}})?"
+    r"(?:\?(?P<query>[^#]{0,1000}))?"
+)

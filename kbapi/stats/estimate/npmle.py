@@ -292,13 +292,15 @@ class StableShareFit:
         return np.asarray(np.minimum(shares / shares[0], 1.0))
 
 
-def fit_npmle(evidence: GroupedIntervals) -> StableShareFit:
+def fit_npmle(evidence: GroupedIntervals, newton_steps: int = _NEWTON_STEPS) -> StableShareFit:
     """The distribution of limits under which the evidence is most likely.
 
     Parameters
     ----------
     evidence
         Distinct intervals in grid steps with positive weights, fractions allowed.
+    newton_steps
+        The largest number; without any, shares are right to two digits.
 
     Raises
     ------
@@ -319,7 +321,7 @@ def fit_npmle(evidence: GroupedIntervals) -> StableShareFit:
     cells = turnbull_cells(evidence)
     tolerance = max(1e-6, 1e-9 * cells.total_weight)
     start = em_icm(cells, np.full(cells.cells, 1.0 / cells.cells), _EM_ICM_STEPS)
-    return _published(cells, constrained_newton(cells, start, tolerance, _NEWTON_STEPS), tolerance)
+    return _published(cells, constrained_newton(cells, start, tolerance, newton_steps), tolerance)
 
 
 def _published(cells: CellLikelihood, fit: NewtonFit, tolerance: float) -> StableShareFit:

@@ -12,7 +12,7 @@ Without siblings the shape is a parameter: a family of forms, each a main body o
 and perhaps a weak group before it. The form, the mean and the spread are averaged over together.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from itertools import product
@@ -375,6 +375,10 @@ class ShapePosterior:
         off = self.log_sd - self.expected_log_sd()
         return float(np.sqrt(self.weight @ off**2))
 
+    def reweighted(self, weight: Vector) -> "ShapePosterior":
+        """The same distributions with other probabilities, shape (g,)."""
+        return replace(self, weight=weight)
+
     def depths_of(self, share: float) -> Vector:
         """The depth in steps, not whole, that this share of units reaches, shape (g,)."""
         off = deviations_at(self.shape, share)
@@ -413,6 +417,10 @@ class FormPosterior:
     def weight(self) -> Vector:
         """Probability of each distribution, shape (forms * p,), form by form."""
         return self.chances.ravel()
+
+    def reweighted(self, weight: Vector) -> "FormPosterior":
+        """The same distributions with other probabilities, shape (forms * p,)."""
+        return replace(self, chances=weight.reshape(self.chances.shape))
 
     def deepest(self) -> int:
         """A depth in whole steps, 1 or more, that fewer than one unit in 10,000 reaches."""
@@ -492,7 +500,7 @@ def fit_shape(
     >>> round(fit.expected_mean(), 1), round(fit.sd_of_mean(), 1)
     (100.4, 1.9)
     """
-    elsewhere = _Contamination(contamination, scale.mean_high / step)
+    elsewhere = contamination_of(evidence, step, scale, contamination, is_of_forms=False)
     density = _ShapeDensity(
         _ShapeLikelihood.of(evidence, step, shape, trust, elsewhere), prior, scale
     )
@@ -529,7 +537,7 @@ def fit_forms(
     >>> [round(float(share), 2) for share in fit.expected_share_at([0, 18, 20, 22])]
     [1.0, 0.95, 0.62, 0.04]
     """
-    elsewhere = _Contamination(contamination, scale.mean_high / step, _middle(evidence))
+    elsewhere = contamination_of(evidence, step, scale, contamination, is_of_forms=True)
     density = _FormDensity.of(evidence, step, trust, elsewhere, chances, prior, scale)
     box = _fitted_box(density)
     mean, log_sd = box.points(*FORM_CELLS)
@@ -543,7 +551,7 @@ def fit_forms(
 
 
 @dataclass(frozen=True, slots=True)
-class _Contamination:
+class Contamination:
     """Reports that need not be of the shape: their share, uniform between two depths."""
 
     share: float
@@ -555,6 +563,28 @@ class _Contamination:
         ends = self.shallowest_steps, max(self.deepest_steps, self.shallowest_steps + 1.0)
         low, high = (np.clip(e, *ends) for e in (evidence.stable_steps, evidence.unstable_steps))
         return np.asarray(self.share * (high - low) / (ends[1] - ends[0]))[:, None]
+
+
+def contamination_of(
+    evidence: GroupedIntervals, step: float, scale: PriorScale, share: float, *, is_of_forms: bool
+) -> Contamination:
+    """The reports that need not be of the shape; those of no form lie beyond the middle."""
+    shallowest = _middle(evidence) if is_of_forms else 0.0
+    return Contamination(share, scale.mean_high / step, shallowest)
+
+
+def log_chance(
+    posterior: ShapePosterior | FormPosterior,
+    evidence: GroupedIntervals,
+    trust: float,
+    contamination: Contamination,
+) -> Vector:
+    """Log likelihood of intervals under each distribution of a posterior, shape (g,)."""
+    ends = np.concatenate([evidence.stable_steps, evidence.unstable_steps])
+    stable, unstable = np.split(posterior.share_at(ends), 2)
+    chance = (1.0 - contamination.share) * (stable - unstable) + contamination.chance(evidence)
+    least = _SMALLEST if isinstance(posterior, FormPosterior) else _TINY
+    return np.asarray(trust * evidence.weight @ np.log(np.maximum(chance, least)))
 
 
 def _distinct_ends(
@@ -588,7 +618,7 @@ class _FormDensity:
         evidence: GroupedIntervals,
         step: float,
         trust: float,
-        contamination: _Contamination,
+        contamination: Contamination,
         chances: Vector,
         prior: Prior,
         scale: PriorScale,
@@ -701,7 +731,7 @@ class _ShapeLikelihood:
         step: float,
         shape: Shape,
         trust: float,
-        contamination: _Contamination,
+        contamination: Contamination,
     ) -> "_ShapeLikelihood":
         ends, stable, unstable = _distinct_ends(evidence)
         return cls(

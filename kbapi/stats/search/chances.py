@@ -130,8 +130,12 @@ def limit_chances(pool: PoolFit, deepest: int) -> Vector:
     """
     if deepest < 1:
         raise ValueError("at least one step must be allowed")
-    modelled = _posterior_share(pool, deepest)
     weight = pool.bound.model_free_weight
+    if weight == 1.0 and not _goes_beyond(pool.bound.known, deepest):
+        # The posterior would change nothing, and costs most of a fit.
+        modelled = np.ones(deepest + 1)
+    else:
+        modelled = _posterior_share(pool, deepest)
     share = modelled if weight == 0.0 else _mixed(pool, modelled, deepest, weight)
     mass = np.append(share[:-1] - share[1:], share[-1])
     return np.asarray((1.0 - _UNIFORM) * mass / mass.sum() + _UNIFORM / (deepest + 1))
@@ -271,6 +275,11 @@ def _likelihood(runs: Sequence[Run], failed_minutes: float, deepest: int) -> Vec
 def _posterior_share(pool: PoolFit, deepest: int) -> Vector:
     share = pool.bound.posterior.expected_share_at(np.arange(deepest + 1))
     return np.asarray(share / share[0])
+
+
+def _goes_beyond(known: KnownShare, deepest: int) -> bool:
+    """Whether units that never failed go on beyond the deepest failure of the pool."""
+    return bool(known.most[-1] > 0.0 and known.depths[-1] <= deepest)
 
 
 def _mixed(pool: PoolFit, modelled: Vector, deepest: int, weight: float) -> Vector:

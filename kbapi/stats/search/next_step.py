@@ -14,7 +14,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from kbapi.stats.intervals import frozen_array
@@ -210,8 +209,9 @@ class _Costs:
         A bracket that does not end where the unit's own does ends at a setting that failed, so
         near to what had passed before. Those that do end there are `fill_last`'s.
         """
-        last = len(self.failing) - width
-        return int((self.farthest[:last] >= width).sum())
+        # The farthest gain never rises with the first step.
+        rows = int((-self.farthest).searchsorted(-width, side="right"))
+        return min(rows, len(self.failing) - width)
 
     def fill(self, width: int, rows: int) -> None:
         """Fill in the costs of the first brackets of this width; all narrower ones are there."""
@@ -271,7 +271,12 @@ class _Costs:
         least, most = int(gains[0]), int(gains[-1])
         rows = slice(0, len(first))
         ends = slice(width, width + len(first))
-        tried = sliding_window_view(self.failing, most + 1)[rows, least:]
+        # A view of the settings from the nearest to the farthest gain; its checks would cost more.
+        shape = len(first), most - least + 1
+        width_of_one = self.failing.itemsize
+        tried = np.ndarray(
+            shape, np.float64, self.failing, least * width_of_one, (width_of_one, width_of_one)
+        )
         failing = tried - self.failing[first][:, None]
         ways = self.terms.failure_minutes * failing
         ways += self.by_first[rows, least : most + 1]
@@ -474,6 +479,83 @@ def expected_of_plan(plan: SearchPlan, errors: RunErrors = NO_ERRORS) -> Expecte
     return expected_search(
         plan.chances, plan.next_from, terms.trial_minutes, terms.failure_minutes, errors
     )
+
+
+class Boldness(StrEnum):
+    """How much risk a search takes, from the least to the most."""
+
+    CAUTIOUS = "cautious"
+    USUAL = "usual"
+    BOLD = "bold"
+
+
+OPTION_RISKS: Final = {Boldness.CAUTIOUS: 0.05, Boldness.USUAL: 0.10, Boldness.BOLD: 0.25}
+"""The highest chance of failure of a proposed setting in each search."""
+_CAUTIOUS_PART: Final = 0.5
+"""Of the chance that the start fails: the cautious search begins where no more is left of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class SearchOption:
+    """A first setting that a person may choose, and the search that follows.
+
+    Parameters
+    ----------
+    boldness : of the search
+    first_steps : the first setting, in grid steps below stock
+    max_risk : highest chance of failure of the settings after it
+    expected : over the unit's limit, with runs that can mislead
+    """
+
+    boldness: Boldness
+    first_steps: int
+    max_risk: float
+    expected: ExpectedSearch
+
+
+def search_options(usual: SearchPlan) -> list[SearchOption]:
+    """The searches to choose from, cautious to bold; the usual one begins at the pool's start.
+
+    The cautious one begins at the deepest setting with half the chance of failure, at most
+    `max_step_steps` before the start. The bold one begins where its plan costs the least. Each is
+    a resolution at least from the start; without room for it there is none.
+
+    Parameters
+    ----------
+    usual
+        The plan of a unit without runs; its terms name the start.
+
+    >>> bell = np.exp(-0.5 * ((np.arange(140) - 90) / 20) ** 2)
+    >>> unit = LimitChances(0, bell / bell.sum(), is_open=True)
+    >>> found = search_options(plan_search(unit, SearchTerms(20, 10, 6, 0.10, 20, 50, 2)))
+    >>> [(one.boldness.value, one.first_steps) for one in found]
+    [('cautious', 44), ('usual', 50), ('bold', 70)]
+    >>> [(round(one.expected.failures, 2), round(one.expected.stable_steps)) for one in found]
+    [(0.23, 60), (0.38, 69), (0.82, 81)]
+    """
+    start, errors = usual.terms.start_steps, RunErrors.of_length(usual.terms.trial_minutes)
+    options = []
+    for boldness, max_risk in OPTION_RISKS.items():
+        plan, first = usual, start
+        if max_risk != usual.terms.max_risk:
+            plan = plan_search(usual.chances, replace(usual.terms, max_risk=max_risk))
+        if boldness is Boldness.CAUTIOUS:
+            first = _cautious_first(usual.chances, usual.terms)
+        elif boldness is Boldness.BOLD:
+            first = plan.next_from(usual.chances.stable_steps, usual.chances.unstable_steps) or 0
+            first = first if first >= start + usual.terms.resolution_steps else 0
+        if first >= usual.terms.least_gain_steps:
+            expected = expected_of_plan(replace(plan, first_steps=first), errors)
+            options.append(SearchOption(boldness, first, max_risk, expected))
+    return options
+
+
+def _cautious_first(chances: LimitChances, terms: SearchTerms) -> int:
+    """The first setting of the cautious search; less than one step without room for it."""
+    start, failing = terms.start_steps, chances.failing
+    half = int(failing.searchsorted(_CAUTIOUS_PART * failing[start] + _ROUNDING, side="right")) - 1
+    farthest = start if terms.max_step_steps is None else terms.max_step_steps
+    return min(max(half, start - farthest), start - terms.resolution_steps)
 
 
 @dataclass(frozen=True, slots=True)

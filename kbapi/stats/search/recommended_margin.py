@@ -53,8 +53,9 @@ class RecommendedMargin:
     source: MarginSource
     survival: SurvivalShare | None
     curve: tuple[tuple[float, float], ...] = ()
-    """Margins with follow-ups enough, ascending, each with the chance that one more machine is
-    still stable after the wanted days; below a learned margin, few machines give a lower bound."""
+    """Mean margins of bands with follow-ups enough, ascending, each with the chance that one more
+    machine is still stable after the wanted days; few machines below a learned margin give a lower
+    bound."""
     is_of_chip: bool = False
     """Whether the follow-ups are of the chip itself, not of its series."""
 
@@ -67,6 +68,7 @@ def recommended_margin(
     margins: Sequence[float],
     share: float = WANTED_SHARE,
     after_days: int = WANTED_DAYS,
+    kept: Vector | None = None,
 ) -> RecommendedMargin:
     """The least margin known to leave the wanted share stable, else one not ruled out.
 
@@ -78,6 +80,8 @@ def recommended_margin(
         Index of each setting's margin: the narrowest of `margins` that is not smaller; -1 for none.
     margins, share, after_days
         Ascending, the default first; what the margin is to reach.
+    kept : float64 array, shape (n,)
+        The margin of each setting itself; None for that of its place.
 
     >>> margins, place = (10.0, 20.0), np.repeat([0, 1], 70)
     >>> failed = np.arange(140) < 15
@@ -93,8 +97,14 @@ def recommended_margin(
     bounded = [_bounded(one, block) for one, block in zip(found, blocks, strict=True)]
     chosen, source = _first_margin(bounded, share)
     learned = margins[chosen] if source == "learned" else 0.0
-    curve = _longevity_curve(margins, found, blocks, learned)
+    middles = margins if kept is None else _means(kept, weight, bands)
+    curve = _longevity_curve(margins, middles, found, blocks, learned)
     return RecommendedMargin(margins[chosen], source, found[chosen], curve)
+
+
+def _means(kept: Vector, weight: Vector, bands: Sequence[NDArray[np.bool_]]) -> list[float]:
+    """The mean margin of the settings of each band, 0 for an empty one."""
+    return [float(kept[of] @ weight[of] / max(weight[of].sum(), 1e-9)) for of in bands]
 
 
 def _first_margin(bounded: Sequence[tuple[float, float]], share: float) -> tuple[int, MarginSource]:
@@ -139,21 +149,24 @@ def _bounded(found: SurvivalShare | None, block: SurvivalShare | None) -> tuple[
 
 def _longevity_curve(
     margins: Sequence[float],
+    middles: Sequence[float],
     survivals: Sequence[SurvivalShare | None],
     blocks: Sequence[SurvivalShare | None],
     learned: float,
 ) -> tuple[tuple[float, float], ...]:
-    """The margins with follow-ups enough, each with the chance of one more machine (Laplace).
+    """The middles of bands with follow-ups enough, each with the chance of one more machine.
 
-    Below a learned margin few machines count by their lower bound: they could be lucky.
+    The chance is Laplace's. Below a learned margin few machines count by their lower bound: they
+    could be lucky. Failures fall ever slower with the margin, so that a band has at least as many
+    as its middle.
     """
     curve = []
-    for margin, found, block in zip(margins, survivals, blocks, strict=True):
+    for margin, middle, found, block in zip(margins, middles, survivals, blocks, strict=True):
         if found is None or block is None or found.known < _FEWEST_FOLLOWED:
             continue
         is_thin = margin < learned and found.known < _FEWEST_TO_LEARN
         chance = min(_chance_of_one_more(found), _chance_of_one_more(block))
-        curve.append((margin, _bounded(found, block)[0] if is_thin else chance))
+        curve.append((middle, _bounded(found, block)[0] if is_thin else chance))
     return tuple(curve)
 
 

@@ -16,10 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 from kbapi.stats.estimate.npmle import StableShareFit
 from kbapi.stats.estimate.small_sample import (
     FINE,
+    Contamination,
     FormPosterior,
     ShapePosterior,
     ShapePrior,
     fit_shape,
+    log_chance,
 )
 from kbapi.stats.intervals import NEVER_FAILED, GroupedIntervals, frozen_array, known_weight_at
 from kbapi.stats.scale import PriorScale
@@ -51,6 +53,29 @@ class LimitPosterior:
         """The same parts, the first with this chance and the others in their proportion."""
         others = self.chances[1:] * ((1.0 - chance) / self.chances[1:].sum())
         return LimitPosterior(self.parts, np.concatenate([[chance], others]))
+
+    def without(
+        self, gone: GroupedIntervals, trust: float, contamination: Contamination
+    ) -> "LimitPosterior":
+        """The posterior without these of its intervals, on the grid that it is on.
+
+        References
+        ----------
+        Gelfand, Dey & Chang (1992), Bayesian Statistics 4:147-167, section 3 (a case is deleted by
+        weights that are the inverse of its likelihood).
+        """
+        if len(gone.weight) == 0:
+            return self
+        found = [log_chance(part, gone, trust, contamination) for part in self.parts]
+        least = min(float(one.min()) for one in found)
+        weights = [
+            part.weight * np.exp(least - one) for part, one in zip(self.parts, found, strict=True)
+        ]
+        totals = np.array([weight.sum() for weight in weights])
+        pairs = zip(self.parts, weights, totals, strict=True)
+        parts = tuple(part.reweighted(weight / total) for part, weight, total in pairs)
+        chances = self.chances * totals
+        return LimitPosterior(parts, chances / chances.sum())
 
     def deepest(self) -> int:
         """A depth in whole steps, 1 or more, that practically no unit reaches."""

@@ -5,7 +5,7 @@ and for few units the posterior of the family of shapes in `small_sample`; `blen
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import ceil, floor, log
 from typing import Final
@@ -257,28 +257,61 @@ class StartFit:
     answer : the start, or why there is none
     stable_share, stable_share_used : wanted, and used: stricter under a guard
     confidence : wanted, one-sided; the attained one is in the start's interval
-    percentiles : for 90, 75, 50, 25 and 10 % of units, two-sided 90 %; empty without a fit
-    level : whose units it is computed from
-    own_units, borrowed_units : weight of the chip's own units, and of those of its siblings
-    sibling_agreement : chance that a chip among its siblings lies as far from them, in [0, 1]
-    method : which of the two bounds have weight
-    optimality_gap, converged : certificate of the nonparametric fit; 0 and true without own units
-    pool : the fit of the pool behind it
+    pool : the fit that it is computed from
     """
 
     answer: Start | NoStart
     stable_share: float
     stable_share_used: float
     confidence: float
-    percentiles: tuple[ShareDepth, ...]
-    level: Level
-    own_units: float
-    borrowed_units: float
-    sibling_agreement: float
-    method: StartMethod
-    optimality_gap: float
-    converged: bool
-    pool: PoolFit = field(repr=False, compare=False)
+    pool: PoolFit
+
+    @property
+    def percentiles(self) -> tuple[ShareDepth, ...]:
+        """For 90, 75, 50, 25 and 10 % of units, two-sided 90 %; empty with too few units.
+
+        They are computed here, because most answers do not show them.
+        """
+        one_sided = (1.0 + TWO_SIDED) / 2.0
+        shares = SHARES if is_informative(self.pool) else ()
+        return tuple(depth_in_reach(self.pool, share, one_sided) for share in shares)
+
+    @property
+    def level(self) -> Level:
+        """Whose units it is computed from."""
+        return level_of(self.pool) if is_informative(self.pool) else Level.NONE
+
+    @property
+    def own_units(self) -> float:
+        """Weight of the chip's own units."""
+        return self.pool.own_units
+
+    @property
+    def borrowed_units(self) -> float:
+        """Weight of the units of its siblings, where they count."""
+        return _borrowed_units(self.pool)
+
+    @property
+    def sibling_agreement(self) -> float:
+        """Chance that a chip among its siblings lies as far from them, in [0, 1]."""
+        return self.pool.agreement
+
+    @property
+    def method(self) -> StartMethod:
+        """Which of the two bounds have weight."""
+        if not is_informative(self.pool):
+            return StartMethod.NONE
+        return _method(self.pool.bound.model_free_weight)
+
+    @property
+    def optimality_gap(self) -> float:
+        """Certificate of the nonparametric fit; 0 without own units."""
+        return self.pool.optimality_gap
+
+    @property
+    def converged(self) -> bool:
+        """Whether that fit reached its maximum."""
+        return self.pool.converged
 
 
 def pool_start(
@@ -388,23 +421,11 @@ def start_of(
         if not 0 < given < 1:
             raise ValueError("a stable share and a confidence lie between 0 and 1")
     used = guard.stable_share_used(stable_share, pool.own_units)
-    wanted = _Wanted(stable_share, used, confidence)
-    if not is_informative(pool):
-        return _without_units(pool, wanted)
 
     def start_for(share: float) -> Start | NoStart:
         return suggested_start(pool, grid, share, confidence, guard)
 
-    return _with_fit(pool, wanted, _or_lower_share(start_for, stable_share))
-
-
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """The share and confidence wanted, and the share used under the guard."""
-
-    stable_share: float
-    stable_share_used: float
-    confidence: float
+    return StartFit(_or_lower_share(start_for, stable_share), stable_share, used, confidence, pool)
 
 
 def is_informative(pool: PoolFit) -> bool:
@@ -461,43 +482,6 @@ def _borrowed_units(pool: PoolFit) -> float:
     return 0.0 if pool.bound.model_free_weight == 1.0 else pool.prior.borrowed_units
 
 
-def _with_fit(pool: PoolFit, wanted: _Wanted, answer: Start | NoStart) -> StartFit:
-    free = pool.bound.model_free_weight
-    return StartFit(
-        answer=answer,
-        stable_share=wanted.stable_share,
-        stable_share_used=wanted.stable_share_used,
-        confidence=wanted.confidence,
-        percentiles=_percentiles(pool),
-        level=level_of(pool),
-        own_units=pool.own_units,
-        borrowed_units=_borrowed_units(pool),
-        sibling_agreement=pool.agreement,
-        method=_method(free),
-        optimality_gap=pool.optimality_gap,
-        converged=pool.converged,
-        pool=pool,
-    )
-
-
-def _without_units(pool: PoolFit, wanted: _Wanted) -> StartFit:
-    return StartFit(
-        answer=NoStart(NoStartReason.TOO_FEW_UNITS),
-        stable_share=wanted.stable_share,
-        stable_share_used=wanted.stable_share_used,
-        confidence=wanted.confidence,
-        percentiles=(),
-        level=Level.NONE,
-        own_units=pool.own_units,
-        borrowed_units=0.0,
-        sibling_agreement=pool.agreement,
-        method=StartMethod.NONE,
-        optimality_gap=pool.optimality_gap,
-        converged=pool.converged,
-        pool=pool,
-    )
-
-
 def chance_stable(pool: PoolFit, steps: int, grid: Grid, scale: PriorScale) -> float:
     """The chance that one more unit is stable at a depth: the best estimate, not a bound.
 
@@ -529,11 +513,6 @@ def chance_stable(pool: PoolFit, steps: int, grid: Grid, scale: PriorScale) -> f
     """
     shift = _READ_TOO_SHALLOW * scale.least_spread / float(grid.step)
     return pool.bound.expected_share(max(steps - shift, 0.0))
-
-
-def _percentiles(pool: PoolFit) -> tuple[ShareDepth, ...]:
-    one_sided = (1.0 + TWO_SIDED) / 2.0
-    return tuple(depth_in_reach(pool, share, one_sided) for share in SHARES)
 
 
 def depth_in_reach(pool: PoolFit, share: float, confidence: float) -> ShareDepth:
