@@ -46,6 +46,11 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
         "sending:my_submissions_command",
         "List your results, settings in use and due re-tests.",
     ),
+    "reading": ("readings:reading_commands", "Turn sensor logs into readings, or record sensors."),
+    "before-after": (
+        "readings:before_after_command",
+        "Compare your own runs at stock and tuned; no server is needed.",
+    ),
     "identify": (
         "questions:identify_command",
         "Show which chip TEXT names, or the chips of this machine.",

@@ -6,10 +6,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from kbapi.bounds import EQUAL_POWER
+from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.stats.gains.gains import FEWEST_RUNS, compare_runs
 from kbapi.telemetry.cells import Floats
-from kbapi.telemetry.reading import LogReading
+from kbapi.telemetry.reading import LogReading, to_wire
 
 _FIRST_ERROR: Final = 0.03
 _ERROR_OF_THE_REST: Final = 0.015
@@ -51,16 +51,23 @@ class Change:
     @property
     def text(self) -> str:
         """The change in one sentence."""
-        name = _NAMES[self.quantity]
+        name = self.name
         stock, tuned = float(np.mean(self.stock)), float(np.mean(self.tuned))
         values = f"{stock:.4g} at stock, {tuned:.4g} tuned"
         if self.stands_out is None:
-            return f"{name}: {values}, {self._in_unit(self.change)}. The noise between runs is unknown."
-        interval = f"{self._in_unit(self.low)} to {self._in_unit(self.high)}"
+            change = self.in_unit(self.change)
+            return f"{name}: {values}, {change}. The noise between runs is unknown."
+        interval = f"{self.in_unit(self.low)} to {self.in_unit(self.high)}"
         verdict = "stands out from noise" if self.stands_out else "does not stand out from noise"
-        return f"{name}: {values}, {self._in_unit(self.change)} ({interval}). It {verdict}."
+        return f"{name}: {values}, {self.in_unit(self.change)} ({interval}). It {verdict}."
 
-    def _in_unit(self, value: float | None) -> str:
+    @property
+    def name(self) -> str:
+        """The quantity as people call it."""
+        return _NAMES[self.quantity]
+
+    def in_unit(self, value: float | None) -> str:
+        """A change, with its sign and unit."""
         shown = value or 0.0
         return f"{shown:+.1f} °C" if self.is_difference else f"{100 * shown:+.1f} %"
 
@@ -74,6 +81,8 @@ class BeforeAfter:
     tuned_runs: int
     has_equal_power: bool | None
     """Whether power was within the tolerance of equal power; None where it was not measured."""
+    has_equal_performance: bool | None
+    """The same of performance, or of the clock where no performance was given."""
 
     @property
     def knows_noise(self) -> bool:
@@ -93,11 +102,14 @@ class BeforeAfter:
         found = [one for one in self.changes if one.stands_out]
         if not found:
             return "There is no difference that stands out from noise."
-        first = found[0]
-        at_equal = ""
-        if first.quantity in ("performance", "clock_mhz") and self.has_equal_power:
-            at_equal = " At equal power:"
-        return f"{at_equal} {first.text}".strip()
+        return f"{self._at_equal(found[0])}{found[0].text}"
+
+    def _at_equal(self, change: Change) -> str:
+        if change.quantity in ("performance", "clock_mhz") and self.has_equal_power:
+            return "At equal power: "
+        if change.quantity in ("power_w", "temp_c", "rise_c") and self.has_equal_performance:
+            return "At equal performance: "
+        return ""
 
 
 def compare(
@@ -123,18 +135,32 @@ def compare(
         for side, scores in zip(sides, performance, strict=True):
             side["performance"] = np.asarray(scores, float)
     for side in sides:
-        if "performance" in side and "power_w" in side:
-            side["work_per_joule"] = side["performance"] / side["power_w"]
-        if "temp_c" in side and "ambient_c" in side:
-            side["rise_c"] = side["temp_c"] - side["ambient_c"]
+        _add_derived(side)
     shared = [name for name in _ORDER if all(name in side for side in sides)]
     changes = tuple(
         _change(name, sides[0][name], sides[1][name], _error(place, len(shared)))
         for place, name in enumerate(shared)
     )
-    power = next((one for one in changes if one.quantity == "power_w"), None)
-    is_equal = None if power is None else abs(power.change) <= EQUAL_POWER
-    return BeforeAfter(changes, len(stock), len(tuned), is_equal)
+    by_name = {one.quantity: one for one in changes}
+    work = by_name.get("performance", by_name.get("clock_mhz"))
+    return BeforeAfter(
+        changes,
+        len(stock),
+        len(tuned),
+        _is_equal(by_name.get("power_w"), EQUAL_POWER),
+        _is_equal(work, EQUAL_PERFORMANCE),
+    )
+
+
+def _add_derived(side: dict[str, Floats]) -> None:
+    if "performance" in side and "power_w" in side:
+        side["work_per_joule"] = side["performance"] / side["power_w"]
+    if "temp_c" in side and "ambient_c" in side:
+        side["rise_c"] = side["temp_c"] - side["ambient_c"]
+
+
+def _is_equal(change: Change | None, tolerance: float) -> bool | None:
+    return None if change is None else abs(change.change) <= tolerance
 
 
 def _error(place: int, measures: int) -> float:
@@ -163,12 +189,13 @@ def _change(name: str, stock: Floats, tuned: Floats, error: float) -> Change:
         else (compared.change - compared.noise, compared.change + compared.noise)
     )
     stands_out = None if compared.noise is None else abs(compared.change) > compared.noise
-    change, low, high = (
-        float(np.expm1(value)) if as_ratio and value is not None else value
-        for value in (compared.change, *ends)
-    )
-    assert change is not None
+    low, high = (None if end is None else _as_share(end, as_ratio) for end in ends)
+    change = _as_share(compared.change, as_ratio)
     return Change(name, tuple(stock), tuple(tuned), change, low, high, stands_out)
+
+
+def _as_share(value: float, as_ratio: bool) -> float:
+    return float(np.expm1(value)) if as_ratio else value
 
 
 def to_json(result: BeforeAfter) -> dict[str, Any]:
@@ -177,6 +204,7 @@ def to_json(result: BeforeAfter) -> dict[str, Any]:
         "summary": result.sentence,
         "runs": {"stock": result.stock_runs, "tuned": result.tuned_runs},
         "equal_power": result.has_equal_power,
+        "equal_performance": result.has_equal_performance,
         "changes": [
             {
                 "quantity": one.quantity,
@@ -191,3 +219,25 @@ def to_json(result: BeforeAfter) -> dict[str, Any]:
             for one in result.changes
         ],
     }
+
+
+def to_document(
+    result: BeforeAfter,
+    stock: Sequence[LogReading],
+    tuned: Sequence[LogReading],
+    load: str,
+    performance_unit: str,
+    chip: str,
+) -> dict[str, Any]:
+    """A result with the readings of both states; its sender adds the settings, and the chip."""
+    score = next((one for one in result.changes if one.quantity == "performance"), None)
+    readings = [
+        to_wire(
+            runs,
+            state,
+            load,
+            None if score is None else (float(np.mean(getattr(score, state))), performance_unit),
+        )
+        for state, runs in (("stock", stock), ("tuned", tuned))
+    ]
+    return {"chip": chip, "settings": [], "readings": readings}

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kbapi.telemetry.cells import Floats
 from kbapi.telemetry.series import Log
@@ -19,6 +20,12 @@ _LEVELS: Final = {"temp_c": 0.005, "power_w": 0.005, "clock_mhz": 0.005}
 """How near to its later level each quantity must come, as a share of it, or within its noise."""
 _MOST_WARM_UP: Final = 0.5
 _SHORTEST_S: Final = 60.0
+_NO_CHANGE: Final = 1e-6
+_LEAST_USAGE: Final = 40.0
+"""In %; a load class that works less of the time is read as a whole log."""
+_LEAST_LOAD_C: Final = 50.0
+"""A log without any change is load if the chip is at least so hot."""
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -35,6 +42,10 @@ class Phase:
     """The quantity that told idle time from load; empty if the whole log is load."""
     is_level: bool
     """Whether all quantities kept their level after the warm-up."""
+    others: int = 0
+    """Further stretches under load, all shorter."""
+    doubt: str = ""
+    """Why this may be no load at all; empty where it surely is."""
 
     @property
     def seconds(self) -> float:
@@ -65,24 +76,30 @@ def threshold_between(values: Floats) -> float:
     return float(edges[1:][best].mean())
 
 
-def find_load(log: Log) -> Phase:
-    """The longest stretch under load, after its warm-up.
+def find_load(log: Log, *, is_whole: bool = False) -> Phase:
+    """The longest stretch under load, after its warm-up; or the whole log.
 
-    Power tells idle time from load; without it usage, then temperature. A log without idle time is
-    taken whole. The warm-up ends when each quantity has come to the level of the later half.
+    Power tells idle time from load; without it usage, clock or temperature. A log without idle
+    time is taken whole, if usage or temperature show that it is load.
     """
     seconds = log.seconds
-    first, last, by = 0, len(seconds), ""
-    for quantity in ("power_w", "usage", "temp_c"):
-        one = log.series.get(quantity)
-        if one is None or np.isnan(one.values).mean() > 0.5:
-            continue
-        found = _stretch(one.values, log)
-        if found is not None:
-            first, last = found
-            by = quantity
-        break
+    stretches, by = [(0, len(seconds))], ""
+    if not is_whole:
+        for quantity in ("power_w", "usage", "clock_mhz", "temp_c"):
+            one = log.series.get(quantity)
+            if one is None or np.isnan(one.values).mean() > 0.5:
+                continue
+            if found := _stretches(one.values, log):
+                stretches, by = found, quantity
+                if quantity == "temp_c":
+                    stretches = [_without_cooling(one.values, *ends) for ends in found]
+                break
+            if quantity in ("power_w", "usage"):
+                break
+    stretches.sort(key=lambda one: seconds[one[0]] - seconds[one[1] - 1])
+    first, last = stretches[0]
     level, is_level = _level_from(log, first, last)
+    others = sum(seconds[b - 1] - seconds[a] >= _SHORTEST_S for a, b in stretches[1:])
     return Phase(
         level,
         last,
@@ -91,26 +108,49 @@ def find_load(log: Log) -> Phase:
         float(seconds[level] - seconds[first]),
         by,
         is_level,
+        int(others),
+        "" if is_whole else _doubt(log, slice(level, last), by),
     )
 
 
+def _doubt(log: Log, part: slice, by: str) -> str:
+    """Why a stretch may be no load; empty where it surely is."""
+    seconds = log.seconds[part]
+    if len(seconds) < 2 or seconds[-1] - seconds[0] < _SHORTEST_S / 2:
+        return f"No load lasts {_SHORTEST_S:g} s."
+    usage, heat = log.series.get("usage"), log.series.get("temp_c")
+    if usage is not None and not np.isnan(usage.values[part]).all():
+        share = float(np.nanmean(usage.values[part]))
+        return "" if share >= _LEAST_USAGE else f"The chip works {share:.0f} % of the time."
+    if by:
+        return ""
+    if heat is not None and not np.isnan(heat.values[part]).all():
+        warm = float(np.nanmean(heat.values[part]))
+        return "" if warm >= _LEAST_LOAD_C else f"All of it is alike, with {warm:.0f} °C."
+    return "All of it is alike: it may be idle time."
+
+
 def _points(log: Log, seconds: float) -> int:
-    step = max(log.interval_s * 1.0, 1e-9)
+    step = max(log.interval_s, 1e-9)
     if len(log.seconds) > 1:
         step = max(step, float(log.seconds[-1]) / len(log.seconds) * 0.5)
     return max(1, round(seconds / step))
 
 
-def _stretch(values: Floats, log: Log) -> tuple[int, int] | None:
+def _stretches(values: Floats, log: Log) -> list[tuple[int, int]]:
+    """The stretches above the level that divides values; none where they are alike."""
     level = smoothed(values, min(_points(log, _SMOOTHING_S), max(len(values) // 20, 1)))
     present = level[~np.isnan(level)]
-    if len(present) < 8 or np.ptp(present) == 0:
-        return None
+    if len(present) < 8 or np.ptp(present) <= _NO_CHANGE * abs(present).max():
+        return []
     threshold = threshold_between(present)
     low, high = present[present <= threshold], present[present > threshold]
     if not len(low) or not len(high) or np.median(high) < _CONTRAST * max(np.median(low), 1e-9):
-        return None
-    is_high = np.nan_to_num(level, nan=-np.inf) > threshold
+        return []
+    is_there = ~np.isnan(level)
+    places = np.arange(len(level))
+    # A missing value is no dip.
+    is_high = np.interp(places, places[is_there], level[is_there]) > threshold
     edges = np.flatnonzero(np.diff(np.concatenate(([0], is_high.astype(int), [0]))))
     stretches = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     merged = [stretches[0]]
@@ -118,17 +158,26 @@ def _stretch(values: Floats, log: Log) -> tuple[int, int] | None:
         before, after = merged[-1]
         dip_s = log.seconds[begin] - log.seconds[after - 1]
         whole_s = log.seconds[end - 1] - log.seconds[before]
-        if dip_s <= max(_LONGEST_DIP_S, _LONGEST_DIP * whole_s):
+        longest_s = max(_LONGEST_DIP_S, 3 * log.interval_s, _LONGEST_DIP * whole_s)
+        if dip_s <= longest_s:
             merged[-1] = (before, end)
         else:
             merged.append((begin, end))
-    first, last = max(merged, key=lambda one: log.seconds[one[1] - 1] - log.seconds[one[0]])
-    # Smoothing moved both ends: they lie where the numbers themselves cross.
-    while first < last - 1 and not values[first] > threshold:
-        first += 1
-    while last > first + 1 and not values[last - 1] > threshold:
-        last -= 1
-    return first, last
+    return [_exact(values > threshold, *one) for one in merged]
+
+
+def _without_cooling(values: Floats, first: int, last: int) -> tuple[int, int]:
+    """The stretch until its temperature falls for good: a chip cools for a while after its load."""
+    part = values[first:last]
+    level, low = float(np.nanmedian(part)), float(np.nanmin(part))
+    places = np.flatnonzero(part > low + 0.95 * (level - low))
+    return first, (first + int(places[-1]) + 1 if len(places) else last)
+
+
+def _exact(is_high: Mask, first: int, last: int) -> tuple[int, int]:
+    """The ends of a stretch where the numbers themselves cross: smoothing moved them."""
+    places = np.flatnonzero(is_high[first:last])
+    return (first + int(places[0]), first + int(places[-1]) + 1) if len(places) else (first, last)
 
 
 def _level_from(log: Log, first: int, last: int) -> tuple[int, bool]:
@@ -158,22 +207,21 @@ def _settles(values: Floats, log: Log, share: float) -> int:
     width = min(_points(log, _LEVEL_SMOOTHING_S), max(len(values) // 20, 1))
     later = values[len(values) // 2 :]
     level = float(np.nanmean(later))
-    # Blocks of the width of smoothing show the noise that smoothing leaves.
+    # Blocks of the width of smoothing show the noise that smoothing leaves; differences of
+    # neighbours show it beside a trend.
     whole = len(later) // width * width
     blocks = later[:whole].reshape(-1, width)
     with np.errstate(all="ignore"):
-        noise = float(np.nanstd(_block_means(blocks))) if len(blocks) > 3 else 0.0
+        steps = np.diff(_block_means(blocks))
+        noise = float(np.sqrt(np.nanmean(steps**2) / 2)) if len(blocks) > 3 else 0.0
     near = max(share * abs(level), 2.5 * noise)
-    # Only what lies behind a point: a mean around it would see the later level too early.
-    ahead = np.array(smoothed(values, width))
-    is_far = np.abs(ahead - level) > near
     half = len(values) // 2
-    far = np.flatnonzero(is_far[:half])
-    if not len(far):
+    is_near = np.abs(smoothed(values, width)[:half] - level) <= near
+    if is_near[0]:
         return 0
     # One excursion in the later part of the phase is no warm-up.
-    runs = np.flatnonzero(~is_far[:half])
-    begin = int(runs[0]) if len(runs) else half
+    places = np.flatnonzero(is_near)
+    begin = int(places[0]) if len(places) else half
     return min(begin + width // 2, len(values) - 1)
 
 

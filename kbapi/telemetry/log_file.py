@@ -1,10 +1,12 @@
 """A log file as rows of text: its encoding, delimiter, decimal sign and header are found."""
 
+import codecs
 import csv
-import io
+import os
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -12,13 +14,22 @@ import numpy as np
 
 from kbapi.errors import KbapiError
 from kbapi.telemetry.cells import Times, number_in, unit_of
+from kbapi.telemetry.words import known_words
 
 _SAMPLE_BYTES: Final = 262_144
+_PIECES: Final = 64
+_PIECE_BYTES: Final = 16_384
 _SAMPLE_ROWS: Final = 400
 _DELIMITERS: Final = (";", "\t", ",", "|")
 _MOST_COLUMNS: Final = 2_000
-_ROWS_AT_ONCE: Final = 20_000
+_ROWS_AT_ONCE: Final = 4_096
 _LONGEST_LINE: Final = 1_048_576
+_CODE_PAGES: Final = ("cp1252", "cp1250", "cp1251", "gb18030", "cp932")
+_MOST_NOTED: Final = 1_000
+_FIRST_ROWS: Final = 100
+
+
+Cells = tuple[str, ...]
 
 
 class UnreadableLog(KbapiError):
@@ -40,23 +51,11 @@ class Layout:
     delimiter: str
     decimal: str
     header: tuple[str, ...]
+    """The names of the columns; the second of the same name has `#2` at its end, and so on."""
     units: tuple[str, ...]
     """The unit of each column, as a line below the header or most cells tell; else ''."""
     first_row: int
     """The number of lines before the first row of data."""
-
-    @property
-    def columns(self) -> int:
-        """The number of columns."""
-        return len(self.header)
-
-
-@dataclass(frozen=True)
-class DroppedRow:
-    """A line that is no row of data, and why."""
-
-    line: int
-    reason: str
 
 
 class LogFile:
@@ -72,110 +71,186 @@ class LogFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.dropped: Counter[str] = Counter()
+        """Lines that are no row of data, by reason."""
+        self.dropped_lines: list[tuple[int, str]] = []
+        self.new_headers: list[int] = []
+        """Lines from which on the columns are others."""
         with path.open("rb") as file:
             sample = file.read(_SAMPLE_BYTES)
+            size = os.fstat(file.fileno()).st_size
+            pieces = list(_pieces_of(file, size))
+            file.seek(max(size - _PIECE_BYTES, 0))
+            # Zero bytes follow where a crash cut the log off.
+            end = file.read().rstrip(b"\0")
+            self._ends_within_a_line = bool(end) and not end.endswith((b"\n", b"\r"))
         encoding = _encoding_of(sample, path)
-        text = sample.decode(encoding, "replace").removeprefix("\ufeff")
-        lines = text.splitlines()
+        lines = _lines_of(sample, encoding)
         if len(sample) == _SAMPLE_BYTES and len(lines) > 1:
             lines.pop()  # it may be cut
         self.layout = _layout_of(lines[:_SAMPLE_ROWS], encoding)
-        self.dropped: list[DroppedRow] = []
-        self.dropped_more = 0
+        lines = lines[self.layout.first_row :]
+        for piece in pieces:
+            lines += _lines_of(piece, encoding)[1:-1]
+        self.survey = self._survey(lines)
 
-    def chunks(self) -> Iterator[tuple[Sequence[int], list[list[str]]]]:
-        """Rows of data in pieces, with the number of the line of each; all have every column.
+    def _survey(self, lines: list[str]) -> list[list[str]]:
+        """Rows of the begin of the log and of places all over it."""
+        columns = len(self.layout.header)
+        rows = list(csv.reader(lines, delimiter=self.layout.delimiter))
+        first = rows[:_FIRST_ROWS]
+        wider = sum(len(row) > columns and any(map(str.strip, row[columns:])) for row in first)
+        is_other = any(self._is_header(row) for row in first)
+        if wider > len(first) / 10 and not is_other:
+            raise UnreadableLog(
+                f"{wider} of {len(first)} lines have more cells than the {columns} column names. "
+                "A decimal comma may separate cells there: export with decimal points, "
+                "or with semicolons."
+            )
+        return [row[:columns] for row in rows if self._is_row(row)]
 
-        Lines that are no rows are noted in `dropped`.
+    def _is_row(self, row: list[str]) -> bool:
+        columns = len(self.layout.header)
+        return len(row) == columns or (len(row) == columns + 1 and not row[-1].strip())
+
+    def _is_header(self, row: list[str]) -> bool:
+        names = set(_clean(row))
+        return len(names & set(self.layout.header)) >= max(2, len(names) / 3)
+
+    def chunks(self, wanted: Sequence[int]) -> Iterator[tuple[list[int], list[Cells]]]:
+        """The wanted columns of rows of data, in pieces, with the number of the line of each.
+
+        Lines that are no rows are counted in `dropped`.
         """
-        with self.path.open("rb") as raw:
-            numbers: list[int] = []
-            rows: list[list[str]] = []
-            for line, row in self._rows(raw):
-                reason = self._fault_of(row)
-                if reason:
-                    self._drop(line, reason)
+        name, columns = self.layout.header[0], len(self.layout.header)
+        pick, numbers, rows = _picker(wanted), list[int](), list[Cells]()
+        for line, row in self._rows():
+            if len(row) != columns or row[0] == name:
+                names = self._names_in(line, row)
+                if names:
+                    pick, columns = _picker(wanted, self.layout.header, names), len(names)
                     continue
-                numbers.append(line)
-                rows.append(row[: self.layout.columns])
-                if len(rows) == _ROWS_AT_ONCE:
-                    yield numbers, rows
-                    numbers, rows = [], []
-            if rows:
+                if len(row) != columns and (len(row) != columns + 1 or row[-1].strip()):
+                    self.drop(line, self._fault_of(row, columns))
+                    continue
+            if len(rows) == _ROWS_AT_ONCE:
                 yield numbers, rows
+                numbers, rows = [], []
+            numbers.append(line)
+            rows.append(pick(row))
+        if rows and self._ends_within_a_line:
+            rows.pop()
+            self.drop(numbers.pop(), "the last line has no end")
+        if rows:
+            yield numbers, rows
 
-    def _rows(self, raw: BinaryIO) -> Iterator[tuple[int, list[str]]]:
-        text = io.TextIOWrapper(raw, self.layout.encoding, errors="replace", newline="")
-        # A log that was cut off at a crash may end in zero bytes.
-        lines = (line.replace("\0", "") for line in text)
-        for _ in range(self.layout.first_row):
-            next(lines, None)
-        reader = csv.reader(lines, delimiter=self.layout.delimiter)
+    def _rows(self) -> Iterator[tuple[int, list[str]]]:
+        """Rows of cells below the header, with the number of the line of each."""
+        first = self.layout.first_row
         csv.field_size_limit(_LONGEST_LINE)
-        while True:
-            try:
-                row = next(reader)
-            except StopIteration:
+        with self.path.open(encoding=self.layout.encoding, errors="replace", newline="") as text:
+            for _ in range(first):
+                next(text, None)
+            reader = csv.reader(text, delimiter=self.layout.delimiter)
+            while True:
+                try:
+                    yield from enumerate(reader, first + reader.line_num + 1)
+                except csv.Error:
+                    self.drop(first + reader.line_num, "not readable")
+                    continue
                 return
-            except csv.Error:
-                self._drop(self.layout.first_row + reader.line_num, "not readable")
-                continue
-            yield self.layout.first_row + reader.line_num, row
 
-    def _fault_of(self, row: list[str]) -> str:
-        columns = self.layout.columns
-        if len(row) == columns or (len(row) == columns + 1 and not row[-1].strip()):
-            if row[0] == self.layout.header[0] and tuple(_clean(row))[:columns] == self.layout.header:
-                return "repeats the column names"
-            return ""
-        if not any(cell.strip() for cell in row):
+    def _names_in(self, line: int, row: list[str]) -> tuple[str, ...]:
+        """The names of columns in a line in the midst of the log; none if it is another line."""
+        if not self._is_header(row):
+            return ()
+        names = _unique(_clean(row))
+        while names and not names[-1]:
+            names.pop()
+        if tuple(names) != self.layout.header:
+            self.new_headers.append(line)
+        self.drop(line, "repeats the column names")
+        return tuple(names)
+
+    def _fault_of(self, row: list[str], columns: int) -> str:
+        if not any(cell.strip(" \0") for cell in row):
             return "empty"
         return f"has {len(row)} of {columns} columns"
 
-    def _drop(self, line: int, reason: str) -> None:
-        if len(self.dropped) < 1_000:
-            self.dropped.append(DroppedRow(line, reason))
-        else:
-            self.dropped_more += 1
-
     def drop(self, line: int, reason: str) -> None:
-        """Note a row that a reader of the rows found to be none."""
-        self._drop(line, reason)
+        """Count a line that is no row of data."""
+        self.dropped[reason] += 1
+        if len(self.dropped_lines) < _MOST_NOTED:
+            self.dropped_lines.append((line, reason))
+
+
+def _picker(
+    wanted: Sequence[int], names: Sequence[str] = (), now: Sequence[str] = ()
+) -> Callable[[list[str]], Cells]:
+    """Picks the wanted cells of a row, by name where the columns are other ones `now`."""
+    if not now:
+        pick: Callable[[list[str]], Cells] = itemgetter(*wanted, wanted[0])
+        return pick
+    places = [now.index(names[one]) if names[one] in now else None for one in (*wanted, wanted[0])]
+    return lambda row: tuple("" if place is None else row[place] for place in places)
+
+
+def _pieces_of(file: BinaryIO, size: int) -> Iterator[bytes]:
+    """Pieces of a file from its sample to its end, at even places as UTF-16 needs."""
+    if size > _SAMPLE_BYTES:
+        for place in np.linspace(_SAMPLE_BYTES, max(size - _PIECE_BYTES, _SAMPLE_BYTES), _PIECES):
+            file.seek(int(place) // 2 * 2)
+            yield file.read(_PIECE_BYTES)
+
+
+def _lines_of(piece: bytes, encoding: str) -> list[str]:
+    # Only a mark at the begin of the file tells the order of bytes.
+    exact = encoding if encoding != "utf-16" else "utf-16-le"
+    return piece.decode(exact, "replace").removeprefix("\ufeff").splitlines()
 
 
 def _encoding_of(sample: bytes, path: Path) -> str:
     for mark, encoding in (
         (b"\xef\xbb\xbf", "utf-8-sig"),
         (b"\xff\xfe", "utf-16"),
-        (b"\xfe\xff", "utf-16"),
+        (b"\xfe\xff", "utf-16-be"),
     ):
         if sample.startswith(mark):
             return encoding
-    if not sample.strip():
+    if not sample.strip(b" \r\n\t\0"):
         raise UnreadableLog(f"{path.name} is empty.")
     even, odd = sample[0:4000:2].count(0), sample[1:4000:2].count(0)
-    half = len(sample[:4000]) // 2
-    if max(even, odd) > 0.4 * half:
+    if max(even, odd) > 0.4 * (len(sample[:4000]) // 2):
         return "utf-16-le" if odd > even else "utf-16-be"
-    try:
-        # The last character may be cut.
-        sample[: len(sample) - 4 if len(sample) == _SAMPLE_BYTES else None].decode("utf-8")
-    except UnicodeDecodeError:
-        return _code_page_of(sample)
-    return "utf-8"
+    # A character at the end of the sample may be cut, and a fault of the disk may break one.
+    text = codecs.getincrementaldecoder("utf-8")("replace").decode(sample)
+    broken = text.count("\ufffd")
+    whole = sum(letter > "\x7f" for letter in text) - broken
+    return "utf-8" if 20 * broken <= whole else _code_page_of(sample)
 
 
 def _code_page_of(sample: bytes) -> str:
-    """The code page of a text that is not UTF-8, by its letters beyond ASCII."""
-    # In the Cyrillic code page nearly all letters of a word lie beyond ASCII.
-    words = [word for word in sample.split() if any(byte >= 0xC0 for byte in word)]
-    letters = sum(sum(byte >= 0xC0 for byte in word) for word in words)
-    ascii_letters = sum(sum(chr(byte).isalpha() for byte in word if byte < 128) for word in words)
-    return "cp1251" if letters > 2 * ascii_letters else "cp1252"
+    """The code page in which most words are known; the first of several."""
+    begin = b"\n".join(sample[:16_384].splitlines()[:20])
+
+    def score(code_page: str) -> tuple[int, int]:
+        text = begin.decode(code_page, "replace")
+        return known_words(text) + text.count("°") + text.count("℃"), -text.count("\ufffd")
+
+    return max(_CODE_PAGES, key=score)
 
 
 def _clean(row: Sequence[str]) -> list[str]:
-    return [" ".join(cell.split()).strip('"') for cell in row]
+    return [" ".join(cell.split()).strip('"\ufeff') for cell in row]
+
+
+def _unique(names: Sequence[str]) -> list[str]:
+    seen: Counter[str] = Counter()
+    found = []
+    for name in names:
+        seen[name] += 1
+        found.append(f"{name} #{seen[name]}" if name and seen[name] > 1 else name)
+    return found
 
 
 def _layout_of(lines: Sequence[str], encoding: str) -> Layout:
@@ -194,33 +269,37 @@ def _layout_with(
 ) -> tuple[tuple[int, int], Layout] | None:
     """The layout with this delimiter, and how well it fits: rows that agree, then columns."""
     rows = [next(csv.reader([line], delimiter=delimiter), []) for line in lines]
-    widths = Counter(len(row) for row in rows if len(row) > 1)
-    if not widths or max(widths) > _MOST_COLUMNS:
+    if max(map(len, rows), default=0) > _MOST_COLUMNS:
         return None
-    width, _ = max(widths.items(), key=lambda one: (one[1], one[0]))
-    # Rows may end with one more delimiter than the header.
-    fits = [len(row) in (width, width - 1, width + 1) for row in rows]
     for number, row in enumerate(rows):
-        if fits[number] and _is_header(row) and any(map(_has_numbers, rows[number + 1 : number + 6])):
-            header = _clean(row)
-            while header and not header[-1]:
-                header.pop()
-            below = number + 1
-            units = [""] * len(header)
-            if below < len(rows) and _is_units(rows[below]):
-                units = [cell.strip(" []()") for cell in (*rows[below], *units)][: len(header)]
-                below += 1
-            data = [one for one in rows[below:] if len(one) in (len(header), len(header) + 1)]
-            if not data or len(header) < 2:
-                continue
-            decimal = _decimal_of(data)
-            units = [
-                unit or _unit_of_cells([row[column] for row in data[:50]], decimal)
-                for column, unit in enumerate(units)
-            ]
-            named = tuple(header)
-            layout = Layout(encoding, delimiter, decimal, named, tuple(units), below)
-            return (len(data) * min(len(header), 3), len(header)), layout
+        if not _is_header(row):
+            continue
+        header = _clean(row)
+        while header and not header[-1]:
+            header.pop()
+        below = number + 1
+        units = [""] * len(header)
+        if below < len(rows) and _is_units(rows[below]):
+            units = [cell.strip(" []()") for cell in (*rows[below], *units)][: len(header)]
+            below += 1
+        next_rows = [one for one in rows[below : below + 6] if any(map(str.strip, one))]
+        data = [one for one in rows[below:] if len(one) >= len(header)]
+        if (
+            len(header) < 2
+            or not next_rows
+            or any(len(one) > len(header) and _is_header(one) for one in next_rows)
+            or _is_header(next_rows[0])
+            or not any(map(_has_numbers, next_rows))
+            or 2 * len(data) < len(rows) - below
+        ):
+            continue
+        decimal = decimal_of(data)
+        units = [
+            unit or _unit_of_cells([one[column] for one in data[:50]], decimal)
+            for column, unit in enumerate(units)
+        ]
+        layout = Layout(encoding, delimiter, decimal, tuple(_unique(header)), tuple(units), below)
+        return (len(data) * min(len(header), 3), len(header)), layout
     return None
 
 
@@ -228,14 +307,12 @@ def _is_header(row: Sequence[str]) -> bool:
     named = [cell for cell in row if cell.strip()]
     if len(named) < max(2, len(row) // 2):
         return False
-    times = Times(".", month_first=False)
+    times = Times(".")
     return not any(_is_number(cell) or not np.isnan(times.seconds(cell)) for cell in named)
 
 
 def _is_number(cell: str) -> bool:
-    return any(not np.isnan(number_in(cell, decimal)[0]) for decimal in ".,") and any(
-        letter.isdigit() for letter in cell[:3]
-    )
+    return any(letter.isdigit() for letter in cell[:3]) and not np.isnan(number_in(cell, ".")[0])
 
 
 def _has_numbers(row: Sequence[str]) -> bool:
@@ -245,24 +322,26 @@ def _has_numbers(row: Sequence[str]) -> bool:
 def _is_units(row: Sequence[str]) -> bool:
     written = [cell for cell in row if cell.strip(" []()-")]
     known = sum(unit_of(cell) is not None for cell in written)
-    return bool(written) and known >= 1 and known >= len(written) / 2
+    return known >= max(1, len(written) / 2)
 
 
-def _decimal_of(rows: Sequence[Sequence[str]]) -> str:
+def decimal_of(rows: Sequence[Sequence[str]]) -> str:
     """The decimal sign: a comma, or a point where both or neither can be it.
 
     A sign that is followed by other than three digits somewhere separates no thousands.
+
+    >>> decimal_of([["1.234,5", "12,75"]]), decimal_of([["1,234", "71"]])
+    (',', '.')
     """
     votes: Counter[str] = Counter()
     for row in rows:
         for cell in row:
-            text = cell.strip().strip('"')
+            text = cell.strip(' "').split(" ", 1)[0].rstrip("%°CFWVMHGzkmµ")
             for sign in ",.":
                 head, found, tail = text.rpartition(sign)
-                digits = tail.split(" ", 1)[0].rstrip("%°CFWVMHGzk")
-                if found and head.lstrip("-+−").replace(".", "").replace(",", "").isdigit():
-                    is_decimal = digits.isdigit() and (len(digits) != 3 or head.lstrip("-+") == "0")
-                    votes[sign] += is_decimal and text.count(sign) == 1
+                before = head.lstrip("-+−")
+                if found and tail.isdigit() and before.replace(".", "").replace(",", "").isdigit():
+                    votes[sign] += (len(tail) != 3 or before == "0") and text.count(sign) == 1
     return "," if votes[","] > votes["."] else "."
 
 

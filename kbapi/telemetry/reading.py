@@ -83,8 +83,12 @@ def effective_points(values: Floats) -> float:
     return float(np.clip(n / max(time, 1.0), 1.0, n))
 
 
-def read_reading(path: Path, given: dict[str, str], *, graphics: bool = False) -> LogReading:
-    """The reading of a log under load.
+def read_reading(
+    path: Path, given: Mapping[str, str], *, graphics: bool = False, is_whole: bool = False
+) -> LogReading:
+    """The reading of a log under load, or of the whole log.
+
+    Where it is in doubt that there is a load, the reading has no values but a question.
 
     Raises
     ------
@@ -96,7 +100,13 @@ def read_reading(path: Path, given: dict[str, str], *, graphics: bool = False) -
         When the file cannot be read.
     """
     log = read_log(path, given, graphics=graphics)
-    phase = find_load(log)
+    phase = find_load(log, is_whole=is_whole)
+    if phase.others:
+        log.notes.append(f"{phase.others + 1} load phases; the longest is taken.")
+    if phase.doubt:
+        text = f"{phase.doubt} If it is load all the same, read the --whole log."
+        log.questions.append(Question("load", text))
+        return LogReading(path, {}, {}, None, phase, log)
     part = slice(phase.first, phase.last)
     summaries = {}
     for quantity, one in log.series.items():
@@ -106,7 +116,7 @@ def read_reading(path: Path, given: dict[str, str], *, graphics: bool = False) -
         reason: round(float(np.mean(share[part])), 4) for reason, share in log.throttled.items()
     }
     power = log.series.get("power_w")
-    energy = None if power is None else _energy_j(log.seconds[part], power.values[part], log)
+    energy = None if power is None else _energy_j(log.seconds[part], power.values[part])
     return LogReading(path, summaries, throttled, energy, phase, log)
 
 
@@ -137,7 +147,7 @@ def _summary(one: Series, part: slice) -> Summary | None:
     )
 
 
-def _energy_j(seconds: Floats, watts: Floats, log: Log) -> float | None:
+def _energy_j(seconds: Floats, watts: Floats) -> float | None:
     """Energy by trapezoids (a gap holds the mean of its ends), None without two values."""
     there = ~np.isnan(watts)
     if there.sum() < 2:
@@ -168,7 +178,8 @@ def to_wire(
     if "power_w" in found:
         found["power_scope"] = scopes["power_w"]
     if "clock_mhz" in found:
-        found["clock_kind"] = scopes["clock_mhz"]
+        if scopes["clock_mhz"]:
+            found["clock_kind"] = scopes["clock_mhz"]
         spreads = [one.summaries["clock_mhz"].standard_deviation for one in readings]
         found["clock_spread_mhz"] = _rounded(float(np.mean(spreads)))
     if "temp_avg_c" in found:
@@ -177,10 +188,7 @@ def to_wire(
     if performance is not None:
         found["performance"], found["performance_unit"] = performance
     reasons = {
-        reason
-        for one in readings
-        for reason, share in one.throttled.items()
-        if share >= _THROTTLED
+        reason for one in readings for reason, share in one.throttled.items() if share >= _THROTTLED
     }
     if reasons:
         found["throttle_reasons"] = sorted(reasons)
@@ -222,5 +230,5 @@ def report(one: LogReading) -> dict[str, Any]:
         "energy_j": None if one.energy_j is None else _rounded(one.energy_j),
         "notes": list(dict.fromkeys(log.notes)),
         "questions": [asdict(question) for question in log.questions],
-        "columns_not_used": [name for name, _ in log.unused],
+        "columns_not_used": log.unused,
     }

@@ -54,7 +54,9 @@ def find_sensors(root: Path = ROOT) -> list[Sensor]:
         if name and _text(zone / "energy_uj"):
             kind = "CPU package power" if name.startswith("package") else f"{name} power"
             number = "" if name in ("package-0", "psys") else f" {name}"
-            found.append(Sensor(f"{kind}{number if kind.startswith('CPU') else ''} [W]", _Power(zone).read))
+            found.append(
+                Sensor(f"{kind}{number if kind.startswith('CPU') else ''} [W]", _Power(zone).read)
+            )
     clocks = sorted((root / _CLOCKS).glob("cpu[0-9]*/cpufreq/scaling_cur_freq"))
     if clocks:
         found.append(Sensor("CPU average clock [MHz]", lambda: _mean_mhz(clocks)))
@@ -67,7 +69,9 @@ def find_sensors(root: Path = ROOT) -> list[Sensor]:
 
 def _temperatures(folder: Path) -> Iterator[Sensor]:
     inputs = sorted(folder.glob("temp*_input"))
-    named = [(_text(one.with_name(one.name.replace("_input", "_label"))) or "", one) for one in inputs]
+    named = [
+        (_text(one.with_name(one.name.replace("_input", "_label"))) or "", one) for one in inputs
+    ]
     package = [one for label, one in named if label.lower().startswith(("package", "tctl", "tdie"))]
     if chosen := (package or inputs)[:1]:
         (file,) = chosen

@@ -14,6 +14,7 @@ from tests.calibration import (
     next_step,
     power,
     siblings,
+    telemetry,
     time,
     worlds,
 )
@@ -30,6 +31,7 @@ CALIBRATIONS = {
     "locks": locks,
     "inference": inference,
     "worlds": worlds,
+    "telemetry": telemetry,
     "chance": chance,
 }
 
@@ -282,3 +284,17 @@ def test_small_crowds_of_liars_neither_silence_a_pool_nor_make_its_start_deep(re
     # A crowd of newcomers without a limit of its own moved it by 35 mV and more.
     assert max(values(rows, "start deeper by", "beside ten established")) <= 10
     assert max(values(rows, "start deeper by, invented related chips")) == 0.0
+
+
+def test_drawn_logs_are_read_right_or_asked_about(reports):
+    rows = reports["telemetry"]
+    assert values(rows, "power, clock, temperature right")[0] >= 0.99
+    for what in ("read wrong", "missing", "a number, not", "refused although", "read although"):
+        assert values(rows, what)[0] == 0
+
+
+def test_own_runs_that_do_not_differ_are_found_alike(reports):
+    # Two hundred pairs a cell: three binomial errors below 0.95 and 0.8.
+    rows = reports["telemetry"]
+    assert min(values(rows, "no difference found")) >= 0.90
+    assert min(values(rows, "a change of 3 %")) >= 0.71

@@ -117,7 +117,8 @@ def compare_runs(stock: Vector, tuned: Vector, error: float = _OWN_ERROR) -> Run
     ----------
     stock, tuned : float64 arrays
         One a run; logarithms where ratios are compared.
-    error : the chance to take noise for a change
+    error
+        The chance to take noise for a change.
 
     References
     ----------
@@ -133,9 +134,7 @@ def compare_runs(stock: Vector, tuned: Vector, error: float = _OWN_ERROR) -> Run
     freedom = float(sizes.sum() - 2)
     squares = float(np.var(stock) * sizes[0] + np.var(tuned) * sizes[1])
     spread = float(np.sqrt(squares / freedom * np.sum(1.0 / sizes)))
-    return RunsCompared(
-        change, spread * float(scipy.special.stdtrit(freedom, 1.0 - 0.5 * error))
-    )
+    return RunsCompared(change, spread * float(scipy.special.stdtrit(freedom, 1.0 - 0.5 * error)))
 
 
 def share_below(differences: Vector, own: float) -> float:
