@@ -113,7 +113,7 @@ def _compared(rng: np.random.Generator, shared: float, change: float) -> list[bo
     sides = [[a_run({name: one[run] for name, one in values.items() if name != "performance"})
               for run in range(first, 6, 2)] for first in (0, 1)]  # fmt: skip
     scores = values["performance"][::2].tolist(), values["performance"][1::2].tolist()
-    return [bool(one.stands_out) for one in compare(*sides, scores).changes]
+    return [bool(one.stands_out) for one in compare(sides[0], sides[1], scores).changes]
 
 
 def a_run(means: dict[str, float]) -> LogReading:

@@ -22,7 +22,7 @@ def sides(tmp_path):
 
 
 def test_a_difference_stands_out_from_the_noise_of_runs(sides):
-    result = compare(*sides)
+    result = compare(sides[0], sides[1])
     by_name = {one.quantity: one for one in result.changes}
     assert by_name["power_w"].stands_out
     assert by_name["power_w"].low < by_name["power_w"].change < by_name["power_w"].high < 0
@@ -45,10 +45,10 @@ def test_one_run_each_says_what_it_cannot_know(sides):
 
 def test_performance_per_watt_needs_a_score_for_each_run(sides):
     scores = (41.2, 41.0, 41.4), (42.4, 42.6, 42.3)
-    names = [one.quantity for one in compare(*sides, scores).changes]
+    names = [one.quantity for one in compare(sides[0], sides[1], scores).changes]
     assert names[:2] == ["performance", "work_per_joule"]
     with pytest.raises(ValueError, match="one performance for each run"):
-        compare(*sides, ((41.2,), scores[1]))
+        compare(sides[0], sides[1], ((41.2,), scores[1]))
 
 
 def test_scores_at_equal_power_are_said_to_be(sides):
@@ -57,7 +57,7 @@ def test_scores_at_equal_power_are_said_to_be(sides):
 
 
 def test_the_comparison_is_plain_json(sides):
-    shown = to_json(compare(*sides))
+    shown = to_json(compare(sides[0], sides[1]))
     assert shown["runs"] == {"stock": 3, "tuned": 3}
     assert {one["unit"] for one in shown["changes"]} == {"share", "c"}
 
@@ -67,7 +67,14 @@ def test_the_document_passes_a_dry_run_once_it_is_completed(sides, tmp_path):
 
     scores = (41.2, 41.0, 41.4), (42.4, 42.6, 42.3)
     whole = a_submission(a_setting())
-    document = to_document(compare(*sides, scores), *sides, "all_core", "jobs_per_h", whole["chip"])
+    document = to_document(
+        compare(sides[0], sides[1], scores),
+        sides[0],
+        sides[1],
+        "all_core",
+        "jobs_per_h",
+        whole["chip"],
+    )
     assert document["readings"][1]["performance"] == pytest.approx(42.433, abs=1e-3)
     instance = an_instance(tmp_path / "home")
     client = create_app(instance).test_client()
