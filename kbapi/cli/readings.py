@@ -229,11 +229,28 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
 @click.option("--tuned", multiple=True, required=True, type=_FILES, help="A log of a tuned run.")
 @click.option("--score-stock", multiple=True, type=float, help="The score of each run at stock.")
 @click.option("--score-tuned", multiple=True, type=float, help="The score of each tuned run.")
-@click.option("--score-unit", type=click.Choice(PERFORMANCE_UNITS), default="other")
-@click.option("--load", type=click.Choice(LOADS), default="all_core", show_default=True)
+@click.option(
+    "--score-unit",
+    type=click.Choice(PERFORMANCE_UNITS),
+    default="other",
+    help="Unit of the scores.",
+)
+@click.option(
+    "--load",
+    type=click.Choice(LOADS),
+    default="all_core",
+    show_default=True,
+    help="Load class of all runs.",
+)
 @click.option("--write", "document_to", type=_NEW_FILE, help="Write a result to complete and send.")
 @click.option("--picture", type=_NEW_FILE, help="Write a picture: a .png or .svg file.")
-@click.option("--theme", type=click.Choice(("light", "dark")), default="light", show_default=True)
+@click.option(
+    "--theme",
+    type=click.Choice(("light", "dark")),
+    default="light",
+    show_default=True,
+    help="Paper of the picture.",
+)
 @click.option("--chip", help="The chip, for --write and --to.")
 @click.option("--to", "url", metavar="URL", help="Compare with other machines on this server.")
 @_with_log_options
