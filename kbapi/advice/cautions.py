@@ -16,8 +16,8 @@ _TEXTS: Final = {
         "and do no important work meanwhile."
     ),
     "know_how_to_recover": (
-        "Before the first step, learn how to start the machine without the setting: after power off, "
-        "or by a firmware reset. Enter it by hand for weeks before you apply it at start-up."
+        "Before the first step, learn how to start the machine without the setting: by power "
+        "off, or by a firmware reset. Enter it by hand for weeks before you apply it at start-up."
     ),
     "disk_encryption": (
         "Have the recovery key of your disk encryption at hand: it may be asked for after a "
