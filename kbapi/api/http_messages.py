@@ -110,9 +110,10 @@ def _take(size: int) -> None:
 def _begin() -> None:
     g.request_id = uuid4().hex
     g.begun = time.perf_counter()
-    if request.environ.get("PATH_INFO", "").startswith("//"):
+    path = request.environ.get("PATH_INFO", "")
+    if path.startswith("//") or not path:
         # The framework drops doubled slashes at the front, so a proxy's rule for /metrics would
-        # not apply to //metrics.
+        # not apply to //metrics. It redirects from an empty path to the Host that was sent.
         request.url_rule, request.routing_exception = None, NotFound()
 
 

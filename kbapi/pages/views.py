@@ -95,7 +95,9 @@ def show_problem(error: KbapiError) -> Response:
 
 
 def show_missing_page(_: HTTPException) -> Response:
-    """The problem of a path without a page or endpoint."""
+    """The problem of a path without a page or endpoint; below /v1 it is a document always."""
+    if request.path.startswith("/v1/"):
+        return problem_response(PageMissing())
     return _add_policy(show_problem(PageMissing()))
 
 

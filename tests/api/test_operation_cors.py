@@ -97,7 +97,7 @@ def test_no_cache_keeps_answers_for_one_person(client: FlaskClient) -> None:
 def test_pages_may_load_their_own_style_and_no_script(client: FlaskClient) -> None:
     for path in ("/problems", "/problems/not_found"):
         policy = client.get(path).headers["Content-Security-Policy"]
-        assert policy == f"{NOTHING}; style-src 'self'"
+        assert policy == f"{NOTHING}; style-src 'self'; img-src 'self'"
     viewer = client.get("/docs").headers["Content-Security-Policy"]
     assert viewer.startswith(NOTHING)
     assert "script-src 'self';" in viewer

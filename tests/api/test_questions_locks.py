@@ -303,8 +303,8 @@ def test_new_contributors_alone_are_named_in_the_first_sentence_until_one_is_old
         report(client, number)
     answer = locks(client)
     assert answer["locks"][0]["only_new_contributors"]
-    assert "(no contributor is established yet)" in answer["summary"].partition(". ")[0]
-    assert "No contributor of these reports is established yet." in answer["locks"][0]["text"]
+    assert "(all senders are new)" in answer["summary"].partition(". ")[0]
+    assert "All senders of these reports are new." in answer["locks"][0]["text"]
     clock.moment += timedelta(days=31)
     answer = locks(client)
     assert not answer["locks"][0]["only_new_contributors"]

@@ -149,7 +149,7 @@ def test_a_filter_that_leaves_out_one_to_four_contributors_is_withheld(
 QUERIES = [
     {"detail": "percentiles"},
     {"stable_share": "0.5"},
-    {"confidence": "0.8"},
+    {"confidence": "0.9"},
     {"supply": "mains"},
     {"supply": "mains", "grade": "long", "load": "all_core", "detail": "percentiles"},
 ]

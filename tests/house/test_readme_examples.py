@@ -3,12 +3,15 @@
 import json
 import os
 import re
+import shlex
 import subprocess
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from kbapi.cli.main import main
 from kbapi.documents.sender import Sender
 from kbapi.instance.instance import open_instance
 from kbapi.pages.views import GUIDES_FOLDER
@@ -24,10 +27,12 @@ from tests.house.write_readme import (
 from tests.needs import program
 from tests.processes import kbapi_of_a_shell, run_kbapi
 from tests.system.server import Server
+from tests.telemetry.logs import HEADER, a_log
 
 SHELL = [block for block in BLOCKS if block.language == "sh"]
 CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
 (OF_SCRIPTS,) = [block for block in SHELL if "kbapi_client.py send" in block.text]
+OF_LOGS = [block.text for block in SHELL if re.match("kbapi (reading|before-after) ", block.text)]
 (OF_WINDOWS,) = [block for block in BLOCKS if block.language == "ps1"]
 (IN_PYTHON,) = [block for block in BLOCKS if block.language == "python"]
 SENT = [block for block in BLOCKS if block.language == "json" and block.request]
@@ -308,13 +313,34 @@ def test_the_table_of_a_host_in_the_guide_is_a_sound_catalogue_file(tmp_path: Pa
     assert run_kbapi(command, os.environ).returncode == 3
 
 
+def test_logs_become_readings_as_the_guide_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    stock, tuned = (45.0, 3600.0, 71.0), (45.0, 3700.0, 70.0)
+    for name, usual in (("stock", stock), ("tuned", tuned)):
+        for number in (1, 2, 3):
+            values = (usual[0], usual[1] + number, usual[2])
+            idle = dict.fromkeys(range(60), (5.0, 800.0, 40.0))
+            a_log(tmp_path, changes=idle, usual=values, name=f"{name}{number}.csv")
+    for command in OF_LOGS:
+        if "Sensor 3" in command:
+            header = (*HEADER[:3], "Sensor 3")
+            idle = dict.fromkeys(range(60), (5.0, 800.0, 104.0))
+            a_log(tmp_path, header, idle, usual=(45.0, 3600.0, 160.0), name="stock1.csv")
+        done = CliRunner().invoke(main, shlex.split(command.replace("\\\n", " "))[1:])
+        assert done.exit_code == 0, done.output
+    assert (tmp_path / "runs.png").read_bytes().startswith(b"\x89PNG")
+    assert [one["state"] for one in json.loads((tmp_path / "result.json").read_text())["readings"]]
+
+
 def test_no_example_is_left_out() -> None:
     """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
     run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
     run += [shell_with("--order influence"), shell_with("submissions erase")]
     run += [shell_with(f"kbapi {name}") for name in ("backup", "db upgrade", "restore")]
     run += [CHECK, CHECK_BACKUP, REPAIR_CLOCK]
-    run += [shell_with("kbapi serve"), shell_with("kbapi withdraw"), OF_SCRIPTS.text]
+    run += [shell_with("kbapi serve"), shell_with("kbapi withdraw"), OF_SCRIPTS.text, *OF_LOGS]
     run += [*(one.text for one in SHELL if "-m venv" in one.text)]
     assert [block for block in SHELL if block.text not in run] == []
     assert [block.place for block in COMPARED] == ["README", "data-format"]
