@@ -32,6 +32,13 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
+def _is_alive(process: int) -> bool:
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
 class Server:
     """`kbapi serve` on a folder; killed whole, workers included, or ended politely."""
 
@@ -89,8 +96,12 @@ class Server:
 
     def kill(self) -> None:
         """kill -9 of the master and every worker at once, as a power cut would."""
+        workers = self.worker_processes()
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
+        # A worker holds its locks until the kernel has taken it down.
+        while any(_is_alive(worker) for worker in workers):
+            time.sleep(0.005)
 
     def worker_processes(self) -> set[int]:
         """The process ids of the workers that live now."""
