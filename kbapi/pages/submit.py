@@ -268,7 +268,7 @@ def read_document_field(name: str) -> Document:
     Raises
     ------
     JsonUnreadable, DocumentRefused
-        When the text is not JSON, or not sound JSON: somebody changed it.
+        When the text is not JSON, or not sound JSON: it was changed.
     """
     text = request.form.get(name, "")
     reading = read_json(text.encode()) if text else JsonReading({}, ())

@@ -39,7 +39,7 @@ class Phase:
     ends_s: float
     warm_up_s: float
     by: str
-    """The quantity that told idle time from load; empty if the whole log is load."""
+    """The quantity that separates idle time from load; empty if the whole log is load."""
     is_level: bool
     """Whether all quantities kept their level after the warm-up."""
     others: int = 0

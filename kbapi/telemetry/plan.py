@@ -36,7 +36,7 @@ class _Kind:
     """What a running machine can report; anything else counts as missing."""
     high: float
     usual_low: float
-    """Where the upper end of a log lies. A unit that puts it elsewhere is not believed."""
+    """Where the upper end of a log lies. A unit that puts it elsewhere is a question."""
     usual_high: float
     to_try: tuple[str, ...] = ()
 

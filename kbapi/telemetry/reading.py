@@ -13,7 +13,7 @@ from kbapi.telemetry.load_phase import Phase, find_load
 from kbapi.telemetry.series import Log, Series, read_log
 
 _THROTTLED: Final = 0.01
-"""A reason counts as told once it held the chip back for so much of the time."""
+"""A reason is listed once it held the chip back for so much of the time."""
 _DIGITS: Final = 5
 
 

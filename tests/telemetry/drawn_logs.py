@@ -98,7 +98,7 @@ class _Drawing:
         )
         self.units = {name: rng.choice(sorted(units)) for name, units in UNITS.items()}
         self.style = rng.choice(("brackets", "brackets", "round", "line", "cell", "none"))
-        if self.style == "none":  # nobody can tell Fahrenheit then
+        if self.style == "none":  # nothing shows Fahrenheit then
             self.units["temp_c"] = "°C"
         self.time_style = rng.choice(
             ("time", "iso", "elapsed", "date and time", "dotted", "half days", "epoch_ms",
