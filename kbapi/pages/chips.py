@@ -60,7 +60,7 @@ from kbapi.errors import ChipUnknown, Problem, QueryInvalid
 from kbapi.instance.instance import Instance
 from kbapi.pages.pictures.chart import Chart
 from kbapi.pages.pictures.views import KINDS, read_picture
-from kbapi.pages.views import allow_on_page, page_blueprint, prefers
+from kbapi.pages.views import allow_on_page, as_json, page_blueprint, prefers
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.pools import LineRow, find_chip, find_line
 from kbapi.storage.sqlite.engine import checksum_of
@@ -104,6 +104,11 @@ class PageQuestion:
         """Make the key once: the same text for all queries with the same meaning."""
         key = "|".join(question.key for question in self.questions.values())
         object.__setattr__(self, "key", f"{key}|{self.query}")
+
+    @property
+    def sent(self) -> dict[str, list[str]]:
+        """The parameters of the page by name."""
+        return parse_qs(self.query[1:], keep_blank_values=True)
 
 
 _LONGEST_QUERY: Final = 500
@@ -209,9 +214,8 @@ def page_parts(served: Instance, asked: PageQuestion) -> PageParts:
     ]
     answers = {one.kind: one.answer for one in shown}
     pictures = {}
-    sent = parse_qs(asked.query[1:], keep_blank_values=True)
     for name in (one for one in _PICTURES if one in KINDS):
-        about = read_picture(served, name, asked.chip.key, PARTS[_PICTURES[name]].own(sent))
+        about = read_picture(served, name, asked.chip.key, PARTS[_PICTURES[name]].own(asked.sent))
         found = KINDS[name].chart(served, about)
         shown.extend(found.shown)
         if isinstance(found.chart, Chart):
@@ -239,10 +243,9 @@ def _data(asked: PageQuestion, parts: PageParts) -> bytes:
 def _links(asked: PageQuestion) -> dict[str, str]:
     """The addresses of the page, of each answer that it shows, and of what to do next."""
     path, key = f"/chips/{asked.chip.key}", asked.chip.key
-    sent = parse_qs(asked.query[1:], keep_blank_values=True)
     answers = {}
     for name, part in {**PARTS, "stability": PARTS["start"]}.items():
-        query = {"chip": [key], **part.own(sent)}
+        query = {"chip": [key], **part.own(asked.sent)}
         answers[name] = f"/v1/{name}?{urlencode(query, doseq=True)}"
     return {
         "self": path + asked.query,
@@ -258,7 +261,7 @@ def chip_page(asked: PageQuestion, parts: PageParts) -> bytes:
     """The page as HTML."""
     read = {name: orjson.loads(answer.body) for name, answer in parts.answers.items()}
     start, locks = read["start"], read["locks"]
-    detail = orjson.loads(orjson.dumps(show_chip(instance(), asked.chip.key)))
+    detail = as_json(show_chip(instance(), asked.chip.key))
     text = render_template(
         "chip.html",
         **read,
@@ -278,10 +281,9 @@ def chip_page(asked: PageQuestion, parts: PageParts) -> bytes:
 
 def _picture_addresses(asked: PageQuestion, titles: Mapping[str, str]) -> dict[str, Any]:
     """The title and the addresses of each picture."""
-    sent = parse_qs(asked.query[1:], keep_blank_values=True)
     pictures = {}
     for name in (one for one in _PICTURES if one in titles):
-        own = PARTS[_PICTURES[name]].own(sent)
+        own = PARTS[_PICTURES[name]].own(asked.sent)
         path = f"/chips/{asked.chip.key}/pictures/{name}"
 
         def address(ending: str, *look: tuple[str, str], path: str = path, own: Any = own) -> str:

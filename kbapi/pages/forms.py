@@ -33,6 +33,7 @@ from kbapi.errors import (
     Problem,
     RateExceeded,
 )
+from kbapi.pages.views import page_policy, prefers
 
 blueprint = Blueprint("forms", __name__, template_folder="templates")
 
@@ -41,10 +42,6 @@ MOST_FORM_FIELDS: Final = 600
 """Each trial of a search is a field, and a search has at most 256."""
 TOKEN_FIELD: Final = "form_token"  # noqa: S105 - the name of a field
 _FORM_TYPES: Final = ("application/x-www-form-urlencoded", "multipart/form-data")
-_POLICY: Final = (
-    "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; "
-    "style-src 'self'; img-src 'self'"
-)
 
 # Browsers offer to keep a `secret`, an access key. A `token` they neither keep nor restore.
 Kind = Literal[
@@ -221,7 +218,7 @@ def _is_of_this_site() -> bool:
 @blueprint.after_request
 def _add_headers(response: Response) -> Response:
     if response.mimetype == "text/html":
-        response.headers["Content-Security-Policy"] = _POLICY
+        response.headers["Content-Security-Policy"] = page_policy(("form-action",))
         # A page that was asked for can come back from the browser with what was typed.
         is_kept = request.method in ("GET", "HEAD") and response.status_code == 200
         response.headers["Cache-Control"] = "private, no-cache" if is_kept else "no-store"
@@ -236,8 +233,7 @@ def answer_problem(error: KbapiError) -> Response:
     Who is not signed in is led to the page for it, and back.
     """
     response = problem_response(error)
-    wanted = request.accept_mimetypes.best_match(("text/html", "application/json"))
-    if wanted == "application/json":
+    if prefers("text/html", "application/json") == "application/json":
         return response
     if isinstance(error, AccessKeyMissing) and request.method in ("GET", "HEAD"):
         then = request.full_path if request.query_string else request.path

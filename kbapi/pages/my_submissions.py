@@ -32,7 +32,6 @@ from kbapi.pages.submit import (
     Carried,
     Document,
     Draft,
-    as_json,
     as_link,
     draft_of,
     dry_run,
@@ -45,6 +44,7 @@ from kbapi.pages.submit import (
     sent_key,
     show_draft,
 )
+from kbapi.pages.views import as_json
 from kbapi.time_budget import DOCUMENT_TIME, begin_time
 from kbapi.vocabulary import (
     FAILURE_SIGNS,

@@ -24,7 +24,7 @@ from kbapi.chips.chip import ChipName
 from kbapi.documents.runs import setting_of_runs
 from kbapi.errors import ChipUnknown, DocumentRefused, Problem, QueryInvalid
 from kbapi.pages.forms import YES_NO, Field, Form, blueprint, options_of
-from kbapi.pages.submit import as_json
+from kbapi.pages.views import as_json
 from kbapi.storage.answers import AnswerBytes
 from kbapi.vocabulary import (
     DOMAINS,

@@ -24,6 +24,7 @@ from kbapi.documents.sender import SavedReceipt, Sender, new_token
 from kbapi.errors import DocumentRefused, Problem, UnsafeSetup
 from kbapi.intake.submit import accept_submission, dry_run_submission
 from kbapi.pages.forms import YES_NO, Field, Form, blueprint, options_of
+from kbapi.pages.views import as_json
 from kbapi.vocabulary import (
     COOLING,
     DOMAINS,
@@ -441,12 +442,6 @@ def dry_run(draft: Draft, document: Document) -> dict[str, Any] | None:
         draft.form.add_all(refused.problems, draft.places)
         return None
     return None if draft.form.problems else as_json(answer)
-
-
-def as_json(answer: object) -> dict[str, Any]:
-    """The answer as programs get it."""
-    value: dict[str, Any] = orjson.loads(orjson.dumps(answer))
-    return value
 
 
 def read_sender(form: Form) -> Sender | None:

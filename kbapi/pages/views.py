@@ -51,7 +51,7 @@ def _ignore_ranges() -> None:
 def _add_policy(response: Response) -> Response:
     if response.mimetype == "text/html":
         is_viewer = request.endpoint == "pages.show_docs"
-        policy = _VIEWER_POLICY if is_viewer else _page_policy(g.get("page_sources", ()))
+        policy = _VIEWER_POLICY if is_viewer else page_policy(g.get("page_sources", ()))
         response.headers["Content-Security-Policy"] = policy
     return response
 
@@ -61,16 +61,22 @@ def allow_on_page(*sources: Source) -> None:
     g.page_sources = sources
 
 
-def _page_policy(sources: Sequence[Source]) -> str:
+def page_policy(sources: Sequence[Source]) -> str:
     """The policy of a page.
 
-    >>> _page_policy(("form-action", "script-src")).split("; ")[2:5]
+    >>> page_policy(("form-action", "script-src")).split("; ")[2:5]
     ["form-action 'self'", "frame-ancestors 'none'", "style-src 'self'"]
     """
     policy = _PAGE_POLICY
     if "form-action" in sources:
         policy = policy.replace("form-action 'none'", "form-action 'self'")
     return policy + "".join(f"; {one} 'self'" for one in sources if one != "form-action")
+
+
+def as_json(answer: object) -> dict[str, Any]:
+    """The answer as programs get it."""
+    value: dict[str, Any] = orjson.loads(orjson.dumps(answer))
+    return value
 
 
 def prefers(*types: str) -> str:

@@ -52,6 +52,7 @@ from kbapi.pages.pictures.curves import (
 )
 from kbapi.pages.pictures.process import DrawingProcess
 from kbapi.pages.pictures.rows import gains_chart, locks_chart
+from kbapi.pages.views import as_json
 from kbapi.settings import Settings
 from kbapi.storage.answers import AnswerBytes, SingleFlight
 
@@ -186,7 +187,7 @@ def _search(instance: Instance, asked: PictureAsked) -> Found:
     """The picture of a search, which shows trials of a person and is never stored."""
     start = orjson.loads(advise_start(instance, asked.question).body)
     search = read_search(orjson.dumps(_search_document(asked, start)), instance.catalogue)
-    step = orjson.loads(orjson.dumps(advise_next_step(instance, search)))
+    step = as_json(advise_next_step(instance, search))
     stock_mv = asked.look.get("stock_mv", 0.0) if step["clock_band_mhz"] else 0.0
     trials = [(value - stock_mv, passed) for value, passed in asked.look["trials"]]
     return Found(search_chart(trials, step, _source(instance)), (), is_kept=False)
