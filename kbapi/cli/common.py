@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from time import monotonic
+from typing import TYPE_CHECKING, Any, ClassVar, Final, TypeVar
 
 import click
 import orjson
@@ -25,52 +26,83 @@ from kbapi.errors import (
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-    # A command that asks a server needs neither settings nor storage: both load for long.
+    # A command that asks a server needs no settings: they load for long.
     from kbapi.settings import Settings
-    from kbapi.storage.sqlite.whole_file import Progress
 
-_LINES: Final = 10
 T = TypeVar("T")
 
 
-def show_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
-    """The items; prints how many of them have been taken."""
-    if sys.stdout.isatty():
-        with click.progressbar(items, length=total, label=label) as shown:
-            yield from shown
-        return
-    every = max(1, total // _LINES)
-    for number, item in enumerate(items, start=1):
-        yield item
-        if number % every == 0 or number == total:
-            click.echo(f"{label}: {number:,} of {total:,}")
+ShowProgress = Callable[[str, int, int], None]
+"""Called with the name of a step, and how much of how much is done."""
+
+
+def show_progress(
+    items: Iterable[T], total: int, label: str, is_wanted: bool = False
+) -> Iterator[T]:
+    """The items; shows how many of them have been taken."""
+    with progress_shown(is_wanted) as progress:
+        for number, item in enumerate(items, start=1):
+            yield item
+            progress(label, number, total)
 
 
 @contextmanager
-def progress_shown(is_wanted: bool) -> Iterator["Progress"]:
-    """A function that shows steps on standard error: on a terminal, or if it is wanted."""
-    is_terminal, last = sys.stderr.isatty(), ""
-
-    def show(step: str, done: int, total: int) -> None:
-        nonlocal last
-        percent = 100 * done // max(total, 1)
-        line = f"{step}: {percent if is_terminal else percent // _LINES * _LINES} %"
-        if line != last:
-            click.echo(
-                f"\r{line:<{COLUMNS - 1}}" if is_terminal else line, nl=not is_terminal, err=True
-            )
-            last = line
-
-    if not (is_wanted or is_terminal):
-        from kbapi.storage.sqlite.whole_file import no_progress
-
-        yield no_progress
+def progress_shown(is_wanted: bool) -> Iterator[ShowProgress]:
+    """A function that shows steps on standard error: bars on a terminal, lines if wanted."""
+    if not sys.stderr.isatty():
+        yield ProgressLines() if is_wanted else _show_nothing
         return
+    bars = _ProgressBars()
     try:
-        yield show
+        yield bars
     finally:
-        if is_terminal:
-            click.echo(f"\r{'':<{COLUMNS - 1}}\r", nl=False, err=True)
+        bars.finish()
+
+
+def _show_nothing(_step: str, _done: int, _total: int) -> None:
+    pass
+
+
+class ProgressLines:
+    """Shows each step in plain lines: its begin and its end, and in between every few seconds."""
+
+    EVERY_S: ClassVar = 5.0
+
+    def __init__(self, now: Callable[[], float] = monotonic) -> None:
+        self._now, self._printed, self._step, self._next_s = now, "", "", 0.0
+
+    def __call__(self, step: str, done: int, total: int) -> None:
+        """Nothing; prints a line if it is time for one."""
+        now = self._now()
+        if step == self._step and done < total and now < self._next_s:
+            return
+        self._step, self._next_s = step, now + self.EVERY_S
+        line = f"{step}: {100 * done // max(total, 1)} %"
+        if line != self._printed:
+            click.echo(line, err=True)
+            self._printed = line
+
+
+class _ProgressBars:
+    """Shows each step as a bar, one below the other."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+
+    def __call__(self, step: str, done: int, total: int) -> None:
+        """Nothing; moves the bar of the step."""
+        bar = self._bar
+        if bar is None or (bar.label, bar.length) != (step, total) or done < bar.pos:
+            self.finish()
+            bar = self._bar = click.progressbar(length=total, label=step, file=sys.stderr)
+            bar.render_progress()
+        bar.update(done - bar.pos)
+
+    def finish(self) -> None:
+        """Nothing; ends the line of the bar."""
+        if self._bar is not None:
+            self._bar.render_finish()
+            self._bar = None
 
 
 COLUMNS: Final = 80

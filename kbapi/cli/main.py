@@ -69,7 +69,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
         "List all results, show one, or erase results.",
     ),
     "find-outliers": (
-        "import_results:find_outliers_command",
+        "submissions:find_outliers_command",
         "Check all pools for outliers, and show what changed.",
     ),
     "backup": ("host:backup_command", "Copy the database into the folder TARGET."),

@@ -4,7 +4,6 @@ Tokens and receipts are only in the sender's file: without it a result cannot be
 """
 
 import json
-import os
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -26,8 +25,7 @@ from kbapi.cli.common import (
     print_answer,
     server_of,
 )
-from kbapi.cli.interview import interview
-from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.cli.sender_file import SenderFile, send_waiting, sender_option
 from kbapi.client import kbapi_client
 from kbapi.client.kbapi_client import NotAcknowledged, Refused
 from kbapi.errors import ServerUnreachable
@@ -68,6 +66,8 @@ def submit_command(
             accepted = _send(api_client, own, file.read(), machine)
         else:
             require_terminal("Give a FILE, or - for standard input.")
+            from kbapi.cli.interview import interview  # it checks answers with the schemas
+
             accepted = offer_to_send(api_client, own, interview(api_client), machine)
         if accepted is None:
             raise SystemExit(REFUSED)
@@ -95,7 +95,7 @@ def _send(api_client: ApiClient, own: SenderFile, body: bytes, machine: str) -> 
     """The response to the body; without a contributor token it is sent with the sender's tokens."""
     document = object_in(body)
     if document and isinstance(api_client, RemoteClient) and not _has_repeats(body):
-        return _send_from_outbox(own, document, machine)
+        return _send_from_outbox(api_client, own, document, machine)
     if document and "contributor_token" not in document:
         reply = api_client.request("POST", "/v1/submissions", query={"dry_run": "true"}, body=body)
         chip = answer_of(reply)["chip"]["key"]
@@ -105,18 +105,18 @@ def _send(api_client: ApiClient, own: SenderFile, body: bytes, machine: str) -> 
     return answer_of(api_client.request("POST", "/v1/submissions", body=body))
 
 
-def _send_from_outbox(own: SenderFile, document: dict[str, Any], machine: str) -> Any:
+def _send_from_outbox(
+    api_client: ApiClient, own: SenderFile, document: dict[str, Any], machine: str
+) -> Any:
     """The response of a server to a document that is on this disk before it is sent."""
-    with own.client(os.environ.get("KBAPI_KEY")) as client:
+    with own.client(api_client) as client:
         try:
             accepted = client.submit(document, machine)
         except Refused as refusal:
             return answer_of(Reply(refusal.status, refusal.problem))
         except NotAcknowledged as error:
             raise ServerUnreachable(f"{error} The next 'kbapi submit' sends it.") from error
-        for item, outcome in client.send_outbox():
-            state = f"waits: {outcome}" if isinstance(outcome, Exception) else "was sent now"
-            click.echo(paragraph(f"An earlier result, {item.name}, {state}"), err=True)
+        send_waiting(client)
         return accepted
 
 

@@ -1,9 +1,10 @@
-"""Commands of the host on all results: list them, show one or a contributor, erase."""
+"""Commands of the host on all results: list, show, erase, find outliers."""
 
 import sys
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -14,9 +15,18 @@ from kbapi.cli.common import (
     bullet,
     client_options,
     connected,
+    errors_as_messages,
+    home_option,
     paragraph,
     print_answer,
+    settings_of,
+    show_progress,
 )
+
+if TYPE_CHECKING:
+    from kbapi.evidence.outlier_check import OutlierReport
+    from kbapi.evidence.pools import OutlierComparison
+    from kbapi.storage.answers import StoredOutliers
 
 _DEFAULT_PAGE: Final = 20
 
@@ -309,3 +319,79 @@ def erase_command(
             require_yes(erased_in_lines(answer), yes)
             answer = erase(confirm=answer["confirm"])
     print_answer(answer, as_json, erased_in_lines)
+
+
+_WHY = {
+    "outlier_deep": "outliers on the deep side",
+}
+
+
+@click.command("find-outliers")
+@home_option
+@click.option(
+    "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
+)
+def find_outliers_command(home: Path, keep: bool) -> None:
+    """Check all pools for outliers, and show what changed.
+
+    Every answer checks its own pool. With --apply, senders and curators
+    also see the outliers and the contributors that differ from their pool.
+    """
+    from kbapi.instance.instance import open_instance
+    from kbapi.intake.rescreen import find_outliers
+    from kbapi.storage.pools import load_all_pools
+
+    with errors_as_messages():
+        instance = open_instance(settings_of(home))
+        with instance.reading() as connection:
+            pools = [pool for pool in load_all_pools(connection) if pool.units]
+        found = [
+            compared
+            for pool in show_progress(pools, len(pools), "Checking pools")
+            if (compared := find_outliers(instance, pool, keep=keep)) is not None
+        ]
+        instance.close()
+    changed = [compared for compared in found if compared.has_changed]
+    for compared in changed:
+        click.echo("\n".join(_in_lines(compared)))
+    done = (
+        "The findings are stored."
+        if keep
+        else "Nothing was stored; store the findings with --apply."
+    )
+    click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
+
+
+def _in_lines(compared: "OutlierComparison") -> Iterator[str]:
+    key = compared.pool.key
+    band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
+    yield f"{compared.pool.chip_key}, {key.domains}, {key.control}{band}:"
+    yield paragraph(_cutoff_text(compared.outlier_report), "    ")
+    yield from _changes(compared, "Excluded now", compared.now, compared.before)
+    yield from _changes(compared, "Counted again", compared.before, compared.now)
+
+
+def _changes(
+    compared: "OutlierComparison", verb: str, one: "StoredOutliers", other: "StoredOutliers"
+) -> Iterator[str]:
+    codes = Counter(unit.code for unit in set(one.units) - set(other.units))
+    for code, number in sorted(codes.items()):
+        yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
+    contributors = len(set(one.differing) - set(other.differing))
+    if contributors:
+        yield paragraph(
+            f"{verb}: the units of {contributors:,} contributors, which are deeper as a group than "
+            f"the other units of the pool ({compared.pool.units:,} in all).",
+            "    ",
+        )
+
+
+def _cutoff_text(found: "OutlierReport") -> str:
+    if found.deepest_steps is None:
+        cutoff = "No outlier cutoff: too few units with a pass and a failure, or too many outliers"
+    else:
+        cutoff = f"Outlier cutoff: step {found.deepest_steps}"
+    if found.is_young:
+        return f"{cutoff}. No contributor is established: new contributors count in full."
+    kept = 100 * found.newcomer_factor
+    return f"{cutoff}. New contributors keep {kept:.0f} % of their weight."

@@ -171,9 +171,7 @@ def test_the_demo_prints_before_and_after_and_can_run_again(tmp_path: Path) -> N
     assert first.returncode == 0, first.stderr
     for text in ("invented", "--- Before", "--- One more result", "--- After", "Cautions:"):
         assert text in first.stdout
-    # In a pipe progress is plain lines, and the number of refused results is shown.
-    assert "Sending: 20 of 200" in first.stdout
-    assert "Sending: 200 of 200" in first.stdout
+    assert "Sending" not in first.stdout + first.stderr
     assert "were refused: they have a wrong unit" in first.stdout
     assert "\r" not in first.stdout + first.stderr
     assert max(len(line) for line in first.stdout.splitlines()) <= 80
