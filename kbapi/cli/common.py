@@ -3,15 +3,16 @@
 import os
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
 from time import monotonic
-from typing import TYPE_CHECKING, Any, ClassVar, Final, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Protocol, TypeVar
 
 import click
 import orjson
+from click.shell_completion import CompletionItem
 
 from kbapi.cli.api_client import ApiClient, LocalClient, RemoteClient, Reply
 from kbapi.errors import (
@@ -111,6 +112,11 @@ COULD_NOT: Final = 3  # 2 is click's own, for a command that was typed wrong
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
+
+class _Option(Protocol):
+    def __call__(self, command: _Command, /) -> _Command: ...
+
+
 home_option = click.option(
     "--home",
     type=click.Path(file_okay=False, path_type=Path),
@@ -135,11 +141,85 @@ progress_option = click.option(
     help="Show progress on standard error; a terminal shows it always.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+_BRIEF: Final = "kbapi.is_brief"
+
+
+def _keep_brief(context: click.Context, _option: click.Parameter, value: bool) -> None:
+    context.meta[_BRIEF] = value
+
+
+brief_option = click.option(
+    "--brief",
+    is_flag=True,
+    expose_value=False,
+    callback=_keep_brief,
+    help="Print a few lines: the number, the next step, a caution.",
+)
+
+
+def is_brief() -> bool:
+    """Whether the present command was given --brief."""
+    return bool(click.get_current_context().meta.get(_BRIEF))
+
+
+class CommandGroup(click.Group):
+    """A group that lists its commands with whole lines of help."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands."""
+        rows = [
+            (name, command.get_short_help_str(_NOT_CUT)) for name, command in self.commands.items()
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+_NOT_CUT: Final = 1_000
+
+
+def choice_option(*names: str, of: Sequence[str], about: str, **more: Any) -> _Option:
+    """An option whose value is one of a closed list; its help names all of them."""
+    metavar = names[0].removeprefix("--").replace("-", "_").upper()
+    text = f"{about} One of: {', '.join(of)}."
+    return click.option(*names, type=click.Choice(of), metavar=metavar, help=text, **more)
+
+
+class ListOf(click.ParamType[str]):
+    """Values of a closed list, separated by commas; the shell completes the last one.
+
+    A value may have a day, as in firmware=41.
+    """
+
+    name = "list"
+
+    def __init__(self, choices: Sequence[str]) -> None:
+        self._choices = choices
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The text, whose values are all of the list."""
+        for one in str(value).split(","):
+            if one.partition("=")[0].strip() not in self._choices:
+                self.fail(f"{one!r} is not one of: {', '.join(self._choices)}.", param, ctx)
+        return str(value)
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """What the last value may become, after the others."""
+        before, comma, last = incomplete.rpartition(",")
+        return [
+            CompletionItem(f"{before}{comma}{one}") for one in self._choices if one.startswith(last)
+        ]
 
 
 def client_options(command: _Command) -> _Command:
     """The command with the options --home, --to and --json."""
     return home_option(url_option(json_option(command)))
+
+
+def answer_options(command: _Command) -> _Command:
+    """The command with the options --home, --to, --json and --brief."""
+    return brief_option(client_options(command))
 
 
 def server_of(home: Path, url: str | None) -> str:

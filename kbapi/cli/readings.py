@@ -9,11 +9,15 @@ import click
 import orjson
 
 from kbapi.cli.common import (
+    CommandGroup,
     answer_of,
+    brief_option,
     bullet,
     connected,
+    is_brief,
     json_option,
     paragraph,
+    print_answer,
 )
 from kbapi.errors import KbapiError
 from kbapi.vocabulary import LOADS, PERFORMANCE_UNITS, READING_STATES
@@ -114,7 +118,7 @@ def _in_lines(one: "LogReading") -> Iterator[str]:
         yield bullet(f"Question: {question.text} ({', '.join(question.columns)})")
 
 
-class _LogsFirst(click.Group):
+class _LogsFirst(CommandGroup):
     """Reads logs where no subcommand is named."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -210,7 +214,8 @@ def _performance(text: str | None) -> tuple[float, str] | None:
     help="Seconds between two rows.",
 )
 @click.option("--write", "to", type=_NEW_FILE, required=True, help="The new log.")
-def record_command(seconds: float, every_s: float, to: Path) -> None:
+@json_option
+def record_command(seconds: float, every_s: float, to: Path, as_json: bool) -> None:
     """Record the kernel's sensors of this machine into a log (Linux)."""
     from kbapi.telemetry.record import find_sensors, record
 
@@ -221,7 +226,9 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
         rows = record(to, sensors, seconds, every_s)
     except FileExistsError:
         raise click.ClickException(f"{to} exists. Name a new file.") from None
-    click.echo(f"{rows} rows in {to}: {', '.join(one.name for one in sensors)}")
+    names = [one.name for one in sensors]
+    text = f"{rows} rows in {to}: {', '.join(names)}"
+    print_answer({"file": str(to), "rows": rows, "sensors": names}, as_json, lambda _: text)
 
 
 @click.command("before-after")
@@ -254,6 +261,7 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
 @click.option("--chip", help="The chip, for --write and --to.")
 @click.option("--to", "url", metavar="URL", help="Compare with other machines on this server.")
 @_with_log_options
+@brief_option
 def before_after_command(
     stock: tuple[Path, ...],
     tuned: tuple[Path, ...],
@@ -291,6 +299,11 @@ def before_after_command(
 
 def _comparison_lines(shown: dict[str, Any]) -> Iterator[str]:
     yield paragraph(shown["summary"])
+    if is_brief():
+        # The one that matters most comes first.
+        yield from (paragraph(one["text"]) for one in shown["changes"][:1])
+        yield paragraph("Next: write a result with --write FILE, and send it.")
+        return
     yield ""
     for one in shown["changes"]:
         yield bullet(one["text"])

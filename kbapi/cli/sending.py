@@ -17,19 +17,30 @@ from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient, RemoteClient, Reply
 from kbapi.cli.common import (
     REFUSED,
+    ListOf,
     answer_of,
     changes_of,
+    choice_option,
     client_options,
     connected,
     paragraph,
     print_answer,
     server_of,
 )
+from kbapi.cli.interview import interview
 from kbapi.cli.sender_file import SenderFile, send_waiting, sender_option
 from kbapi.client import kbapi_client
 from kbapi.client.kbapi_client import NotAcknowledged, Refused
 from kbapi.errors import ServerUnreachable
-from kbapi.vocabulary import FOLLOW_UP_OUTCOMES
+from kbapi.vocabulary import (
+    DOMAINS,
+    EFFECTS,
+    FAILURES,
+    FOLLOW_UP_CHANGES,
+    FOLLOW_UP_OUTCOMES,
+    LIMIT_CONTROLS,
+    LOADS,
+)
 
 _GONE: Final = 410
 InLines = Callable[[Any], str]
@@ -65,9 +76,9 @@ def submit_command(
         if file is not None:
             accepted = _send(api_client, own, file.read(), machine)
         else:
+            if as_json:
+                raise click.UsageError("With --json, give a FILE, or - for standard input.")
             require_terminal("Give a FILE, or - for standard input.")
-            from kbapi.cli.interview import interview  # it checks answers with the schemas
-
             accepted = offer_to_send(api_client, own, interview(api_client), machine)
         if accepted is None:
             raise SystemExit(REFUSED)
@@ -305,21 +316,29 @@ def _only_setting(
 
 @click.command("follow-up")
 @click.argument("submission_id", metavar="ID")
-@click.argument("outcome", metavar="OUTCOME", required=False)
-@click.option("--domain", help="Supply rail (domain).  [default: of the only setting, or core]")
-@click.option(
-    "--control", help="Control of the setting.  [default: of the only setting, or voltage_offset]"
+@click.argument("outcome", metavar="OUTCOME", required=False, type=click.Choice(FOLLOW_UP_OUTCOMES))
+@choice_option(
+    "--domain", of=DOMAINS, about="Supply rail (domain); without it, of the only setting, or core."
+)
+@choice_option(
+    "--control",
+    of=LIMIT_CONTROLS,
+    about="Control; without it, of the only setting, or voltage_offset.",
 )
 @click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
 @click.option(
     "--setting", type=float, help="The setting that was tested.  [default: the setting in use]"
 )
 @click.option("--days", type=int, help="Number of days in use.")
-@click.option("--load", help="Load class of the failure.")
-@click.option("--failure", help="Kind of failure.")
-@click.option("--changed", help="Changes, separated by commas; firmware=41 for day 41.")
+@choice_option("--load", of=LOADS, about="Load class of the failure.")
+@choice_option("--failure", of=FAILURES, about="Kind of failure.")
+@click.option(
+    "--changed",
+    type=ListOf(FOLLOW_UP_CHANGES),
+    help="Changes, separated by commas; firmware=41 for day 41.",
+)
 @click.option("--last-stable-day", type=int, help="Last day in use on which a test passed.")
-@click.option("--shown-by", help="Proof that the setting still has an effect.")
+@choice_option("--shown-by", of=EFFECTS, about="Proof that the setting still has an effect.")
 @receipt_option
 @sender_option
 @client_options

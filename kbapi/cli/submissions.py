@@ -11,17 +11,23 @@ import click
 from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
     REFUSED,
+    CommandGroup,
+    ListOf,
     answer_of,
     bullet,
+    choice_option,
     client_options,
     connected,
     errors_as_messages,
     home_option,
+    json_option,
     paragraph,
     print_answer,
+    progress_option,
     settings_of,
     show_progress,
 )
+from kbapi.vocabulary import DOMAINS, ERASURE_REASONS, LIMIT_CONTROLS, SCREENING_STATUSES
 
 if TYPE_CHECKING:
     from kbapi.evidence.outlier_check import OutlierReport
@@ -207,20 +213,30 @@ def erased_in_lines(erased: dict[str, Any]) -> str:
     return "\n".join([*lines, *starts_in_lines(erased), paragraph(text)])
 
 
-@click.group("submissions")
+@click.group("submissions", cls=CommandGroup)
 def submissions_commands() -> None:
     """List all results, show one, or erase results."""
 
 
 @submissions_commands.command("list")
-@click.option(
-    "--order", help="newest, deepest, shallowest or influence.  [default: newest]", default=None
+@choice_option(
+    "--order",
+    of=("newest", "deepest", "shallowest", "influence"),
+    about="Order; newest unless given.",
 )
 @click.option("--chip", help="Show only this chip, by any of its names.")
-@click.option("--domain", help="With deepest or shallowest: the pool with this domain.")
-@click.option("--control", help="With deepest or shallowest: the pool of this control.")
-@click.option("--moved-with", help="With deepest or shallowest: domains that moved together.")
-@click.option("--status", help="Show only counted, unverified or excluded results.")
+@choice_option(
+    "--domain", of=DOMAINS, about="With deepest or shallowest: the pool with this domain."
+)
+@choice_option(
+    "--control", of=LIMIT_CONTROLS, about="With deepest or shallowest: the pool of this control."
+)
+@click.option(
+    "--moved-with",
+    type=ListOf(DOMAINS),
+    help="With deepest or shallowest: domains that moved together.",
+)
+@choice_option("--status", of=SCREENING_STATUSES, about="Show only results with this status.")
 @click.option("--code", help="Show only results with this reason, such as outlier_deep.")
 @click.option("--contributor", type=int, help="Show only this contributor, by number.")
 @click.option("--client", help="Show only results that this script sent.")
@@ -284,9 +300,7 @@ def _path_of(submission_id: str | None, contributor: int | None) -> str:
 @submissions_commands.command("erase")
 @click.argument("submission_id", metavar="[ID]", required=False)
 @click.option("--contributor", type=int, help="Erase all results of this contributor, by number.")
-@click.option(
-    "--reason", required=True, help="asked_by_sender, personal_data or false_results; it is kept."
-)
+@choice_option("--reason", of=ERASURE_REASONS, about="Reason; it is kept.", required=True)
 @yes_option
 @dry_run_option
 @with_key
@@ -327,11 +341,13 @@ _WHY = {
 
 
 @click.command("find-outliers")
-@home_option
 @click.option(
     "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
 )
-def find_outliers_command(home: Path, keep: bool) -> None:
+@progress_option
+@json_option
+@home_option
+def find_outliers_command(keep: bool, shows_progress: bool, as_json: bool, home: Path) -> None:
     """Check all pools for outliers, and show what changed.
 
     Every answer checks its own pool. With --apply, senders and curators
@@ -347,11 +363,15 @@ def find_outliers_command(home: Path, keep: bool) -> None:
             pools = [pool for pool in load_all_pools(connection) if pool.units]
         found = [
             compared
-            for pool in show_progress(pools, len(pools), "Checking pools")
+            for pool in show_progress(pools, len(pools), "Checking pools", shows_progress)
             if (compared := find_outliers(instance, pool, keep=keep)) is not None
         ]
         instance.close()
     changed = [compared for compared in found if compared.has_changed]
+    if as_json:
+        shown = {"pools": len(found), "is_applied": keep, "changed": list(map(_changed, changed))}
+        print_answer(shown, as_json, str)
+        return
     for compared in changed:
         click.echo("\n".join(_in_lines(compared)))
     done = (
@@ -360,6 +380,23 @@ def find_outliers_command(home: Path, keep: bool) -> None:
         else "Nothing was stored; store the findings with --apply."
     )
     click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
+
+
+def _changed(compared: "OutlierComparison") -> dict[str, Any]:
+    """A pool whose outliers changed, as JSON."""
+    key, now, before = compared.pool.key, set(compared.now.units), set(compared.before.units)
+    differing = set(compared.now.differing), set(compared.before.differing)
+    return {
+        "chip": compared.pool.chip_key,
+        "domains": key.domains,
+        "control": key.control,
+        "clock_band_mhz": key.clock_band_mhz,
+        "units": compared.pool.units,
+        "units_excluded": Counter(unit.code for unit in now - before),
+        "units_included": Counter(unit.code for unit in before - now),
+        "contributors_excluded": len(differing[0] - differing[1]),
+        "contributors_included": len(differing[1] - differing[0]),
+    }
 
 
 def _in_lines(compared: "OutlierComparison") -> Iterator[str]:

@@ -172,8 +172,8 @@ def test_a_follow_up_finds_its_receipt_and_ends_the_setting_in_use(home: Path) -
     assert "no longer in use: core -70 mV" in listed.stdout
     assert max(len(line) for line in listed.stdout.splitlines()) <= 80
     wrong = run("follow-up", accepted["id"], "exploded", "--home", str(home))
-    assert wrong.returncode == 1
-    assert "outcome" in wrong.stderr
+    assert wrong.returncode == 2
+    assert "OUTCOME" in wrong.stderr
 
 
 def test_a_follow_up_is_about_the_only_setting_of_its_result(home: Path) -> None:

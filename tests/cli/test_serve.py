@@ -10,7 +10,7 @@ import pytest
 
 from kbapi.access import limits
 from kbapi.access.keys import give_key, revoke_key
-from kbapi.cli import serve as serve_command_module
+from kbapi.server import serve as server
 from kbapi.cli.main import main
 from kbapi.instance.backup import make_backup
 from kbapi.settings import Settings
@@ -23,9 +23,7 @@ from tests.system.server import Server
 def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     """The folders that would be served; no server starts."""
     folders: list[Path] = []
-    monkeypatch.setattr(
-        serve_command_module, "serve", lambda settings, *_: folders.append(settings.home)
-    )
+    monkeypatch.setattr(server, "serve", lambda settings, *_: folders.append(settings.home))
     return folders
 
 
