@@ -16,7 +16,7 @@ from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
 from kbapi.storage.pools import LineRow, find_chip, find_line, load_lines
-from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.storage.sql import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
 

@@ -47,6 +47,7 @@ from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import results
 from kbapi.storage.answers import Memory, SingleFlight
+from kbapi.storage.faults import readable_faults, unwritable_as
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.sqlite import schema
 from kbapi.storage.sqlite.engine import (
@@ -56,8 +57,6 @@ from kbapi.storage.sqlite.engine import (
     make_reading_engine,
     make_writing_engine,
     needs_one_process,
-    readable_faults,
-    unwritable_as,
 )
 from kbapi.storage.sqlite.schema import has_older
 from kbapi.storage.sqlite.write_queue import (

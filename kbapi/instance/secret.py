@@ -14,8 +14,8 @@ from typing import Final
 
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import Settings
+from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import give, owner_at, require_may_open
-from kbapi.storage.sqlite.engine import readable_faults
 from kbapi.storage.sqlite.schema import note_key_id, read_key_ids
 from kbapi.storage.sqlite.write_queue import write_lock_held
 

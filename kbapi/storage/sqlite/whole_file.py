@@ -21,16 +21,11 @@ from sqlmodel import col, func, or_, select
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.columns import CHECKSUM_OF
+from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, give, owner_at
+from kbapi.storage.sql import checksum_of, driver_of, session_on
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.engine import (
-    checksum_of,
-    driver_of,
-    library_version,
-    readable_faults,
-    reading_untouched,
-    session_on,
-)
+from kbapi.storage.sqlite.engine import library_version, reading_untouched
 from kbapi.storage.sqlite.schema import (
     METADATA,
     current_revision,
