@@ -16,8 +16,7 @@ from sqlmodel import select as select_rows
 from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import LineRow, load_lines, raise_line_revision
-from kbapi.storage.sql import checksum_of, session_on, upsert
-from kbapi.storage.sqlite.engine import HotReads
+from kbapi.storage.sql import HotReads, checksum_of, session_on, upsert
 from kbapi.storage.tables import Chip, Conditions, Line, Pool
 from kbapi.storage.tables_evidence import (
     CONTRIBUTOR_CODES,

@@ -42,6 +42,7 @@ _POSTGRES_FAULTS: Final[dict[str, type[KbapiError]]] = {
     "53": StorageBusy,  # too many connections, out of memory
     "531": StorageFull,  # disk full
     "40": StorageBusy,  # deadlock, serialization failure
+    "23505": StorageBusy,  # another writer added the same row at the same time
     "55": StorageBusy,  # lock not available
     "25006": StorageUnwritable,  # a replica, or a database that is set to read only
     "28": StorageUnreachable,  # the role or its password is refused

@@ -41,6 +41,13 @@ CHECKSUM_DIGITS: Final = 32
 """The length of what `checksum_of` returns."""
 
 
+class HotReads(Protocol):
+    """Single statements without a transaction."""
+
+    def rows(self, statement: str, asked: Sequence[Any]) -> list[Any]:
+        """All rows of a statement, as they are at this moment."""
+
+
 class Written(Protocol):
     """How one database runs a written statement on its driver, in the transaction it is in."""
 

@@ -48,9 +48,7 @@ class PostgresDatabase:
         self._url, self._has_pooler = url, has_pooler
         self._note_written = note_written
         self._turns = BoundedSemaphore(_WRITERS)
-        self.hot_reads = PostgresReads(
-            lambda: open_connection(url, has_pooler=has_pooler), faults
-        )
+        self.hot_reads = PostgresReads(lambda: open_connection(url, has_pooler=has_pooler), faults)
 
     @contextmanager
     def writing(

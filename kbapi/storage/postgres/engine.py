@@ -111,7 +111,7 @@ class OnPostgres:
 
 def _run(driver: _Driver, statement: str, values: Sequence[Any]) -> psycopg.Cursor[Any]:
     # The text comes from constants of this program only.
-    return driver.written.execute(in_postgres(statement), _values(statement, values))  # type: ignore[arg-type]
+    return driver.written.execute(in_postgres(statement), _values(statement, values))
 
 
 WRITTEN["postgresql"] = OnPostgres()
@@ -157,7 +157,7 @@ def is_lost(driver: Any) -> bool:
         driver.pgconn.consume_input()
     except psycopg.Error:
         return True
-    return driver.pgconn.status != psycopg.pq.ConnStatus.OK
+    return bool(driver.pgconn.status != psycopg.pq.ConnStatus.OK)
 
 
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
@@ -265,4 +265,4 @@ def _fault_of(statement: str, error: psycopg.Error) -> Exception:
     if fault is not None:
         found: KbapiError = fault()
         return found
-    return DBAPIError.instance(statement, (), error, psycopg.Error, hide_parameters=True)  # type: ignore[return-value]
+    return DBAPIError.instance(statement, (), error, psycopg.Error, hide_parameters=True)
