@@ -203,9 +203,10 @@ def _serve(home: Path, port: int, *, is_silent: bool) -> None:
     if not is_silent:
         _print_first_requests(f"http://127.0.0.1:{port}")
     with errors_as_messages():
-        if notice := one_process_notice():
+        settings = settings_of(home)
+        if notice := one_process_notice(settings):
             click.echo(paragraph(notice), err=True)
-        serve(settings_of(home), "127.0.0.1", port, workers=default_workers(), threads=64)
+        serve(settings, "127.0.0.1", port, workers=default_workers(settings), threads=64)
 
 
 def _print_first_requests(base: str) -> None:

@@ -43,7 +43,7 @@ def upgrade_command(shows_progress: bool, as_json: bool, home: Path) -> None:
     from kbapi.instance.instance import open_instance, upgrade_instance
     from kbapi.intake.rescreen import check_pools, rescreen
     from kbapi.storage.files import require_may_open
-    from kbapi.storage.sqlite.schema import current_revision, head_revision
+    from kbapi.storage.schema import current_revision, head_revision
 
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         settings = settings_of(home)

@@ -68,8 +68,8 @@ def serve_command(
     from kbapi.server.serve import default_workers, serve
 
     with errors_as_messages():
-        processes = default_workers() if workers is None else workers
         settings = settings_of(home)
+        processes = default_workers(settings) if workers is None else workers
         _prepare(settings, processes)
         if as_json:
             shown = {"home": str(home), "host": host, "port": port}
@@ -87,7 +87,8 @@ def _prepare(settings: "Settings", processes: int) -> None:
     from kbapi.server.serve import one_process_notice, require_safe_library
     from kbapi.storage.sqlite.engine import library_version
 
-    require_safe_library(processes, library_version())
+    if not settings.database:
+        require_safe_library(processes, library_version())
     if settings.rate_storage:
         require_rate_library()
     require_private(settings)
@@ -98,7 +99,7 @@ def _prepare(settings: "Settings", processes: int) -> None:
     if is_rescreening_due(instance):
         click.echo(paragraph(_RESCREENING_DUE), err=True)
     instance.close()
-    if notice := one_process_notice():
+    if notice := one_process_notice(settings):
         click.echo(paragraph(notice), err=True)
 
 

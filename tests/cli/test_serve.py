@@ -10,9 +10,9 @@ import pytest
 
 from kbapi.access import limits
 from kbapi.access.keys import give_key, revoke_key
-from kbapi.server import serve as server
 from kbapi.cli.main import main
 from kbapi.instance.backup import make_backup
+from kbapi.server import serve as server
 from kbapi.settings import Settings
 from tests.cli.command import commands_of, run
 from tests.makers import a_submission, an_instance, send
