@@ -13,6 +13,7 @@ from kbapi.cli.common import (
     answer_of,
     brief_option,
     bullet,
+    choice_option,
     connected,
     is_brief,
     json_option,
@@ -139,7 +140,7 @@ def reading_commands() -> None:
 @reading_commands.command("from-logs")
 @click.argument("logs", nargs=-1, required=True, type=_FILES)
 @click.option("--state", type=click.Choice(READING_STATES), required=True, help="Stock or tuned.")
-@click.option("--load", type=click.Choice(LOADS), required=True, help="The load class.")
+@choice_option("--load", of=LOADS, about="The load class.", required=True)
 @click.option("--performance", metavar="NUMBER:UNIT", help="The mean score of the runs.")
 @click.option("--report", "report_to", type=_NEW_FILE, help="Write what was done to each log.")
 @_with_log_options
@@ -236,18 +237,9 @@ def record_command(seconds: float, every_s: float, to: Path, as_json: bool) -> N
 @click.option("--tuned", multiple=True, required=True, type=_FILES, help="A log of a tuned run.")
 @click.option("--score-stock", multiple=True, type=float, help="The score of each run at stock.")
 @click.option("--score-tuned", multiple=True, type=float, help="The score of each tuned run.")
-@click.option(
-    "--score-unit",
-    type=click.Choice(PERFORMANCE_UNITS),
-    default="other",
-    help="Unit of the scores.",
-)
-@click.option(
-    "--load",
-    type=click.Choice(LOADS),
-    default="all_core",
-    show_default=True,
-    help="Load class of all runs.",
+@choice_option("--score-unit", of=PERFORMANCE_UNITS, about="Unit of the scores.", default="other")
+@choice_option(
+    "--load", of=LOADS, about="Load class of all runs.", default="all_core", show_default=True
 )
 @click.option("--write", "document_to", type=_NEW_FILE, help="Write a result to complete and send.")
 @click.option("--picture", type=_NEW_FILE, help="Write a picture: a .png or .svg file.")

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from kbapi.access.keys import give_key
 from kbapi.cli.main import COMMANDS, main
 from kbapi.instance.instance import open_instance
+from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
 from tests.api.measured import a_measured, a_reading
 from tests.cli.command import commands_of, run
@@ -248,7 +249,7 @@ def test_json_of_a_command_is_one_object_and_nothing_else(
         (0, ("chips", "search", "sable", *at)),
         (0, ("chips", "rebuild", *at)),
         (0, ("catalogue", "show", CHIP, *at)),
-        (1, ("catalogue", "check", str(catalogue))),
+        (3, ("catalogue", "check", str(catalogue))),
         (0, ("import", str(result), *at)),
         (0, ("submit", str(result), *at)),
         (0, ("my-submissions", *at)),
@@ -258,7 +259,7 @@ def test_json_of_a_command_is_one_object_and_nothing_else(
         (0, ("notes", "reviewed", "harbour-15-menu", *at)),
         (0, ("notes", "history", "harbour-15-menu", *at)),
         (0, ("notes", "retire", "harbour-15-menu", *at)),
-        (1, ("notes", "publish", "harbour-15-menu", *at)),
+        (3, ("notes", "publish", "harbour-15-menu", *at)),
         (0, ("keys", "add", "--scope", "curate", *at)),
         (0, ("keys", "list", *at)),
         (0, ("keys", "revoke", "1", *at)),
@@ -276,7 +277,7 @@ def test_json_of_a_command_is_one_object_and_nothing_else(
         assert done.returncode == status, (words, done.stdout, done.stderr)
         assert isinstance(json.loads(done.stdout), dict), words
     (file,) = backups.glob("*.sqlite3")
-    restored = run("restore", str(file), "--home", str(tmp_path / "restored"), "--json")
+    restored = run("restore", str(file), *at, "--json")
     assert json.loads(restored.stdout)["results"] == 1, restored.stderr
 
 
@@ -310,6 +311,16 @@ def test_a_shell_completes_commands_and_closed_lists_without_the_server(
     words: str, offered: list[str]
 ) -> None:
     assert completed(words) == [*offered, ""]
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_the_guide_says_how_a_shell_gets_its_completion(
+    shell: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line = f"_KBAPI_COMPLETE={shell}_source kbapi"
+    assert line in (GUIDES_FOLDER / "first-steps.md").read_text()
+    monkeypatch.setenv("_KBAPI_COMPLETE", f"{shell}_source")
+    assert f"_KBAPI_COMPLETE={shell}_complete" in run().stdout
 
 
 def test_no_command_loads_a_library_of_the_server_before_it_runs() -> None:
@@ -692,6 +703,10 @@ def test_pools_are_checked_for_outliers_and_stored_only_with_apply(home: Path) -
         lines.append(json.dumps(RESULT | tokens | {"settings": [setting]}))
     (home / "results.ndjson").write_text("\n".join(lines))
     assert run("import", str(home / "results.ndjson"), "--home", str(home)).returncode == 0
+    found = json.loads(run("find-outliers", "--json", "--home", str(home)).stdout)
+    assert [(one["chip"], one["units_excluded"]) for one in found["changed"]] == [
+        (RESULT["chip"], {"outlier_deep": 1})
+    ]
     for arguments in ((), ("--apply",)):
         output = run("find-outliers", *arguments, "--home", str(home))
         assert output.returncode == 0, output.stderr
