@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import orjson
@@ -27,7 +27,6 @@ from kbapi.cli.common import (
     print_answer,
     settings_of,
 )
-from kbapi.cli.this_machine import PrintedName, printed_names
 from kbapi.client.kbapi_client import settings_folder
 from kbapi.vocabulary import (
     CHIP_KINDS,
@@ -39,6 +38,9 @@ from kbapi.vocabulary import (
     LOADS,
     SUPPLIES,
 )
+
+if TYPE_CHECKING:
+    from kbapi.cli.this_machine import PrintedName
 
 
 @click.command("cautions")
@@ -209,6 +211,8 @@ def identify_command(text: str | None, home: Path, url: str | None, as_json: boo
 
     Needs no instance. Exits with 1 unless each text names exactly one chip.
     """
+    from kbapi.cli.this_machine import PrintedName, printed_names
+
     names = [PrintedName(None, text)] if text else printed_names()
     if not names:
         click.echo("This system reports no chip names. Give a name as TEXT.", err=True)
@@ -223,7 +227,7 @@ def identify_command(text: str | None, home: Path, url: str | None, as_json: boo
         raise SystemExit(REFUSED)
 
 
-def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
+def _identify(name: "PrintedName", home: Path, url: str | None) -> dict[str, Any]:
     if url is None:
         from kbapi.advice.identify import identify_with
         from kbapi.instance.instance import catalogue_in
