@@ -39,6 +39,17 @@ class Settings(BaseSettings):
         "beside it in use), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, "
         "and `metrics/`.",
     )
+    database: str = Field(
+        default="",
+        pattern=r"^(postgres(ql)?://.+)?$",
+        description="Where results are stored: empty for the file `kbapi.sqlite3` of the folder, "
+        "or a `postgresql://` URL (needs `kbapi[postgres]`).",
+    )
+    database_pooler: bool = Field(
+        default=False,
+        description="Whether a pooler in transaction mode stands before PostgreSQL. Then no "
+        "statement is prepared.",
+    )
     name: str = Field(
         default="kbapi",
         min_length=1,
@@ -172,6 +183,11 @@ class Settings(BaseSettings):
     def database_path(self) -> Path:
         """The SQLite file."""
         return self.home / "kbapi.sqlite3"
+
+    @property
+    def database_at(self) -> Path | str:
+        """The SQLite file, or the URL of the database on a server."""
+        return self.database or self.database_path
 
     @property
     def secret_path(self) -> Path:

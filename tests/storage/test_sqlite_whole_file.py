@@ -8,8 +8,8 @@ import orjson
 import pytest
 
 from kbapi.instance.instance import Instance
+from kbapi.storage.schema import upgrade_to_head
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.storage.sqlite.whole_file import ChangedRows, copy_whole, digest_tables, look_through
 from tests.makers import a_submission, send
 from tests.storage.test_sqlite_schema_upgrades import database_at, dumps
