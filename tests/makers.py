@@ -19,6 +19,7 @@ from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
 from kbapi.storage.schema import METADATA, upgrade_to_head
+from tests import postgres
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
 CHIP = "norvane-sable-7-4820mx"
@@ -85,16 +86,24 @@ def an_instance(
 
     It knows the invented chips, unless `has_club_catalogue` is false.
     """
-    chosen = Settings(home=folder / "home", **{**FAR_LIMITS, **settings})
+    chosen = settings_of(folder / "home", **{**FAR_LIMITS, **settings})
     if not chosen.home.exists():
         # What `upgrade_instance` leaves, without running the migrations again for each test.
         chosen.home.mkdir(mode=0o700, parents=True)
-        chosen.database_path.write_bytes(empty_database())
-        chosen.database_path.chmod(0o600)
+        if not chosen.database:
+            chosen.database_path.write_bytes(empty_database())
+            chosen.database_path.chmod(0o600)
         create_secret(chosen.secret_path)
         if has_club_catalogue:
             install_catalogue(chosen.catalogue_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
+
+
+def settings_of(home: Path, **settings: Any) -> Settings:
+    """Settings of an instance in this folder, with the database that tests run on."""
+    if postgres.is_chosen():
+        settings.setdefault("database", postgres.DATABASES.of(home))
+    return Settings(home=home, **settings)
 
 
 @cache
@@ -109,7 +118,7 @@ def empty_database() -> bytes:
 def give_up_lost_secret(settings: Settings) -> None:
     """Let a database whose rows were written under a secret that is gone take the one here."""
     create_secret(settings.secret_path)
-    record_secret(settings.database_path, load_secret(settings.secret_path))
+    record_secret(settings.database_at, load_secret(settings.secret_path))
 
 
 def a_setting(**changes: Any) -> dict[str, Any]:
