@@ -2,13 +2,15 @@
 
 import json
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.chips.catalogue import Catalogue, Presence
@@ -19,6 +21,7 @@ from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
 from kbapi.storage.schema import METADATA, upgrade_to_head
+from kbapi.storage.sqlite.engine import make_writing_engine
 from tests import postgres
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
@@ -113,6 +116,21 @@ def empty_database() -> bytes:
         database = Path(folder) / "empty.sqlite3"
         upgrade_to_head(database)
         return database.read_bytes()
+
+
+@contextmanager
+def an_engine(folder: Path) -> Iterator[Engine]:
+    """An engine that writes to a database with today's schema, in which nothing is stored."""
+    if postgres.is_chosen():
+        from kbapi.storage.postgres.engine import WRITE, make_engine
+
+        made = make_engine(postgres.DATABASES.of(folder), WRITE, pool_size=2)
+    else:
+        database = folder / "kbapi.sqlite3"
+        database.write_bytes(empty_database())
+        made = make_writing_engine(database)
+    yield made
+    made.dispose()
 
 
 def give_up_lost_secret(settings: Settings) -> None:

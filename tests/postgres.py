@@ -352,6 +352,15 @@ def database_name(url: str) -> str:
     return urlsplit(url).path.removeprefix("/")
 
 
+def is_sound(url: str) -> bool:
+    """Whether every row and every entry of an index can be read, and they agree."""
+    command = [binary("pg_amcheck"), "--install-missing", "--heapallindexed", url]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        print(done.stdout, done.stderr)
+    return not done.returncode
+
+
 def execute(url: str, statement: str) -> None:
     """Nothing; one statement ran in this database, outside of transactions."""
     with psycopg.connect(url, autocommit=True) as connection:
