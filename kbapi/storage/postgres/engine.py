@@ -20,8 +20,7 @@ from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
-from kbapi.storage.faults import fault_of_postgres, readable_faults
-from kbapi.storage.sql import WRITTEN
+from kbapi.storage.sql import WRITTEN, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
