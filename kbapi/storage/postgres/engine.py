@@ -151,10 +151,9 @@ def is_lost(driver: Any) -> bool:
         return True
     waiting = select.poll()
     waiting.register(driver.fileno(), select.POLLIN)
-    if not waiting.poll(0):
-        return False
-    try:  # something came: a word of the server, or its end
-        driver.pgconn.consume_input()
+    try:
+        while waiting.poll(0):  # something came: a word of the server, or its end
+            driver.pgconn.consume_input()
     except psycopg.Error:
         return True
     return bool(driver.pgconn.status != psycopg.pq.ConnStatus.OK)
