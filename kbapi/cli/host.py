@@ -22,6 +22,7 @@ from kbapi.errors import ChipUnknown, Problem
 
 if TYPE_CHECKING:  # the parts of an instance load for long, and help needs none of them
     from kbapi.instance.clock_repair import ClockRepair
+    from kbapi.instance.restore import Restored
 
 
 @click.group("db", cls=CommandGroup)
@@ -195,7 +196,18 @@ def restore_command(
             without_manifest=without_manifest,
             progress=progress,
         )
-    shown = {
+    print_answer(_restored(home, done), as_json, _restored_in_lines)
+    if not done.is_proved:
+        click.echo(paragraph(_NOT_PROVED), err=True)
+    if not done.fits_secret:
+        click.echo(paragraph(LOST_WITH_IT), err=True)
+    if done.needs_upgrade:
+        click.echo("The schema is older than the program. Next, run 'kbapi db upgrade'.", err=True)
+
+
+def _restored(home: Path, done: "Restored") -> dict[str, Any]:
+    """A restored backup, as JSON."""
+    return {
         "home": str(home),
         "results": done.condition.rows_of("submission"),
         "schema": done.condition.revision,
@@ -206,13 +218,6 @@ def restore_command(
         "fits_secret": done.fits_secret,
         "needs_upgrade": done.needs_upgrade,
     }
-    print_answer(shown, as_json, _restored_in_lines)
-    if not done.is_proved:
-        click.echo(paragraph(_NOT_PROVED), err=True)
-    if not done.fits_secret:
-        click.echo(paragraph(LOST_WITH_IT), err=True)
-    if done.needs_upgrade:
-        click.echo("The schema is older than the program. Next, run 'kbapi db upgrade'.", err=True)
 
 
 def _restored_in_lines(done: dict[str, Any]) -> str:
