@@ -32,7 +32,7 @@ from kbapi.instance.secret import (
     Secret,
     create_secret,
     ensure_secret_recorded,
-    load_secret,
+    load_secret_of,
     require_no_foreign_secret,
 )
 from kbapi.instance.write_gate import (
@@ -104,7 +104,7 @@ class Instance:
     @cached_property
     def secret(self) -> Secret:
         """The secret of the instance, read at its first use."""
-        return load_secret(self.settings.secret_path)
+        return load_secret_of(self.settings)
 
     @cached_property
     def catalogue(self) -> Catalogue:
@@ -370,6 +370,8 @@ def upgrade_instance(settings: Settings) -> None:
         When the database or the secret is lost, or the secret is foreign.
     """
     database = settings.database_path
+    if settings.has_given_secret:
+        load_secret_of(settings)  # a missing one is reported before anything is created
     with unwritable_as(_NOT_UPGRADED), readable_faults():
         # Two processes may create an instance at once; only one may change an existing one.
         lock = exclusive_lock if is_whole(settings) else shared_lock
@@ -386,6 +388,7 @@ def upgrade_instance(settings: Settings) -> None:
                 require_no_foreign_secret(settings)
             schema.upgrade_to_head(database)
             database.chmod(0o600)
-            create_secret(settings.secret_path)
-            ensure_secret_recorded(settings, load_secret(settings.secret_path), has_write_lock=True)
+            if not settings.has_given_secret:
+                create_secret(settings.secret_path)
+            ensure_secret_recorded(settings, load_secret_of(settings), has_write_lock=True)
             give_files(settings, owner)

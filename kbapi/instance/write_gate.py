@@ -121,6 +121,12 @@ def is_whole(settings: Settings) -> bool:
         When a file is lost: the database or the secret.
     """
     require_nothing_lost(settings)
+    if settings.has_given_secret:
+        # The key id is recorded last; a database of an earlier program has rows instead.
+        database = settings.database_path
+        return is_begun(database) and (
+            schema.read_key_ids(database)[0] is not None or not schema.holds_nothing(database)
+        )
     if settings.secret_path.exists():
         return True
     if is_begun(settings.database_path) and not schema.holds_nothing(settings.database_path):
