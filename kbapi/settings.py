@@ -51,6 +51,17 @@ class Settings(BaseSettings):
         description="File with the secret, where an orchestrator mounts it. Without both settings "
         "the secret is `secret.key` in the folder.",
     )
+    database: str = Field(
+        default="",
+        pattern=r"^(postgres(ql)?://.+)?$",
+        description="Where results are stored: empty for the file `kbapi.sqlite3` of the folder, "
+        "or a `postgresql://` URL (needs `kbapi[postgres]`).",
+    )
+    database_pooler: bool = Field(
+        default=False,
+        description="Whether a pooler in transaction mode stands before PostgreSQL. Then no "
+        "statement is prepared.",
+    )
     name: str = Field(
         default="kbapi",
         min_length=1,
@@ -200,6 +211,11 @@ class Settings(BaseSettings):
     def database_path(self) -> Path:
         """The SQLite file."""
         return self.home / "kbapi.sqlite3"
+
+    @property
+    def database_at(self) -> Path | str:
+        """The SQLite file, or the URL of the database on a server."""
+        return self.database or self.database_path
 
     @property
     def secret_path(self) -> Path:

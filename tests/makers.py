@@ -18,7 +18,7 @@ from kbapi.instance.secret import create_secret, load_secret, record_secret
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
-from kbapi.storage.sqlite.schema import METADATA, upgrade_to_head
+from kbapi.storage.schema import METADATA, upgrade_to_head
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
 CHIP = "norvane-sable-7-4820mx"

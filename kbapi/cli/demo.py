@@ -171,9 +171,10 @@ def _serve(home: Path, port: int) -> None:
     )
     click.echo(f"\nThe API document, to read and to try: {base}/docs\n")
     with errors_as_messages():
-        if notice := one_process_notice():
+        settings = settings_of(home)
+        if notice := one_process_notice(settings):
             click.echo(paragraph(notice), err=True)
-        serve(settings_of(home), "127.0.0.1", port, workers=default_workers(), threads=64)
+        serve(settings, "127.0.0.1", port, workers=default_workers(settings), threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

@@ -34,7 +34,7 @@ from kbapi.instance.restore import LOST_WITH_IT, restore_backup
 from kbapi.intake.rescreen import check_pools, rescreen
 from kbapi.storage.files import require_may_open
 from kbapi.storage.keys import KeyRow
-from kbapi.storage.sqlite.schema import current_revision, head_revision
+from kbapi.storage.schema import current_revision, head_revision
 
 
 @click.group("db")

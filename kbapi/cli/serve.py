@@ -62,9 +62,10 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
     lists them.
     """
     with errors_as_messages():
-        processes = default_workers() if workers is None else workers
-        require_safe_library(processes, library_version())
         settings = settings_of(home)
+        processes = default_workers(settings) if workers is None else workers
+        if not settings.database:
+            require_safe_library(processes, library_version())
         if settings.rate_storage:
             require_rate_library()
         require_private(settings)
@@ -75,6 +76,6 @@ def serve_command(host: str, port: int, workers: int | None, threads: int, home:
         if is_rescreening_due(instance):
             click.echo(paragraph(_RESCREENING_DUE), err=True)
         instance.close()
-        if notice := one_process_notice():
+        if notice := one_process_notice(settings):
             click.echo(paragraph(notice), err=True)
         serve(settings, host, port, processes, threads)

@@ -19,8 +19,8 @@ from kbapi.instance.secret import (
     write_secret,
 )
 from kbapi.settings import Settings
+from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
-from kbapi.storage.sqlite.engine import readable_faults
 from kbapi.storage.sqlite.log_check import require_sound_log
 from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
 from kbapi.storage.sqlite.write_queue import write_lock_held

@@ -33,6 +33,8 @@ from kbapi.instance.write_gate import (
     remove_database,
 )
 from kbapi.settings import Settings
+from kbapi.storage import schema
+from kbapi.storage.faults import readable_faults, unwritable_as
 from kbapi.storage.files import (
     Owner,
     flush,
@@ -43,8 +45,7 @@ from kbapi.storage.files import (
     require_may_open,
     require_may_replace,
 )
-from kbapi.storage.sqlite import schema
-from kbapi.storage.sqlite.engine import fold_in_log, readable_faults, unwritable_as
+from kbapi.storage.sqlite.engine import fold_in_log
 from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
 from kbapi.storage.sqlite.write_queue import write_lock_held
 

@@ -14,9 +14,9 @@ from typing import Final
 
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import SECRET_VARIABLE, Settings
+from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import give, owner_at, require_may_open
-from kbapi.storage.sqlite.engine import readable_faults
-from kbapi.storage.sqlite.schema import note_key_id, read_key_ids
+from kbapi.storage.schema import Database, note_key_id, read_key_ids
 from kbapi.storage.sqlite.write_queue import write_lock_held
 
 _SECRET_BYTES = 32
@@ -187,7 +187,7 @@ def foreign_secret(settings: Settings) -> str:
     return _FOREIGN.format(_name_of_secret(settings), settings.secret_path.name)
 
 
-def record_secret(database: Path, secret: Secret) -> None:
+def record_secret(database: Database, secret: Secret) -> None:
     """Record in the database which secret it is served with; rows of other secrets are lost."""
     note_key_id(database, secret.key_id)
 
@@ -220,9 +220,10 @@ def ensure_secret_recorded(
     is_recorded = _require_own(settings, secret) == secret.key_id
     if not is_recorded and not settings.read_only:
         # A failed write is repeated at the next opening: until then the rows show the secret.
-        lock = nullcontext() if has_write_lock else write_lock_held(settings.write_lock_path)
+        needs_lock = not (has_write_lock or settings.database)
+        lock = write_lock_held(settings.write_lock_path) if needs_lock else nullcontext()
         with suppress(StorageUnwritable, StorageBusy), readable_faults(), lock:
-            record_secret(settings.database_path, secret)
+            record_secret(settings.database_at, secret)
 
 
 def _require_own(settings: Settings, secret: Secret) -> str | None:
@@ -233,7 +234,10 @@ def _require_own(settings: Settings, secret: Secret) -> str | None:
     UnsafeSetup
         When the database has content that another secret made.
     """
-    recorded, latest = read_key_ids(settings.database_path)
+    recorded, latest = read_key_ids(settings.database_at)
+    # Another host may have recorded its secret in an empty database on a server.
+    if settings.database and recorded is not None:
+        latest = [recorded]
     if latest and secret.key_id not in ([recorded] if recorded else latest):
         raise UnsafeSetup(foreign_secret(settings))
     return recorded

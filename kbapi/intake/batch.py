@@ -325,7 +325,7 @@ class _Batch:
         if self._dry_run:
             return self._instance.dry_run()
         wait_s = max(_SHORTEST_WAIT_S, time_left_s())
-        return self._instance.writing(min(WRITE_LOCK_TIMEOUT_S, wait_s))
+        return self._instance.writing(min(WRITE_LOCK_TIMEOUT_S, wait_s), shared=True)
 
     def _store(
         self, connection: Connection, place: int, prepared: Prepared | DocumentRefused

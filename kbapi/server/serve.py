@@ -19,7 +19,7 @@ from gunicorn.glogging import Logger
 from kbapi.access.limits import body_memory_mib, memory_limit
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, hold_as_only_process
-from kbapi.instance.instance import open_instance
+from kbapi.instance.instance import is_one_process, open_instance
 from kbapi.instance.write_gate import share_health
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import add_counts_of_ended, share_between_processes
@@ -29,7 +29,6 @@ from kbapi.storage.sqlite.engine import (
     in_dots,
     is_wal_reset_affected,
     library_version,
-    needs_one_process,
 )
 from kbapi.storage.sqlite.rate_counts import renew_rate_file
 
@@ -101,14 +100,16 @@ def require_safe_library(workers: int, version: tuple[int, int, int]) -> None:
         )
 
 
-def default_workers() -> int:
+def default_workers(settings: Settings) -> int:
     """The default number of worker processes."""
-    return 1 if needs_one_process() else 2
+    return 1 if is_one_process(settings) else 2
 
 
-def one_process_notice() -> str | None:
+def one_process_notice(settings: Settings) -> str | None:
     """A notice for the host if SQLite allows only one process, None otherwise."""
-    return _ONE_PROCESS.format(in_dots(library_version())) if needs_one_process() else None
+    if not is_one_process(settings):
+        return None
+    return _ONE_PROCESS.format(in_dots(library_version()))
 
 
 def serve(settings: Settings, host: str, port: int, workers: int, threads: int) -> None:
@@ -183,7 +184,7 @@ def link_to(host: str, port: int) -> str:
 def _hold_folder(settings: Settings) -> None:
     """Lock the folder for this process and all its forks until they end."""
     # No second server may empty the files in which these processes count.
-    hold = hold_as_only_process if needs_one_process() else acquire_server_lock
+    hold = hold_as_only_process if is_one_process(settings) else acquire_server_lock
     _ = hold(settings.home)
     # No restore may replace the database between two workers.
     _ = acquire_shared_lock(settings.use_lock_path)
@@ -245,7 +246,7 @@ class _CarefulArbiter(Arbiter):
         except KbapiError as error:
             self.log.error("reload failed, the workers stay: %s", error.detail)
             return
-        if needs_one_process():
+        if is_one_process(self.app.settings):
             # gunicorn starts a new worker when the old one has ended; connections wait for it.
             self.kill_workers(signal.SIGTERM)
         else:
@@ -253,7 +254,7 @@ class _CarefulArbiter(Arbiter):
 
     def handle_ttin(self) -> None:
         """Start one more worker, unless SQLite allows only one."""
-        if needs_one_process():
+        if is_one_process(self.app.settings):
             self.log.error("no worker was added: this SQLite allows one process")
         else:
             super().handle_ttin()

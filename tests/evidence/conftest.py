@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import pytest
 from sqlalchemy import Engine
 
-from kbapi.storage.sqlite import schema
+from kbapi.storage import schema
 from kbapi.storage.sqlite.engine import make_writing_engine
 
 

@@ -24,7 +24,7 @@ from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import COMMAND_VARIABLES, Settings
-from kbapi.storage.sqlite.schema import METADATA
+from kbapi.storage.schema import METADATA
 from tests.cli.command import commands_of
 from tests.house import write_readme
 from tests.house.texts import (

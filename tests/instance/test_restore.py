@@ -36,9 +36,9 @@ from kbapi.instance.secret import Secret, create_secret, load_secret
 from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.responses import Accepted
 from kbapi.settings import Settings
+from kbapi.storage.schema import find_key_id
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import reading_untouched
-from kbapi.storage.sqlite.schema import find_key_id
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE

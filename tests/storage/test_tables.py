@@ -9,10 +9,10 @@ import pytest
 from sqlalchemy import Connection, Date, Engine, Integer, Table, UniqueConstraint, text
 from sqlalchemy.exc import IntegrityError
 
+from kbapi.storage import schema
 from kbapi.storage.columns import CHECKSUM_OF
-from kbapi.storage.sqlite import schema
+from kbapi.storage.schema import METADATA
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.sqlite.schema import METADATA
 
 TABLES: dict[str, Table] = dict(METADATA.tables)
 HASH = b"h" * 32

@@ -22,8 +22,10 @@ from sqlalchemy import Connection, Engine
 
 from kbapi.errors import KbapiError, StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
+from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import open_or_make
-from kbapi.storage.sqlite.engine import checkpoint, driver_of, readable_faults
+from kbapi.storage.sql import driver_of
+from kbapi.storage.sqlite.engine import checkpoint
 
 WRITE_LOCK_TIMEOUT_S: Final = 15.0
 """Longer than any transaction of kbapi; a process that holds the lock for longer has stopped."""
