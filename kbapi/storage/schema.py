@@ -26,7 +26,7 @@ from kbapi.settings import bundled_folder
 # Imported for its tables: each file adds its own to the metadata.
 from kbapi.storage import tables_evidence
 from kbapi.storage.faults import readable_faults
-from kbapi.storage.sql import is_sqlite, session_on
+from kbapi.storage.sql import driver_of, is_sqlite, session_on
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine, reading_untouched
 from kbapi.storage.tables import Contributor, Submission
@@ -165,7 +165,8 @@ def _create_on_postgres(connection: Connection) -> None:
     from alembic import command
 
     first = bundled_folder("migrations") / "first_on_postgresql.sql"
-    connection.exec_driver_sql(first.read_text("utf-8"))
+    # By the driver: SQLAlchemy would take a percent sign for the place of a value.
+    driver_of(connection).execute(first.read_text("utf-8"))
     command.stamp(_on(connection), _FIRST_ON_POSTGRES)
 
 

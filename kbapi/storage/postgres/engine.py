@@ -16,6 +16,7 @@ from typing import Any, Final
 import psycopg
 from psycopg.adapt import Loader
 from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
@@ -26,7 +27,7 @@ _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
 # Where the databases name a function differently, written statements use SQLite's name.
 _FUNCTIONS: Final = (
-    (re.compile(r"group_concat\((.+)\)"), r"string_agg(\1, ',')"),
+    (re.compile(r"group_concat\(([^()]*)\)"), r"string_agg(\1, ',')"),
     (
         re.compile(r"SELECT value FROM json_each\((\?\d*)\)"),
         r"SELECT unnest(CAST(translate(\1, '[]', '{}') AS BIGINT[]))",
@@ -160,6 +161,14 @@ def is_lost(driver: Any) -> bool:
     return bool(driver.pgconn.status != psycopg.pq.ConnStatus.OK)
 
 
+class _Types(PGTypeCompiler):
+    """Every whole number has 64 bits, as in SQLite."""
+
+    def visit_INTEGER(self, type_: object, **options: object) -> str:  # noqa: N802
+        """The name of the type."""
+        return "BIGINT"
+
+
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
     """An engine whose every transaction begins with this statement."""
     engine = create_engine(
@@ -171,6 +180,8 @@ def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = Fals
         pool_timeout=_POOL_TIMEOUT_S,
         hide_parameters=True,  # an error is logged, and a value may be a document
     )
+
+    engine.dialect.type_compiler_instance = _Types(engine.dialect)
 
     @event.listens_for(engine, "checkout")
     def require_alive(dbapi_connection: Any, _record: object, _proxy: object) -> None:
