@@ -1,7 +1,7 @@
 """The image of kbapi: its description is linted; the long form builds it, runs it and measures it.
 
 The long form needs podman, runc and, for a base of its own, mmdebstrap. BASE in the environment
-names another base: an image, or the tar file of a root folder. Everything is in a folder of its own.
+names another base: an image, or the tar file of a root folder. All of it is in a temporary folder.
 """
 
 import json
@@ -95,7 +95,16 @@ class Podman:
             self.must("import", base, "localhost/base")
             base = "localhost/base"
         mounts = [f"--volume={file}:{file}:ro" for file in _PIP if Path(file).exists()]
-        words = ["--format", "docker", "--network", "host", "--isolation", "chroot", *mounts]
+        words = [
+            "--format",
+            "docker",
+            "--layers=false",
+            "--network",
+            "host",
+            "--isolation",
+            "chroot",
+            *mounts,
+        ]
         words += ["--build-arg", f"BASE={base}", "--file", str(CONTAINERFILE), "--tag", "kbapi"]
         self.must("build", *words, str(ROOT))
 
