@@ -21,7 +21,7 @@ _MOST_EXACT: Final = 1 << 53
 _POWERS: Final = np.array([float(f"1e{power}") for power in range(_WIDEST)])
 _MOST_DECIMALS: Final = 22
 """Greater powers of ten are not exact."""
-_NEW_LINE, _SPACE, _MINUS, _ZERO, _COLON = b"\n -0:"
+_NEW_LINE, _SPACE, _MINUS, _ZERO, _COLON, _QUOTE = b'\n -0:"'
 
 
 class ByteCells:
@@ -76,20 +76,24 @@ class ByteCells:
         values[self._widths > _WIDEST] = np.nan
         return values
 
-    def seconds_after_minutes(self) -> tuple[Floats, int]:
-        """The seconds at the end of times; NaN for any other form. And the bytes that they take.
+    def seconds_after_minutes(self) -> tuple[Floats, int, str]:
+        """The seconds at the end of times, the number of bytes there, and the text after seconds.
 
-        These are the bytes after the last colon of the first cell.
+        All three as in the first cell; NaN where a cell has another form.
         """
-        tail = len(self.texts(np.arange(1))[0].encode().rpartition(b":")[2])
-        letters = self._letters
-        if not 0 < tail < len(letters):
-            return np.full(len(self), np.nan), 0
-        values, decimals = _numbers(letters[-tail:], ".")
-        whole_digits = tail - decimals - (decimals > 0)
-        is_usual = (letters[-tail - 1] == _COLON) & (letters[-tail] >= _ZERO) & (whole_digits <= 2)
-        values[~is_usual] = np.nan
-        return values, tail
+        tail = self.texts(np.arange(1))[0].rpartition(":")[2]
+        after = tail.lstrip("0123456789.")
+        size, size_after = len(tail.encode()), len(after.encode())
+        letters, missing = self._letters, np.full(len(self), np.nan)
+        if not size_after < size < len(letters) or any(map(str.isdigit, after)):
+            return missing, 0, ""
+        middle = letters[-size : len(letters) - size_after]
+        values, decimals = _numbers(middle, ".")
+        whole_digits = len(middle) - decimals - (decimals > 0)
+        is_usual = (letters[-size - 1] == _COLON) & (middle[0] >= _ZERO) & (whole_digits <= 2)
+        for row, letter in zip(letters[len(letters) - size_after :], after.encode(), strict=True):
+            is_usual &= row == letter
+        return np.where(is_usual, values, missing), size, after
 
 
 def _numbers(letters: _Letters, decimal: str) -> tuple[Floats, NDArray[np.int64]]:
@@ -133,31 +137,54 @@ def split_block(
 ) -> list[ByteCells]:
     """The cells at these places of all lines of a block; none where a line is no usual row.
 
-    A usual row has a cell for each column, or one more that is empty, and no quotes. It does
-    not begin with the name of the first column. A place that is None has empty cells.
+    A usual row has a cell for each column, or one more that is empty. It does not begin with the
+    name of the first column. Quotes are around whole cells. A place that is None has empty cells.
     """
     block = block.replace("\r\n", "\n")
-    if not block.endswith("\n") or any(mark in block for mark in '"\r\0'):
+    if not block.endswith("\n") or "\r" in block or "\0" in block:
         return []
-    if f"\n{name}{delimiter}" in block or block.startswith(f"{name}{delimiter}"):
+    begins = tuple(f"{one}{delimiter}" for one in (name, f'"{name}"'))
+    if block.startswith(begins) or any(f"\n{begin}" in block for begin in begins):
         return []
     encoded = block.encode()
-    letters = np.frombuffer(encoded, np.uint8)
+    marks, is_end = _marks(encoded, delimiter)
+    width, rest = divmod(len(marks), max(int(is_end.sum()), 1))
+    if rest or width not in (columns, columns + 1) or not is_end[width - 1 :: width].all():
+        return []
+    starts = np.concatenate(([0], marks[:-1] + 1)).reshape(-1, width)
+    ends = marks.reshape(-1, width)
+    if width > columns and (ends[:, -1] > starts[:, -1]).any():
+        return []
+    nothing = ends[:, 0], ends[:, 0]
+    cells = [nothing if one is None else (starts[:, one], ends[:, one]) for one in places]
+    if '"' in block:
+        cells = [_within_quotes(encoded, *one) for one in cells]
+    return [ByteCells(encoded, *one) for one in cells]
+
+
+def _marks(block: bytes, delimiter: str) -> tuple[_Places, Mask]:
+    """The places where cells end, and which are ends of lines; none if quotes are unusual."""
+    letters = np.frombuffer(block, np.uint8)
     is_end = letters == _NEW_LINE
-    marks = np.flatnonzero(is_end | (letters == ord(delimiter)))
-    lines = np.count_nonzero(is_end)
-    width, rest = divmod(len(marks), lines)
-    if rest or width not in (columns, columns + 1):
-        return []
-    ends = marks.reshape(lines, width)
-    if not is_end[ends[:, -1]].all():
-        return []
-    if width > columns and (ends[:, -1] - ends[:, -2] > 1).any():
-        return []
-    starts = np.empty_like(ends)
-    starts.ravel()[0] = 0
-    starts.ravel()[1:] = marks[:-1] + 1
-    return [
-        ByteCells(encoded, *((ends[:, -1],) * 2 if one is None else (starts[:, one], ends[:, one])))
-        for one in places
-    ]
+    is_mark = is_end | (letters == ord(delimiter))
+    if b'"' in block:
+        is_quote = letters == _QUOTE
+        is_within = np.cumsum(is_quote, dtype=np.uint8) & 1 == 1
+        places = np.flatnonzero(is_quote)
+        opening, closing = places[::2], places[1::2]
+        is_usual = len(opening) == len(closing) and not (is_end & is_within).any()
+        if (
+            not is_usual
+            or not is_mark[opening[opening > 0] - 1].all()
+            or not is_mark[closing + 1].all()
+        ):
+            return np.zeros(0, np.intp), np.zeros(0, bool)
+        is_mark &= ~is_within
+    marks = np.flatnonzero(is_mark)
+    return marks, is_end[marks]
+
+
+def _within_quotes(block: bytes, starts: _Places, ends: _Places) -> tuple[_Places, _Places]:
+    letters = np.frombuffer(block, np.uint8)
+    is_quoted = (letters[starts] == _QUOTE) & (ends > starts)
+    return starts + is_quoted, ends - is_quoted

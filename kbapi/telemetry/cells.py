@@ -226,6 +226,8 @@ _MONTHS: Final = {
     for name in names
 }
 _SECONDS: Final = re.compile(r"\d{1,2}(?:\.\d+)?")
+_PLAIN: Final = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
+_FRACTION: Final = re.compile(r"([^:]*:[^:]*):(\d{1,2}\.\d+)(\D*)", re.ASCII)
 DAY_S: Final = 86_400.0
 
 
@@ -260,7 +262,7 @@ class Times:
 
     def _of_runs(self, cells: ByteCells, days: ByteCells | None = None) -> Floats:
         """The seconds of usual cells; the minute of cells that have it in common is read once."""
-        seconds, tail = cells.seconds_after_minutes()
+        seconds, tail, after = cells.seconds_after_minutes()
         begins = cells.begins_of_runs(tail)
         if days is not None:
             begins |= days.begins_of_runs()
@@ -268,9 +270,8 @@ class Times:
         heads = [text.rpartition(":")[0] for text in cells.texts(first)]
         if days is not None:
             heads = [f"{day} {head}" for day, head in zip(days.texts(first), heads, strict=True)]
-        minutes = np.array([self._minutes[head] for head in heads])
+        minutes = np.array([self._minute(head, after) for head in heads])
         found: Floats = minutes[np.cumsum(begins) - 1] + seconds
-        self._forget()
         return found
 
     def _of_texts(self, texts: Sequence[str]) -> Floats:
@@ -279,16 +280,13 @@ class Times:
         found = np.array([minutes[head] + rest[tail] for head, _, tail in parts])
         for place in np.flatnonzero(np.isnan(found)).tolist():
             found[place] = self.seconds(texts[place])
-        self._forget()
-        return found
-
-    def _forget(self) -> None:
-        for remembered in (self._minutes, self._rest):
+        for remembered in (minutes, rest):
             if len(remembered) > _MOST_REMEMBERED:
                 remembered.clear()
+        return found
 
-    def _minute(self, head: str) -> float:
-        return self.seconds(f"{head}:00") if head.count(":") == 1 else np.nan
+    def _minute(self, head: str, after: str = "") -> float:
+        return self.seconds(f"{head}:00{after}") if head.count(":") == 1 else np.nan
 
     def seconds(self, text: str) -> float:
         """Seconds since some moment, NaN where the text is no time.
@@ -302,6 +300,10 @@ class Times:
         20.0
         """
         cleaned = text.strip(' "\t')
+        if self._decimal == "." and _PLAIN.fullmatch(cleaned):
+            return float(cleaned)
+        if found := _FRACTION.fullmatch(cleaned):  # added to the minute, as for whole columns
+            return self._minute(found[1], found[3]) + float(found[2])
         day, _, rest = re.sub(r"(?<=\d)T(?=\d)", " ", cleaned).partition(" ")
         if ":" not in cleaned:
             whole_day = self._day(day)
