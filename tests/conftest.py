@@ -12,6 +12,7 @@ from hypothesis import settings
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests.makers import HandMovedClock, an_instance
+from tests.statements import Recorder, is_another_sqlite, is_chosen_from, statements_folder
 
 # A drawn example that takes long on a loaded machine is right all the same.
 settings.register_profile("any machine", deadline=None)
@@ -89,11 +90,19 @@ SLOW_FILES: Final = {
 """Other files that took more than 0.15 s a test, or seconds to set up."""
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    if (folder := statements_folder()) is not None and not is_another_sqlite():
+        config.pluginmanager.register(Recorder(folder))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: _place(item.path.parent.name))
     for item in items:
         if _is_quick(item):
             item.add_marker(pytest.mark.quick)
+    if (folder := statements_folder()) is not None and is_another_sqlite():
+        is_chosen = is_chosen_from(folder)
+        items[:] = [item for item in items if is_chosen(item.nodeid)]
 
 
 def _is_quick(item: pytest.Item) -> bool:
