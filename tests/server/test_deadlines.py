@@ -28,7 +28,7 @@ class Clock:
 def ends() -> Iterator[tuple[DeadlineSocket, socket.socket]]:
     """The ends of server and client, with a small buffer of the kernel."""
     servers, client = socket.socketpair()
-    with DeadlineSocket(servers) as server, client:
+    with DeadlineSocket(servers.family, servers.detach()) as server, client:
         server.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4_096)
         server.begin(0.0)
         yield server, client
