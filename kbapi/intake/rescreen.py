@@ -26,7 +26,7 @@ from kbapi.storage.answers import save_outliers
 from kbapi.storage.contributors import drop_unit_if_unused
 from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places, load_all_pools
 from kbapi.storage.results import StoredSubmission
-from kbapi.storage.sqlite.schema import count_older, load_mark, save_mark
+from kbapi.storage.schema import count_older, load_mark, save_mark
 from kbapi.storage.sqlite.whole_file import Progress, no_progress
 from kbapi.versions import RULES_VERSION
 

@@ -34,7 +34,8 @@ from kbapi.intake import responses, submit
 from kbapi.storage import answers
 from kbapi.storage.answers import SingleFlight
 from kbapi.storage.pools import Peers, find_outlier_codes, find_peers
-from kbapi.storage.sqlite.engine import HotReads, change_rows, find_rows
+from kbapi.storage.sql import change_rows, find_rows
+from kbapi.storage.sqlite.engine import HotReads
 from tests.bench._derived import Ask, Part, Served, saved, serving_results, without
 from tests.bench._many_units import CHIPS
 from tests.report import Row, measured

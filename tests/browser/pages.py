@@ -111,7 +111,9 @@ def a_browser() -> Iterator[Browser]:
     # Its sandbox refuses the super-user, and containers have little shared memory.
     options = ["--disable-dev-shm-usage", *([] if os.getuid() else ["--no-sandbox"])]
     with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program("chromium-headless-shell"), args=options)
+        browser = driver.chromium.launch(
+            executable_path=program("chromium-headless-shell"), args=options
+        )
         yield browser
         browser.close()
 

@@ -13,12 +13,13 @@ from kbapi.instance.restore import restore_backup
 from kbapi.intake import rescreen as rescreening
 from kbapi.intake.rescreen import is_rescreening_due, rescreen
 from kbapi.settings import Settings
-from kbapi.storage.sqlite import schema
-from kbapi.storage.sqlite.engine import driver_of, reading_untouched
-from kbapi.storage.sqlite.schema import upgrade_to_head
+from kbapi.storage import schema
+from kbapi.storage.schema import upgrade_to_head
+from kbapi.storage.sql import driver_of
+from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 
 MANY = 12
 

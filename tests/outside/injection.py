@@ -163,7 +163,7 @@ def measure(*, short: bool) -> list[Row]:
         known = fill(Path(name), 120)
         with opened(Path(name), "open") as instance:
             client = create_app(instance).test_client()
-            each = 2 if short else 10_000
+            each = 4 if short else 10_000
             tries = Tries(client, known, generated(), Random(15), each)
             before = _kept(instance)
             _in_paths(tries)
