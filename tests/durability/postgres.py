@@ -5,10 +5,12 @@ import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from http.client import HTTPConnection
 from pathlib import Path
+
+import psycopg
 
 from tests.durability._clients import CHIP, Promises, ask_once, clients, kbapi, read_server, send
 from tests.durability.disk import a_disk, fill
@@ -201,7 +203,7 @@ def _full_tablespace(folder: Path, database: PostgresServer, *, spare: bool) -> 
             return [not_measured(what, "", "== 0", "a disk of its own takes the super-user")]
         database.create_tablespace("small", disk)
         url = database.create_database(tablespace="small")
-        rows = _write_without_room(what, folder, url, disk, lambda: None, spare=spare)
+        rows = _write_without_room(what, folder, url, disk, None, spare=spare)
         database.drop_database(url)
         database.execute("DROP TABLESPACE small")
     return rows
@@ -214,16 +216,17 @@ def _full_disk(folder: Path, *, spare: bool) -> list[Row]:
         if disk is None:
             return [not_measured(what, "", "== 0", "a disk of its own takes the super-user")]
         data = disk / "data"
-        # Short segments of the log: it needs a new one soon.
         with a_postgres_server(data=data, fsync=not spare, max_wal_size="32MB") as database:
             url = database.create_database()
+            return _write_without_room(what, folder, url, disk, database, spare=spare)
 
-            def start_again() -> None:
-                if not database.processes():
-                    database.process.wait()
-                    database.start()
 
-            return _write_without_room(what, folder, url, disk, start_again, spare=spare)
+def _use_up_log(database: PostgresServer) -> None:
+    """Begin new segments of the log until there is no room for one, and the server has ended."""
+    with suppress(psycopg.Error):
+        while True:
+            database.execute("SELECT pg_logical_emit_message(false, '', ''), pg_switch_wal()")
+    _wait_for(lambda: database.process.poll() is not None)
 
 
 @contextmanager
@@ -243,7 +246,7 @@ def _write_without_room(
     folder: Path,
     url: str,
     disk: Path,
-    start_again: Callable[[], None],
+    stops: PostgresServer | None,
     *,
     spare: bool,
 ) -> list[Row]:
@@ -254,21 +257,25 @@ def _write_without_room(
             _more(tally.promises, 30)
             filler = disk / "filler"
             fill(filler)
+            if stops is not None:
+                _use_up_log(stops)
             refused = tally.promises.refused.total() + 30
             is_refused = _wait_for(lambda: tally.promises.refused.total() >= refused)
             asked = ask_once(server.port, "GET", START)
             ready = ask_once(server.port, "GET", "/health/ready")
             filler.unlink()
-            start_again()
+            if stops is not None:
+                stops.start()
             tally.resumed += _more(tally.promises, 30)
         died = workers - server.worker_processes()
         _send_what_is_pending(server, tally.promises)
         server.end()
     tally.look(url)
+    shown = ready.body.get("writes") or ready.body["title"]
     return [
         *tally.rows(what, 1, 1),
         measured(f"{what}: writes were refused", is_refused, "", "== 1"),
         measured(f"{what}: status of a question meanwhile", asked.status, "", ""),
-        measured(f"{what}: health shows it", ready.body["writes"] != "accepted", "", "== 1"),
+        measured(f"{what}: health shows it", shown != "accepted", "", "== 1", shown),
         measured(f"{what}: workers that died", len(died), "", "== 0"),
     ]
