@@ -3,7 +3,7 @@
 import json
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
@@ -16,11 +16,12 @@ from kbapi.advice.start.query import Question, parse_question
 from kbapi.chips.catalogue import Catalogue, Presence
 from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, create_or_open_instance
-from kbapi.instance.secret import create_secret, load_secret, record_secret
+from kbapi.instance.secret import Secret, create_secret, load_secret, record_secret, write_secret
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
 from kbapi.storage.schema import METADATA, upgrade_to_head
+from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
 from tests import postgres
 
@@ -83,11 +84,13 @@ def an_instance(
     clock: HandMovedClock | None = None,
     *,
     has_club_catalogue: bool = True,
+    secret: str | None = None,
     **settings: Any,
 ) -> Instance:
     """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high.
 
-    It knows the invented chips, unless `has_club_catalogue` is false.
+    It knows the invented chips, unless `has_club_catalogue` is false. Its secret is random, unless
+    64 hex digits are given.
     """
     chosen = settings_of(folder / "home", **{**FAR_LIMITS, **settings})
     if not chosen.home.exists():
@@ -96,7 +99,10 @@ def an_instance(
         if not chosen.database:
             chosen.database_path.write_bytes(empty_database())
             chosen.database_path.chmod(0o600)
-        create_secret(chosen.secret_path)
+        if secret is None:
+            create_secret(chosen.secret_path)
+        else:
+            write_secret(chosen.secret_path, Secret(bytes.fromhex(secret)))
         if has_club_catalogue:
             install_catalogue(chosen.catalogue_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
@@ -224,6 +230,15 @@ def rows_of(instance: Instance) -> dict[str, list[tuple[Any, ...]]]:
             table.name: sorted(map(tuple, connection.execute(select(table))), key=repr)
             for table in METADATA.sorted_tables
         }
+
+
+def everything_stored(instance: Instance) -> bytes:
+    """Every byte in the file of the database once its log is folded in; on a server every row."""
+    if instance.settings.database:
+        return repr(rows_of(instance)).encode()
+    with closing(dbapi2.connect(instance.settings.database_path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return instance.settings.database_path.read_bytes()
 
 
 def row_counts(instance: Instance) -> dict[str, int]:
