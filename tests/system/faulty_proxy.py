@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import Literal
+from typing import Any, Literal
 
 _CHUNK = 65_536
 _RESETS = struct.pack("ii", 1, 0)
@@ -144,7 +144,7 @@ class Link(socketserver.ThreadingTCPServer):
             self._fault = fault
             self._changed.notify_all()
 
-    def shutdown_request(self, request: socket.socket) -> None:
+    def shutdown_request(self, request: Any) -> None:
         """Nothing; the connection has ended, politely unless it is reset."""
         lingers = request.getsockopt(socket.SOL_SOCKET, socket.SO_LINGER, len(_RESETS))
         if lingers == _RESETS:
