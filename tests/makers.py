@@ -105,7 +105,24 @@ def an_instance(
             write_secret(chosen.secret_path, Secret(bytes.fromhex(secret)))
         if has_club_catalogue:
             install_catalogue(chosen.catalogue_path)
-    return create_or_open_instance(chosen, clock or HandMovedClock())
+    made = create_or_open_instance(chosen, clock or HandMovedClock())
+    if chosen.database:
+        _ON_A_SERVER.append(made)
+    return made
+
+
+_ON_A_SERVER: list[Instance] = []
+"""Instances whose connections a test may leave open."""
+
+
+def give_databases_back(folder: Path | None) -> None:
+    """Close what a test left open below its folder, and let other tests have its databases."""
+    for instance in _ON_A_SERVER.copy():
+        home = instance.settings.home
+        if folder in home.parents or not home.exists():
+            instance.close()
+            _ON_A_SERVER.remove(instance)
+    postgres.DATABASES.take_back(folder)
 
 
 def settings_of(home: Path, **settings: Any) -> Settings:
