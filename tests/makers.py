@@ -1,8 +1,10 @@
 """Objects for many tests: documents of the invented Tidewater Bench Club, instances, a clock."""
 
+import fcntl
 import json
+import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -10,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import psycopg
 from sqlalchemy import Engine, select
 
 from kbapi.advice.start.query import Question, parse_question
@@ -20,6 +23,7 @@ from kbapi.instance.secret import Secret, create_secret, load_secret, record_sec
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
+from kbapi.storage.postgres.database import WRITERS_LOCK
 from kbapi.storage.schema import METADATA, upgrade_to_head
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
@@ -127,7 +131,7 @@ def give_databases_back(folder: Path | None) -> None:
 
 def settings_of(home: Path, **settings: Any) -> Settings:
     """Settings of an instance in this folder, with the database that tests run on."""
-    if postgres.is_chosen():
+    if postgres.is_chosen() and postgres.VARIABLE not in os.environ:
         settings.setdefault("database", postgres.DATABASES.of(home))
     return Settings(home=home, **settings)
 
@@ -256,6 +260,17 @@ def everything_stored(instance: Instance) -> bytes:
     with closing(dbapi2.connect(instance.settings.database_path)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return instance.settings.database_path.read_bytes()
+
+
+@contextmanager
+def no_writer(instance: Instance) -> Iterator[Callable[[], None]]:
+    """From the call of what this gives until the end of the block, each write waits in vain."""
+    if instance.settings.database:
+        with psycopg.connect(instance.settings.database, autocommit=True) as connection:
+            yield lambda: connection.execute(f"SELECT pg_advisory_lock({WRITERS_LOCK})") and None
+    else:
+        with instance.settings.write_lock_path.open("a") as lock:
+            yield lambda: fcntl.flock(lock, fcntl.LOCK_EX)
 
 
 def row_counts(instance: Instance) -> dict[str, int]:

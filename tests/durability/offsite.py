@@ -23,7 +23,7 @@ from tests.report import Row, measured
 from tests.system.server import Server
 
 LITESTREAM = str(Path(sys.executable).with_name("litestream"))
-ROUNDS, RESULTS = 20, 40
+ROUNDS, RESULTS = 5, 40
 
 
 @dataclass

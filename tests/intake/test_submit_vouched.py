@@ -222,6 +222,7 @@ def test_a_correction_moves_a_result_but_no_vouching(instance: Instance) -> None
     assert row_counts(instance)["contributor"] == 1
 
 
+@pytest.mark.sqlite("kbapi copies its file; PostgreSQL makes its own backups")
 def test_a_restored_backup_has_contributors_and_keys_as_they_were(
     instance: Instance, tmp_path: Path
 ) -> None:
