@@ -13,7 +13,7 @@ from hypothesis import settings
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests import postgres
-from tests.makers import HandMovedClock, an_instance
+from tests.makers import HandMovedClock, an_instance, give_databases_back
 from tests.statements import Recorder, is_another_sqlite, is_chosen_from, statements_folder
 
 # A drawn example that takes long on a loaded machine is right all the same.
@@ -133,7 +133,7 @@ def _place(folder: str) -> int:
 @pytest.fixture(autouse=True)
 def _databases(request: pytest.FixtureRequest) -> Iterator[None]:
     yield
-    postgres.DATABASES.take_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
+    give_databases_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
 
 
 @pytest.fixture
