@@ -200,6 +200,17 @@ class StorageBusy(KbapiError):
     )
 
 
+class StorageUnreachable(StorageBusy):
+    """The server of the database does not answer, or ended the connection."""
+
+    code = "storage_unreachable"
+    title = "The database cannot be reached"
+    explanation = (
+        "The server of the database does not answer, or it stopped while this request ran. Send "
+        "it again after the number of seconds in Retry-After, with the same Idempotency-Key."
+    )
+
+
 class StorageUnwritable(KbapiError):
     """The disk is full or fails, or the file may not be written."""
 

@@ -5,8 +5,8 @@ from sqlalchemy import Connection
 
 from kbapi.instance.file_locks import exclusive_lock
 from kbapi.settings import Settings
+from kbapi.storage.schema import METADATA
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.sqlite.schema import METADATA
 
 
 def run(connection: Connection) -> None:

@@ -7,10 +7,11 @@ from typing import Final
 import pytest
 
 DEBIAN_PACKAGES: Final = {
-    "chromium": "chromium",
+    "chromium-headless-shell": "chromium-headless-shell",
     "curl": "curl",
     "node": "nodejs",
     "npm": "npm",
+    "postgres": "postgresql",
     "redis-server": "redis-server",
     "systemd-analyze": "systemd",
 }

@@ -16,7 +16,7 @@ from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
 from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
 from kbapi.storage.pools import LineRow, find_chip, find_line, load_lines
-from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.storage.sql import checksum_of
 from kbapi.time_budget import check_time
 from kbapi.versions import ANSWER_STAMP
 
@@ -175,7 +175,7 @@ def _draw_picture(
         return picture
     place, stamp = Place(key, answers.PICTURES, line.id), _stamp(instance, day, line, lines, by)
     try:
-        with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
+        with instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection:
             answers.save_answer(connection, place, stamp, picture)
     except (StorageBusy, StorageUnwritable):
         return picture
@@ -239,7 +239,7 @@ def _compute_answer(
             _stamp(instance, day, line, lines, by),
         )
         try:
-            with instance.writing(_STORING_LOCK_TIMEOUT_S) as connection:
+            with instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection:
                 if answers.save_answer(connection, place, stamp, to_store):
                     keep_more(connection, found)
         except (StorageBusy, StorageUnwritable):

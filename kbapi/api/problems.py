@@ -51,6 +51,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
     errors.Unexpected: 500,
     errors.Overloaded: 503,
     errors.StorageBroken: 503,
+    errors.StorageUnreachable: 503,
     errors.StorageBusy: 503,
     errors.StorageUnwritable: 503,
     errors.StorageDamaged: 503,
@@ -66,6 +67,7 @@ STATUS_OF: Final[dict[type[KbapiError], int]] = {
 
 RETRY_AFTER_S: Final[dict[type[KbapiError], int]] = {
     errors.Overloaded: 2,
+    errors.StorageUnreachable: 5,
     errors.StorageBusy: 2,
     errors.StorageUnwritable: 60,
     errors.StorageFull: 60,

@@ -32,7 +32,7 @@ from kbapi.storage.decisions import DecisionRow, Origin, SettingAt
 from kbapi.storage.locks import LocksAt
 from kbapi.storage.pools import load_pools
 from kbapi.storage.review import CheckedPool
-from kbapi.storage.sqlite.engine import hold_state
+from kbapi.storage.sql import hold_state
 from kbapi.vocabulary import DECISION_REASONS, DECISIONS, DecisionAction, ScreeningStatus
 
 MOST_DECISIONS: Final = 1_000

@@ -27,7 +27,7 @@ from kbapi.storage.contributors import load_sent
 from kbapi.storage.decisions import ErasureRow, add_erasure
 from kbapi.storage.host_views import count_settings, find_first_seen, find_state_of
 from kbapi.storage.pools import load_pools
-from kbapi.storage.sqlite.engine import hold_state
+from kbapi.storage.sql import hold_state
 from kbapi.vocabulary import ERASURE_REASONS, ErasureReason
 
 MOST_LISTED: Final = 100

@@ -53,7 +53,7 @@ from kbapi.storage.pools import (
     find_pools_of_others,
     load_pools_of_line,
 )
-from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.storage.sql import checksum_of
 from kbapi.storage.tables_evidence import UNIT_CODES
 from kbapi.time_budget import check_time
 from kbapi.vocabulary import Domain, Grade, LimitControl, Load

@@ -2,11 +2,11 @@
 
 import os
 import weakref
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
-from typing import Final
+from typing import Final, Protocol
 
 from sqlalchemy import Connection
 
@@ -32,11 +32,12 @@ from kbapi.instance.secret import (
     Secret,
     create_secret,
     ensure_secret_recorded,
-    load_secret,
+    load_secret_of,
     require_no_foreign_secret,
 )
 from kbapi.instance.write_gate import (
     WriteGate,
+    gate_of,
     health_of,
     is_begun,
     is_whole,
@@ -45,31 +46,74 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
-from kbapi.storage import results
+from kbapi.storage import results, schema
 from kbapi.storage.answers import Memory, SingleFlight
 from kbapi.storage.files import give, give_files, owner_at
-from kbapi.storage.sqlite import schema
-from kbapi.storage.sqlite.engine import (
-    Engine,
-    HotReads,
-    is_checkpoint_blocked,
-    make_reading_engine,
-    make_writing_engine,
-    needs_one_process,
-    readable_faults,
-    unwritable_as,
-)
-from kbapi.storage.sqlite.schema import has_older
-from kbapi.storage.sqlite.write_queue import (
+from kbapi.storage.schema import has_older
+from kbapi.storage.sql import HotReads, readable_faults, unwritable_as
+from kbapi.storage.sqlite.database import (
     WRITE_LOCK_TIMEOUT_S,
-    CheckpointRetry,
-    SharedCommit,
+    SqliteDatabase,
     write_lock_held,
+)
+from kbapi.storage.sqlite.engine import (
+    needs_one_process,
 )
 from kbapi.versions import RULES_VERSION
 
-_CLOSING_LOCK_TIMEOUT_S: Final = 5.0
-"""After that, closing continues: SQLite's own lock on the file also protects a last checkpoint."""
+
+class Database(Protocol):
+    """The connections of one process; each is made at its first use, so never before a fork."""
+
+    @property
+    def hot_reads(self) -> HotReads:
+        """Reads of single statements without a transaction."""
+
+    def writing(
+        self, timeout_s: float, *, shared: bool, once: bytes | None, is_counted: bool
+    ) -> AbstractContextManager[Connection]:
+        """A connection in a transaction that is stored for good when this returns."""
+
+    def dry_run(self, timeout_s: float) -> AbstractContextManager[Connection]:
+        """A connection in a write transaction that is always rolled back."""
+
+    def reading(self) -> AbstractContextManager[Connection]:
+        """A read-only connection that sees one state of the database."""
+
+    def overwrite_withdrawn(self) -> None:
+        """Overwrite what was deleted, now or soon, as far as the database does that at all."""
+
+    def is_checkpoint_blocked(self) -> bool:
+        """Whether a reader or a fault prevents that SQLite's log is emptied."""
+
+    def close(self) -> None:
+        """Close the connections."""
+
+
+def _open_database(
+    settings: Settings,
+    *,
+    is_read_only_medium: bool,
+    faults: Callable[[], AbstractContextManager[None]],
+    note_written: Callable[[], None],
+) -> Database:
+    """The database that the settings name; nothing is opened yet."""
+    if settings.database:
+        from kbapi.storage.postgres.database import PostgresDatabase
+
+        return PostgresDatabase(
+            settings.database,
+            has_pooler=settings.database_pooler,
+            faults=faults,
+            note_written=note_written,
+        )
+    return SqliteDatabase(
+        settings.database_path,
+        settings.write_lock_path,
+        is_read_only_medium=is_read_only_medium,
+        faults=faults,
+        note_written=note_written,
+    )
 
 
 class Instance:
@@ -80,7 +124,7 @@ class Instance:
         self.now = now
         self.single_flight = SingleFlight()
         self.lent = Memory()
-        self.gate = WriteGate(settings)
+        self.gate = gate_of(settings)
         self._health = health_of(settings.home)
         self._probing = Probing(self, self._health)
         self._deleting = HourlyDeletion(self)
@@ -92,7 +136,7 @@ class Instance:
         With an affected SQLite, other processes cannot open the instance either.
         """
         with ExitStack() as held:
-            if needs_one_process():
+            if is_one_process(self.settings):
                 held.callback(hold_as_only_process(self.settings.home))
             descriptor = acquire_shared_lock(self.settings.use_lock_path)
             if descriptor is not None:
@@ -104,7 +148,7 @@ class Instance:
     @cached_property
     def secret(self) -> Secret:
         """The secret of the instance, read at its first use."""
-        return load_secret(self.settings.secret_path)
+        return load_secret_of(self.settings)
 
     @cached_property
     def catalogue(self) -> Catalogue:
@@ -128,11 +172,15 @@ class Instance:
         *,
         takes_back: bool = False,
         is_probe: bool = False,
+        shared: bool = False,
+        once: bytes | None = None,
     ) -> Iterator[Connection]:
         """A connection in a write transaction, which is committed as a whole or not at all.
 
         Withdrawals and revocations (`takes_back`) may use most of the reserved disk space. Metrics
-        do not count the probes of health (`is_probe`).
+        do not count the probes of health (`is_probe`). Where the database can, `shared` writers run
+        at the same time, those of the same `once` after one another: they only add rows, and each
+        row once.
 
         Raises
         ------
@@ -142,7 +190,9 @@ class Instance:
         try:
             with readable_faults():
                 self.gate.require_open(takes_back=takes_back)
-                part = self._commits.taking_part(timeout_s, is_counted=not is_probe)
+                part = self._database.writing(
+                    timeout_s, shared=shared or is_probe, once=once, is_counted=not is_probe
+                )
                 with part as connection:
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
@@ -155,14 +205,8 @@ class Instance:
     @contextmanager
     def dry_run(self) -> Iterator[Connection]:
         """A connection in a write transaction that is always rolled back; needs no free space."""
-        with (
-            readable_faults(),
-            write_lock_held(self.settings.write_lock_path),
-            self._writing_engine.connect() as connection,
-            connection.begin() as transaction,
-        ):
+        with readable_faults(), self._database.dry_run(WRITE_LOCK_TIMEOUT_S) as connection:
             yield connection
-            transaction.rollback()
 
     def delete_expired(self) -> None:
         """Delete and overwrite the answers to repeated requests whose time is over.
@@ -185,17 +229,13 @@ class Instance:
         self._deleting.start()
 
     def overwrite_withdrawn(self) -> None:
-        """Fold the write-ahead log into the database file and empty it, now or soon.
-
-        Deleted rows are overwritten in the file (`secure_delete`), but the log keeps them until
-        then. A reader that is active now delays this; the caller does not wait for it.
-        """
-        self._checkpoint_retry.begin()
+        """Overwrite what was deleted, now or soon, as far as the database does that at all."""
+        self._database.overwrite_withdrawn()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A read-only connection that sees one state of the database."""
-        with self._noted_damage(), self._reading_engine.begin() as connection:
+        with self._noted_damage(), self._database.reading() as connection:
             yield connection
 
     @contextmanager
@@ -208,14 +248,10 @@ class Instance:
             self._probing.note_unreadable(fault)
             raise
 
-    @cached_property
+    @property
     def hot_reads(self) -> HotReads:
         """Reads of single statements without a transaction."""
-        return HotReads(
-            self.settings.database_path,
-            is_read_only_medium=self.gate.is_read_only_medium,
-            faults=self._noted_damage,
-        )
+        return self._database.hot_reads
 
     def present_health(self) -> HealthNow:
         """Whether results are stored now, and what the host must look at.
@@ -227,9 +263,7 @@ class Instance:
 
     def is_checkpoint_blocked(self) -> bool:
         """Whether a reader or a fault prevents that the log is written into the database file."""
-        lock = write_lock_held(self.settings.write_lock_path, _CLOSING_LOCK_TIMEOUT_S)
-        with readable_faults(), lock:
-            return is_checkpoint_blocked(self._writing_engine)
+        return self._database.is_checkpoint_blocked()
 
     def is_rescreening_due(self) -> bool:
         """Whether results were screened under older rules than this program's.
@@ -243,48 +277,26 @@ class Instance:
             return has_older(connection, RULES_VERSION)
 
     @cached_property
-    def _commits(self) -> SharedCommit:
-        return SharedCommit(
-            self.settings.write_lock_path,
-            self._writing_engine.connect,
-            self._health.note_written,
-        )
-
-    @cached_property
-    def _checkpoint_retry(self) -> CheckpointRetry:
-        return CheckpointRetry(self.settings.write_lock_path, self._writing_engine)
-
-    @cached_property
-    def _writing_engine(self) -> Engine:
-        return make_writing_engine(self.settings.database_path)
-
-    @cached_property
-    def _reading_engine(self) -> Engine:
-        return make_reading_engine(
-            self.settings.database_path, is_read_only_medium=self.gate.is_read_only_medium
+    def _database(self) -> Database:
+        return _open_database(
+            self.settings,
+            is_read_only_medium=self.gate.is_read_only_medium,
+            faults=self._noted_damage,
+            note_written=self._health.note_written,
         )
 
     def close(self) -> None:
-        """Close the connections; SQLite folds the log into the file when the last one closes."""
+        """Close the connections."""
         self._deleting.close()
-        self._checkpoint_retry.close()
         self._probing.close()
-        with self._closing_lock():
-            self._writing_engine.dispose()
-            self._reading_engine.dispose()
-            self.hot_reads.close()
+        self._database.close()
         if self._release is not None:
             self._release()
 
-    @contextmanager
-    def _closing_lock(self) -> Iterator[None]:
-        """The write lock, if SQLite is affected and the lock is free soon."""
-        with ExitStack() as held:
-            if needs_one_process():
-                with suppress(KbapiError), readable_faults():
-                    lock = write_lock_held(self.settings.write_lock_path, _CLOSING_LOCK_TIMEOUT_S)
-                    held.enter_context(lock)
-            yield
+
+def is_one_process(settings: Settings) -> bool:
+    """Whether one process alone may open the instance, because its SQLite is affected."""
+    return not settings.database and needs_one_process()
 
 
 @cache
@@ -336,12 +348,13 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     """
     with unwritable_as(_NOT_OPENED):
         require_nothing_lost(settings)
-        if not is_begun(settings.database_path):
+        if not is_begun(settings.database_at):
+            where = "KBAPI_DATABASE" if settings.database else str(settings.home)
             raise UnsafeSetup(
-                f"There is no instance in {settings.home}. Name its folder with --home, or "
+                f"There is no instance in {where}. Name its folder with --home, or "
                 "create one with 'kbapi db upgrade'."
             )
-        schema.require_current_schema(settings.database_path)
+        schema.require_current_schema(settings.database_at)
     instance = Instance(settings, now)
     with unwritable_as(_NOT_OPENED), readable_faults():
         instance.hold()
@@ -369,6 +382,11 @@ def upgrade_instance(settings: Settings) -> None:
     UnsafeSetup
         When the database or the secret is lost, or the secret is foreign.
     """
+    if settings.has_given_secret:
+        load_secret_of(settings)  # a missing one is reported before anything is created
+    if settings.database:
+        _upgrade_on_server(settings)
+        return
     database = settings.database_path
     with unwritable_as(_NOT_UPGRADED), readable_faults():
         # Two processes may create an instance at once; only one may change an existing one.
@@ -386,6 +404,23 @@ def upgrade_instance(settings: Settings) -> None:
                 require_no_foreign_secret(settings)
             schema.upgrade_to_head(database)
             database.chmod(0o600)
-            create_secret(settings.secret_path)
-            ensure_secret_recorded(settings, load_secret(settings.secret_path), has_write_lock=True)
+            if not settings.has_given_secret:
+                create_secret(settings.secret_path)
+            ensure_secret_recorded(settings, load_secret_of(settings), has_write_lock=True)
             give_files(settings, owner)
+
+
+def _upgrade_on_server(settings: Settings) -> None:
+    """Create or upgrade the database on a server, and the folder with the secret on this host."""
+    with unwritable_as(_NOT_UPGRADED), readable_faults():
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        gate_of(settings).require_open()
+        with shared_lock(settings.use_lock_path):
+            is_whole(settings)  # raises where the secret is lost
+            if is_begun(settings.database):
+                schema.require_no_newer_schema(schema.current_revision(settings.database))
+                require_no_foreign_secret(settings)
+            schema.upgrade_to_head(settings.database)
+            if not settings.has_given_secret:
+                create_secret(settings.secret_path)
+            ensure_secret_recorded(settings, load_secret_of(settings))

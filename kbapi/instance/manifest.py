@@ -11,7 +11,7 @@ import orjson
 
 from kbapi.errors import StorageBroken, UnsafeSetup
 from kbapi.storage.files import flush, give, owner_at
-from kbapi.storage.sqlite.engine import readable_faults
+from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.whole_file import Progress, TableDigest, digest_tables, no_progress
 
 _ENDING: Final = ".manifest.json"

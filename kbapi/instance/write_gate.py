@@ -27,6 +27,7 @@ from kbapi.errors import (
 )
 from kbapi.instance.secret import remove_drafts
 from kbapi.settings import Settings
+from kbapi.storage import schema
 from kbapi.storage.files import (
     free_bytes,
     index_of,
@@ -37,7 +38,6 @@ from kbapi.storage.files import (
     log_of,
     require_may_open,
 )
-from kbapi.storage.sqlite import schema
 
 log = logging.getLogger(__name__)
 # A command has no log: its message says what failed.
@@ -89,6 +89,8 @@ def require_nothing_lost(settings: Settings) -> None:
     StorageUnwritable
         When SQLite could read the database only if it could write to the folder.
     """
+    if settings.database:
+        return
     database = settings.database_path
     require_may_open(database)
     log = log_of(database)
@@ -102,12 +104,12 @@ def require_nothing_lost(settings: Settings) -> None:
         raise UnsafeSetup(f"{database.name} is empty beside {settings.secret_path.name}. {_LOST}")
 
 
-def is_begun(database: Path) -> bool:
-    """Whether there is a database with tables, and not just an empty file."""
+def is_begun(database: schema.Database) -> bool:
+    """Whether there is a database with tables, and not just an empty one."""
     try:
         return schema.current_revision(database) is not None
     except StorageBroken:
-        if database.exists():
+        if isinstance(database, str) or database.exists():
             raise
         return False
 
@@ -121,9 +123,16 @@ def is_whole(settings: Settings) -> bool:
         When a file is lost: the database or the secret.
     """
     require_nothing_lost(settings)
+    if settings.has_given_secret:
+        # The key id is recorded last; a database of an earlier program has rows instead.
+        database = settings.database_at
+        return is_begun(database) and (
+            schema.read_key_ids(database)[0] is not None or not schema.holds_nothing(database)
+        )
     if settings.secret_path.exists():
-        return True
-    if is_begun(settings.database_path) and not schema.holds_nothing(settings.database_path):
+        # On a server, the secret of the first host comes to the others before the database is made.
+        return not settings.database or is_begun(settings.database)
+    if is_begun(settings.database_at) and not schema.holds_nothing(settings.database_at):
         raise UnsafeSetup(
             f"{settings.secret_path.name} is missing beside an existing database. Receipts and "
             "tokens need it. Put the backup of it back."
@@ -187,6 +196,30 @@ class WriteGate:
         return None
 
 
+class ServerGate:
+    """Whether writes are allowed now to a database on a server, which sees to its own disk."""
+
+    is_read_only_medium = False
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+
+    def require_open(self, *, takes_back: bool = False) -> None:
+        """Raise InstanceReadOnly when the setting `read_only` is on."""
+        _ = takes_back
+        if (closed := self.why_closed()) is not None:
+            raise closed
+
+    def why_closed(self) -> type[StorageUnwritable] | None:
+        """The error that a write gets now, None while writes are allowed."""
+        return InstanceReadOnly if self._settings.read_only else None
+
+
+def gate_of(settings: Settings) -> WriteGate | ServerGate:
+    """The gate of the database that the settings name."""
+    return ServerGate(settings) if settings.database else WriteGate(settings)
+
+
 WriteState = Literal[
     "accepted",
     "read_only",
@@ -194,6 +227,7 @@ WriteState = Literal[
     "storage_unwritable",
     "disk_error",
     "storage_busy",
+    "storage_unreachable",
     "storage_damaged",
     "storage_broken",
 ]

@@ -44,7 +44,7 @@ from kbapi.intake.submit import (
     store_once,
 )
 from kbapi.storage.keys import Voucher
-from kbapi.storage.sqlite.write_queue import WRITE_LOCK_TIMEOUT_S
+from kbapi.storage.sqlite.database import WRITE_LOCK_TIMEOUT_S
 from kbapi.time_budget import BATCH_TIME, DOCUMENT_TIME, limited_time, time_left_s
 from kbapi.vocabulary import BatchItemStatus
 
@@ -325,7 +325,7 @@ class _Batch:
         if self._dry_run:
             return self._instance.dry_run()
         wait_s = max(_SHORTEST_WAIT_S, time_left_s())
-        return self._instance.writing(min(WRITE_LOCK_TIMEOUT_S, wait_s))
+        return self._instance.writing(min(WRITE_LOCK_TIMEOUT_S, wait_s), shared=True)
 
     def _store(
         self, connection: Connection, place: int, prepared: Prepared | DocumentRefused

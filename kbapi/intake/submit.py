@@ -253,7 +253,9 @@ def accept_submission(
     prepared = prepare_counted(instance, body)
     sender = prepared.sender.contributor_hash
     replay = replay_of(instance, "submissions", sender, body, idempotency_key)
-    with instance.writing() as connection:
+    # The same document at the same time waits, so that the second one finds the first.
+    once = prepared.sender.content_hash
+    with instance.writing(shared=True, once=once) as connection:
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
             return answer_again(instance, connection, earlier)

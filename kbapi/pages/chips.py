@@ -63,7 +63,7 @@ from kbapi.pages.pictures.views import KINDS, read_picture
 from kbapi.pages.views import allow_on_page, as_json, page_blueprint, prefers
 from kbapi.storage.answers import AnswerBytes
 from kbapi.storage.pools import LineRow, find_chip, find_line
-from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.storage.sql import checksum_of
 
 blueprint: Final = page_blueprint("chip_pages")
 

@@ -10,14 +10,13 @@ from typing import Final, TypeVar, cast
 
 import orjson
 from sqlalchemy import Connection, delete, func, insert, or_, select
-from sqlalchemy.dialects.sqlite import insert as upsert
 from sqlmodel import Session, col
 from sqlmodel import select as select_rows
 
 from kbapi.errors import TooCostly
 from kbapi.metrics.counters import count_answer
 from kbapi.storage.pools import LineRow, load_lines, raise_line_revision
-from kbapi.storage.sqlite.engine import HotReads, checksum_of, session_on
+from kbapi.storage.sql import HotReads, checksum_of, session_on, upsert
 from kbapi.storage.tables import Chip, Conditions, Line, Pool
 from kbapi.storage.tables_evidence import (
     CONTRIBUTOR_CODES,
@@ -81,7 +80,7 @@ class AnswerBytes:
 _FRESH_ANSWER: Final = """
     SELECT answer.body, answer.etag, answer.stamp_version,
       CASE WHEN answer.stamp_version <> ?2 THEN (
-        SELECT group_concat(id || ':' || revision) FROM (SELECT * FROM line ORDER BY id)
+        SELECT group_concat(id || ':' || revision) FROM (SELECT * FROM line ORDER BY id) AS lines
       ) END
     FROM stored_answer AS answer
     JOIN line ON line.id = answer.line_id
@@ -311,8 +310,9 @@ def save_pool_check(
         "moves_by": found.moves_by,
         "evidence": found.evidence,
     }
-    added = upsert(PoolCheck).values(pool_id=pool_id, settled="", reason_code="", **values)
-    connection.execute(added.on_conflict_do_update(set_=values))
+    added = upsert(connection, PoolCheck)
+    added = added.values(pool_id=pool_id, settled="", reason_code="", **values)
+    connection.execute(added.on_conflict_do_update(index_elements=["pool_id"], set_=values))
 
 
 def outdate_answers_of_line(connection: Connection, line_id: int) -> None:

@@ -5,7 +5,7 @@ from typing import Any, Final
 from sqlalchemy import CheckConstraint, Index
 from sqlmodel import SQLModel
 
-from kbapi.storage.sqlite.engine import CHECKSUM_DIGITS
+from kbapi.storage.sql import CHECKSUM_DIGITS
 
 # Named before the first migration, so that every later one can name what it changes.
 SQLModel.metadata.naming_convention = {

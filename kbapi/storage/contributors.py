@@ -5,30 +5,22 @@ from datetime import date
 from typing import Any, Final, Literal, cast
 
 from sqlalchemy import (
-    JSON,
-    BindParameter,
     ColumnClause,
     ColumnElement,
     Connection,
-    Integer,
-    bindparam,
     column,
-    literal_column,
     text,
-    type_coerce,
 )
-from sqlalchemy.dialects import sqlite
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, and_, col, delete, or_, select, update
 
 from kbapi.storage.pools import COUNTED, EvidenceKey
-from kbapi.storage.sqlite.engine import change_rows, checksum_of, find_number, session_on
+from kbapi.storage.sql import change_rows, checksum_of, session_on, text_in
 from kbapi.storage.tables import (
     Chip,
     Conditions,
     Contributor,
     IdempotencyRecord,
-    Line,
     SettingResult,
     Submission,
     Unit,
@@ -110,33 +102,20 @@ def find_contributor(connection: Connection, token_hash: bytes) -> int | None:
         ).one_or_none()
 
 
-# Compiled once: each result of a key for members runs the first one. Built for each result, both
-# took 0.5 ms.
-_OF_NUMBER: Final[BindParameter[int]] = bindparam("number", type_=Integer)
-_MARK_VOUCHED: Final = str(
-    update(Contributor)
-    .where(col(Contributor.id) == _OF_NUMBER, col(Contributor.is_vouched) == literal_column("0"))
-    .values(is_vouched=literal_column("1"))
-    .returning(col(Contributor.id))
-    .compile(dialect=sqlite.dialect())
-)
-_LINES_OF_CONTRIBUTOR: Final = (
-    select(Chip.line_id)
-    .join(Submission, col(Submission.chip_id) == col(Chip.id))
-    .join(Unit, col(Unit.id) == col(Submission.unit_id))
-    .where(col(Unit.contributor_id) == _OF_NUMBER)
-)
-_OUTDATE: Final = str(
-    update(Line)
-    .where(col(Line.id).in_(_LINES_OF_CONTRIBUTOR))
-    .values(revision=col(Line.revision) + literal_column("1"))
-    .compile(dialect=sqlite.dialect())
-)
+_MARK_VOUCHED: Final = "UPDATE contributor SET is_vouched = 1 WHERE id = ? AND is_vouched = 0"
+_OUTDATE: Final = """
+    UPDATE line SET revision = revision + 1 WHERE id IN (
+        SELECT chip.line_id FROM chip
+        JOIN submission ON submission.chip_id = chip.id
+        JOIN unit ON unit.id = submission.unit_id
+        WHERE unit.contributor_id = ?
+    )
+    """
 
 
 def mark_vouched(connection: Connection, contributor_id: int) -> None:
     """Make a contributor established from now on, also in answers to its earlier results."""
-    if find_number(connection, _MARK_VOUCHED, (contributor_id,)) is not None:
+    if change_rows(connection, _MARK_VOUCHED, (contributor_id,)):
         change_rows(connection, _OUTDATE, (contributor_id,))
 
 
@@ -280,8 +259,7 @@ def _has_later_driver(session: Session, submission_id: int) -> bool:
     """Whether a later result for the same chip has another driver."""
     mine, other = aliased(Submission), aliased(Submission)
     driver, other_driver = (
-        type_coerce(col(table.document), JSON)["platform", "driver"].as_string()
-        for table in (mine, other)
+        text_in(col(table.document), "platform", "driver") for table in (mine, other)
     )
     found = session.exec(
         select(other.id)

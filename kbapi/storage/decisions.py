@@ -5,12 +5,12 @@ from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any, Final, cast
 
-from sqlalchemy import JSON, ColumnElement, Connection, bindparam, type_coerce
+from sqlalchemy import ColumnElement, Connection, bindparam
 from sqlalchemy import select as select_columns
 from sqlmodel import case, col, func, insert, or_, select, update
 
 from kbapi.storage.pools import EvidenceKey
-from kbapi.storage.sqlite.engine import load_as, session_on
+from kbapi.storage.sql import load_as, session_on, text_in
 from kbapi.storage.tables import Chip, Conditions, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import AccessKey, Decision, Erasure
 from kbapi.vocabulary import DecisionAction, ErasureReason, ScreeningStatus
@@ -190,10 +190,7 @@ def find_settings_of_origin(connection: Connection, origin: Origin, most: int) -
 
 def is_sent_by(client: str) -> ColumnElement[bool]:
     """The condition that a submission names this script."""
-    sent_by: ColumnElement[str | None] = type_coerce(col(Submission.document), JSON)[
-        "client"
-    ].as_string()
-    return sent_by == client
+    return text_in(col(Submission.document), "client") == client
 
 
 @dataclass(frozen=True, slots=True)

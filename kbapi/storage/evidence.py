@@ -7,16 +7,14 @@ from itertools import chain
 from typing import Final
 
 import numpy as np
-import orjson
 from numpy.typing import NDArray
-from sqlalchemy import Connection, TableValuedAlias, bindparam, func, or_, select
-from sqlalchemy.dialects import sqlite
+from sqlalchemy import Connection, or_, select
 from sqlmodel import col
 
 from kbapi.stats.intervals import NEVER_FAILED
 from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
-from kbapi.storage.sqlite.engine import find_number, find_row, find_rows
-from kbapi.storage.tables import Conditions, Contributor, SettingResult, Submission
+from kbapi.storage.sql import each_of, find_number, find_row, find_rows
+from kbapi.storage.tables import Conditions, Contributor, SettingResult
 from kbapi.storage.tables_reports import FollowUp
 
 Integers = NDArray[np.int64]
@@ -72,9 +70,11 @@ _RESULTS: Final = f"""
               + COALESCE(unstable_steps, {_FAILED - 1})) * {_EARLY}
              + early_stop_steps) * {_FLAG} + confirmed_by_curator) * {_FLAG} + is_follow_up)
            * {_FLAG} + is_stock_unproven,
-           substr(measured_month, 1, 4) * 12 + substr(measured_month, 6) + {_MONTHS} * CASE
-               WHEN is_follow_up THEN (received_day >= ?2) * {_AFTER_RESULTS}
-               ELSE max(0, submission_id - ?3)
+           CAST(substr(measured_month, 1, 4) AS INTEGER) * 12
+             + CAST(substr(measured_month, 6) AS INTEGER) + {_MONTHS} * CASE
+               WHEN is_follow_up = 1 AND received_day >= ?2 THEN {_AFTER_RESULTS}
+               WHEN is_follow_up = 0 AND submission_id > ?3 THEN submission_id - ?3
+               ELSE 0
            END
     FROM ({COUNTED}) AS counted JOIN unit ON unit.id = counted.unit_id
     WHERE counted.pool_id = ?1
@@ -89,7 +89,7 @@ def read_results(
 ) -> ResultRows:
     """Everything that counts in a pool, or would count after the decision."""
     values = (pool_id, recent.day.isoformat(), recent.last_before)
-    rows = find_rows(connection, with_what_if(what_if, _RESULTS), values)
+    rows = find_rows(connection, with_what_if(connection, what_if, _RESULTS), values)
     flat = np.fromiter(chain.from_iterable(rows), dtype=np.int64, count=5 * len(rows))
     unit, contributor, conditions, packed, month = flat.reshape(len(rows), 5).T
     packed, is_stock_unproven = np.divmod(packed, _FLAG)
@@ -113,13 +113,7 @@ def read_results(
     )
 
 
-# Compiled once: a search runs it some twenty times.
-_FROM_NUMBER: Final = (
-    select(col(Submission.received_day))
-    .where(col(Submission.id) >= bindparam("number"))
-    .order_by(col(Submission.id))
-)
-_NEXT: Final = f"{_FROM_NUMBER.compile(dialect=sqlite.dialect())} LIMIT 1"
+_NEXT: Final = "SELECT received_day FROM submission WHERE id >= ? ORDER BY id LIMIT 1"
 
 
 def find_recent(connection: Connection, day: date) -> Recent:
@@ -145,7 +139,7 @@ _SHALLOWEST_FAILURE: Final = f"""
     JOIN conditions AS other ON other.id = counted.conditions_id
      AND other.firmware = own.firmware AND other.microcode = own.microcode
     JOIN unit ON unit.id = ?2
-    WHERE counted.pool_id = ?1 AND counted.unit_id = ?2 AND NOT is_stock_unproven
+    WHERE counted.pool_id = ?1 AND counted.unit_id = ?2 AND is_stock_unproven = 0
       AND (unit.token_hash IS NOT NULL OR counted.submission_id = ?4)
     """  # noqa: S608 - put together from constants
 
@@ -179,7 +173,7 @@ class ConditionsRow:
 
 def load_conditions(connection: Connection, ids: Sequence[int]) -> tuple[ConditionsRow, ...]:
     """The conditions with these numbers, ascending."""
-    wanted = select(_each_of(ids).c.value)
+    wanted = select(each_of(ids).c.value)
     rows = connection.execute(
         select(Conditions).where(col(Conditions.id).in_(wanted)).order_by(col(Conditions.id))
     )
@@ -218,7 +212,7 @@ def find_established(
     First seen by the first day, or vouched for by an access key; and first seen by the second day.
     The one for results without a token is neither.
     """
-    wanted = _each_of(contributors.tolist())
+    wanted = each_of(contributors.tolist())
     first_seen = col(Contributor.first_seen_day)
     rows = connection.execute(
         select(
@@ -247,8 +241,3 @@ def is_any_vouched(connection: Connection) -> bool:
     """Whether an access key vouched for any contributor."""
     vouched = select(col(Contributor.id)).where(col(Contributor.is_vouched) == 1).limit(1)
     return connection.execute(vouched).scalar_one_or_none() is not None
-
-
-def _each_of(ids: Sequence[int]) -> TableValuedAlias:
-    """The numbers as a table of one column: any number of them is one value of a statement."""
-    return func.json_each(orjson.dumps(list(ids)).decode()).table_valued("value", name="wanted")

@@ -12,7 +12,7 @@ from sqlmodel import Session, and_, col, delete, func, or_, select, update
 
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, EvidenceKey, find_or_add_conditions
-from kbapi.storage.sqlite.engine import checksum_of, session_on
+from kbapi.storage.sql import checksum_of, session_on
 from kbapi.storage.tables import Chip, Conditions, Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import (

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
-from sqlalchemy import Connection, delete, func, select, type_coerce, update
-from sqlalchemy.dialects.sqlite import JSON, insert
+from sqlalchemy import Connection, delete, func, select, update
 from sqlmodel import SQLModel, col
 
+from kbapi.storage.sql import days_between, text_in, upsert
 from kbapi.storage.tables import (
     Contributor,
     IdempotencyRecord,
@@ -29,8 +29,10 @@ from kbapi.storage.tables_reports import (
 
 def raise_probe(connection: Connection) -> int:
     """The new value of the row that readiness writes, one more than before."""
-    added = insert(HealthProbe).values(id=1, value=1)
-    raised = added.on_conflict_do_update(set_={"value": col(HealthProbe.value) + 1})
+    added = upsert(connection, HealthProbe).values(id=1, value=1)
+    raised = added.on_conflict_do_update(
+        index_elements=["id"], set_={"value": col(HealthProbe.value) + 1}
+    )
     value: int = connection.execute(raised.returning(col(HealthProbe.value))).scalar_one()
     return value
 
@@ -101,7 +103,7 @@ def count_falling(connection: Connection, dated: Dated, today: date) -> int:
     day, number = _columns(dated)
     newest = func.max(day).filter(day <= today).over(order_by=number, rows=(None, 0))
     each = select(day.label("day"), newest.label("newest")).subquery()
-    falls = func.julianday(each.c.newest) - func.julianday(each.c.day) > 1
+    falls = days_between(each.c.newest, each.c.day) > 1
     return connection.execute(select(func.count()).select_from(each).where(falls)).scalar_one()
 
 
@@ -127,7 +129,7 @@ def save_days(connection: Connection, dated: Dated, days: Mapping[int, date]) ->
 
 def _save_months(connection: Connection, days: Mapping[int, date]) -> None:
     """The month of arrival for results that do not name the month of their measurement."""
-    sent = type_coerce(col(Submission.document), JSON)["measured_in"].as_string()
+    sent = text_in(col(Submission.document), "measured_in")
     for one, right in days.items():
         found = connection.execute(select(sent).where(col(Submission.id) == one)).scalar_one()
         if found is not None:
@@ -169,7 +171,7 @@ class LaterMonths:
 
 def count_later_months(connection: Connection, this_month: str) -> LaterMonths:
     """How many results and notes name a later month than this one."""
-    sent = type_coerce(col(Submission.document), JSON)["measured_in"].as_string()
+    sent = text_in(col(Submission.document), "measured_in")
     results = select(func.count()).where(
         col(Submission.measured_month) > this_month, sent.is_not(None)
     )

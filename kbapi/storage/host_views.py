@@ -22,7 +22,7 @@ from sqlmodel import and_, case, col, func, literal, or_, select, tuple_
 
 from kbapi.bounds import LARGEST_INTEGER
 from kbapi.storage.decisions import is_sent_by
-from kbapi.storage.sqlite.engine import load_as, materialized
+from kbapi.storage.sql import load_as, materialized, position_of
 from kbapi.storage.tables import Contributor, SettingResult, Submission, Unit
 from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolPeers
 from kbapi.storage.tables_reports import Decision
@@ -217,7 +217,7 @@ def _has_setting(filters: SubmissionFilters) -> ColumnElement[bool]:
     if filters.code is not None:
         conditions.append(
             or_(
-                func.instr(col(setting.reasons), f'"{filters.code}"') > 0,
+                position_of(col(setting.reasons), f'"{filters.code}"') > 0,
                 literal(filters.code).in_(outlier_codes),
                 _is_decided_for(setting, filters.code),
             )

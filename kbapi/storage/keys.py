@@ -11,7 +11,7 @@ from typing import Final
 from sqlalchemy import Connection
 from sqlmodel import col, select, update
 
-from kbapi.storage.sqlite.engine import HotReads, session_on
+from kbapi.storage.sql import HotReads, session_on
 from kbapi.storage.tables_reports import AccessKey
 
 

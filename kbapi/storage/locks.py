@@ -9,7 +9,7 @@ from sqlalchemy.orm import aliased
 from sqlmodel import and_, case, col, func, select
 
 from kbapi.storage.decisions import Origin, is_sent_by
-from kbapi.storage.sqlite.engine import load_as, session_on
+from kbapi.storage.sql import joined, load_as, session_on
 from kbapi.storage.tables import Chip, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import Decision, LockReport
 from kbapi.vocabulary import (
@@ -241,7 +241,7 @@ def _groups() -> Select[*tuple[Any, ...]]:
         select_columns(
             *fields,
             func.count().label("units"),
-            func.group_concat(col(LockReport.contributor_id)).label("contributors"),
+            joined(col(LockReport.contributor_id)).label("contributors"),
         )
         .join(Chip, col(Chip.id) == col(LockReport.chip_id))
         .where(_latest(col(Chip.line_id) == bindparam("line_id")))

@@ -8,7 +8,7 @@ from typing import Literal
 from sqlalchemy import Connection
 from sqlmodel import Session, and_, col, or_, select, update
 
-from kbapi.storage.sqlite.engine import session_on
+from kbapi.storage.sql import session_on
 from kbapi.storage.tables import Line
 from kbapi.storage.tables_reports import NoteHistory, NoteRow
 

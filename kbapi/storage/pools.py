@@ -1,7 +1,7 @@
 """Chips, lines, pools and conditions, and what counts in a pool."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from secrets import randbits
 from typing import Any, Final, Literal
@@ -19,7 +19,6 @@ from sqlalchemy import (
     delete,
     exists,
     func,
-    insert,
     literal,
     or_,
     select,
@@ -29,7 +28,17 @@ from sqlalchemy import (
 from sqlalchemy.dialects import sqlite
 from sqlmodel import SQLModel, col
 
-from kbapi.storage.sqlite.engine import change_rows, find_number, find_row, find_rows
+from kbapi.storage.sql import (
+    change_rows,
+    find_or_add,
+    find_row,
+    find_rows,
+    insert_statement,
+    is_sqlite,
+    json_of,
+    number_by,
+    position_of,
+)
 from kbapi.storage.tables import (
     Chip,
     Conditions,
@@ -61,9 +70,9 @@ class WhatIf:
 _SETTINGS: Final = SQLModel.metadata.tables["setting_result"]
 
 
-def _settings_after(what_if: WhatIf) -> Select[Any]:
+def _settings_after(what_if: WhatIf, schema: str | None) -> Select[Any]:
     """All settings, the one with the status and the decision that it would have."""
-    settings = table(_SETTINGS.name, *(column(one.name) for one in _SETTINGS.c), schema="main")
+    settings = table(_SETTINGS.name, *(column(one.name) for one in _SETTINGS.c), schema=schema)
     here = and_(
         settings.c.submission_id == what_if.submission_id, settings.c.ordinal == what_if.ordinal
     )
@@ -79,16 +88,18 @@ def _settings_after(what_if: WhatIf) -> Select[Any]:
 
 
 def _settings(what_if: WhatIf | None) -> FromClause:
-    return _SETTINGS if what_if is None else _settings_after(what_if).subquery()
+    return _SETTINGS if what_if is None else _settings_after(what_if, None).subquery()
 
 
-def with_what_if(what_if: WhatIf | None, statement: str) -> str:
+def with_what_if(connection: Connection, what_if: WhatIf | None, statement: str) -> str:
     """The statement, reading settings as they would be after the decision."""
     if what_if is None:
         return statement
-    # The values are written out, because the statement numbers its own parameters. SQLite merges
-    # a common table expression into the statement, so indexes still serve.
-    settings = _settings_after(what_if).compile(
+    # The values are written out, because the statement numbers its own parameters. The database
+    # merges a common table expression into the statement, so indexes still serve. Only SQLite
+    # takes the name of the table for that of the expression itself.
+    schema = "main" if is_sqlite(connection) else None
+    settings = _settings_after(what_if, schema).compile(
         dialect=sqlite.dialect(), compile_kwargs={"literal_binds": True}
     )
     return f"WITH setting_result AS NOT MATERIALIZED ({settings}) {statement}"
@@ -99,21 +110,23 @@ def with_what_if(what_if: WhatIf | None, statement: str) -> str:
 # from the index of the pool, which is the wrong one to find the settings of a document.
 _ALL_ITS_SETTINGS: Final = """
     COALESCE((
-        SELECT MIN({}) FROM setting_result AS setting
+        SELECT MIN(CASE WHEN {} THEN 1 ELSE 0 END) FROM setting_result AS setting
         WHERE setting.submission_id = follow_up.submission_id
           AND +setting.pool_id = follow_up.pool_id
     ), 0)
     """
 _TAKEN_OUT: Final = _ALL_ITS_SETTINGS.format("setting.decision IN ('exclude', 'invalidate')")
-"""Whether a row of follow_up does not count because of the decision about its setting."""
+"""1 where a row of follow_up does not count because of the decision about its setting."""
 _SETTINGS_COUNTED: Final = "FROM setting_result WHERE status = 'counted'"
-_FOLLOW_UPS_COUNTED: Final = f"FROM follow_up WHERE status = 'counted' AND NOT {_TAKEN_OUT}"
+_FOLLOW_UPS_COUNTED: Final = f"FROM follow_up WHERE status = 'counted' AND {_TAKEN_OUT} = 0"
 COUNTED: Final = f"""
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
-           measured_month, decision = 'include' AS confirmed_by_curator, 0 AS is_follow_up,
-           stable_steps IS NULL AND decision <> 'include'
-             AND instr(reasons, '"stock_unproven"') > 0 AS is_stock_unproven,
-           submission_id, CAST(NULL AS NUMERIC) AS received_day
+           measured_month,
+           CASE WHEN decision = 'include' THEN 1 ELSE 0 END AS confirmed_by_curator,
+           0 AS is_follow_up,
+           CASE WHEN stable_steps IS NULL AND decision <> 'include'
+                  AND reasons LIKE '%"stock_unproven"%' THEN 1 ELSE 0 END AS is_stock_unproven,
+           submission_id, CAST(NULL AS DATE) AS received_day
     {_SETTINGS_COUNTED}
     UNION ALL
     SELECT unit_id, pool_id, conditions_id, stable_steps, unstable_steps, early_stop_steps,
@@ -139,6 +152,10 @@ class ChipRow:
 
 
 _CHIP: Final = "SELECT id, line_id FROM chip WHERE key = ?"
+_CHIP_NUMBER: Final = number_by("chip", "key")
+_ADD_CHIP: Final = insert_statement(Chip, ("key", "name", "kind", "series", "line_id"))
+_LINE_NUMBER: Final = number_by("line", "key")
+_ADD_LINE: Final = insert_statement(Line, ("id", "key", "revision"))
 
 
 def find_chip(connection: Connection, key: str) -> ChipRow | None:
@@ -168,10 +185,12 @@ def add_chip(
 ) -> ChipRow:
     """The row of a chip that was not here before; its line is added with it."""
     row = find_line(connection, line) or _add_line(connection, line)
-    added = connection.execute(
-        insert(Chip).values(key=key, name=name, kind=kind, series=series, line_id=row.id)
+    number = find_or_add(
+        connection,
+        (_CHIP_NUMBER, (key,)),
+        lambda: (_ADD_CHIP, (key, name, kind, series, row.id)),
     )
-    return ChipRow(added.lastrowid, row.id)
+    return ChipRow(number, row.id)
 
 
 _LINE_NUMBER_BITS: Final = 48
@@ -179,8 +198,8 @@ _LINE_NUMBER_BITS: Final = 48
 
 
 def _add_line(connection: Connection, key: str) -> LineRow:
-    number = randbits(_LINE_NUMBER_BITS)
-    connection.execute(insert(Line).values(id=number, key=key, revision=0))
+    new = randbits(_LINE_NUMBER_BITS)
+    number = find_or_add(connection, (_LINE_NUMBER, (key,)), lambda: (_ADD_LINE, (new, key, 0)))
     return LineRow(number, 0)
 
 
@@ -261,12 +280,14 @@ def drop_line_if_unused(connection: Connection, line_id: int) -> None:
 _POOL: Final = """
     SELECT id FROM pool WHERE chip_id = ? AND control = ? AND domains = ? AND clock_band_mhz = ?
     """
-
-
+_ADD_POOL: Final = insert_statement(Pool, ("chip_id", "control", "domains", "clock_band_mhz"))
 _CONDITIONS: Final = """
     SELECT id FROM conditions WHERE loads = ? AND grade = ? AND firmware = ? AND microcode = ?
        AND machine = ? AND cooling = ? AND supply = ?
     """
+_ADD_CONDITIONS: Final = insert_statement(
+    Conditions, ("loads", "grade", "firmware", "microcode", "machine", "cooling", "supply")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,37 +343,21 @@ def _domains_in(domains: str) -> tuple[Domain, ...]:
 def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
     """The number of this pool of a chip, added if it had no results before."""
     values = (chip_id, key.control, key.domains, key.clock_band_mhz)
-    found = find_number(connection, _POOL, values)
-    if found is not None:
-        return found
-    return connection.execute(
-        insert(Pool).values(
-            chip_id=chip_id,
-            control=key.control,
-            domains=key.domains,
-            clock_band_mhz=key.clock_band_mhz,
-        )
-    ).lastrowid
+    return find_or_add(connection, (_POOL, values), lambda: (_ADD_POOL, values))
 
 
 def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
     """The number of these conditions, added if nothing was found under them before."""
-    found = find_number(
-        connection,
-        _CONDITIONS,
-        (
-            key.loads,
-            key.grade,
-            key.firmware,
-            key.microcode,
-            key.machine,
-            key.cooling,
-            key.supply,
-        ),
+    values = (
+        key.loads,
+        key.grade,
+        key.firmware,
+        key.microcode,
+        key.machine,
+        key.cooling,
+        key.supply,
     )
-    if found is not None:
-        return found
-    return connection.execute(insert(Conditions).values(**asdict(key))).lastrowid
+    return find_or_add(connection, (_CONDITIONS, values), lambda: (_ADD_CONDITIONS, values))
 
 
 def find_places(
@@ -405,7 +410,7 @@ _POOLS: Final = f"""
     SELECT pool.id, chip.key, chip.series, pool.control, pool.domains, pool.clock_band_mhz, (
         SELECT COUNT(*) FROM (
             SELECT unit_id {_COUNTED_SETTINGS} UNION SELECT unit_id {_COUNTED_FOLLOW_UPS}
-        )
+        ) AS counted
     ), line.id, line.revision
     FROM pool JOIN chip ON chip.id = pool.chip_id JOIN line ON line.id = chip.line_id
     """  # noqa: S608 - put together from constants of this file
@@ -417,7 +422,7 @@ def load_pools_of_line(
     connection: Connection, line_id: int, what_if: WhatIf | None = None
 ) -> list[PoolSize]:
     """Every pool of a line's chips, in a fixed order, with the units that are counted in each."""
-    statement = with_what_if(what_if, _POOLS + _OF_LINE + _IN_ORDER)
+    statement = with_what_if(connection, what_if, _POOLS + _OF_LINE + _IN_ORDER)
     return _pool_sizes(find_rows(connection, statement, (line_id,)))
 
 
@@ -431,7 +436,7 @@ _OF_THESE: Final = "WHERE pool.id IN (SELECT value FROM json_each(?))"
 
 def load_pools(connection: Connection, ids: Sequence[int]) -> list[PoolSize]:
     """The pools with these numbers, in a fixed order, with the units that are counted in each."""
-    values = (orjson.dumps(list(ids)).decode(),)
+    values = (json_of(ids),)
     return _pool_sizes(find_rows(connection, _POOLS + _OF_THESE + _IN_ORDER, values))
 
 
@@ -540,7 +545,7 @@ def find_largest_pool(
             col(Chip.key) == chip_key,
             col(Pool.control) == control,
             col(SettingResult.status) == "counted",
-            func.instr("+" + col(Pool.domains) + "+", f"+{domain}+") > 0,
+            position_of("+" + col(Pool.domains) + "+", f"+{domain}+") > 0,
         )
         .group_by(col(Pool.id))
         .order_by(units.desc(), col(Pool.domains), col(Pool.clock_band_mhz))

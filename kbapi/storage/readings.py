@@ -11,13 +11,7 @@ from sqlalchemy.orm import aliased
 from sqlmodel import SQLModel, and_, case, col, func
 
 from kbapi.storage.contributors import UnitRow
-from kbapi.storage.sqlite.engine import (
-    add_rows,
-    insert_statement,
-    load_as,
-    load_columns,
-    materialized,
-)
+from kbapi.storage.sql import add_rows, insert_statement, load_as, load_columns, materialized
 from kbapi.storage.tables import SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import LockReport, Reading
 from kbapi.vocabulary import Load, PowerScope
@@ -378,7 +372,7 @@ def _trusted() -> CTE:
         .join(Unit, col(Unit.id) == col(Submission.unit_id))
         .outerjoin(SettingResult, col(SettingResult.submission_id) == col(Submission.id))
         .where(col(Submission.chip_id) == bindparam("chip_id"))
-        .group_by(col(Submission.id))
+        .group_by(col(Submission.id), col(Unit.id))
         .having(func.coalesce(func.min(_as_int(status == "excluded")), 0) == 0),
         "trusted",
     )

@@ -17,7 +17,7 @@ from kbapi.storage.results import (
     StoredSubmission,
     save_settings,
 )
-from kbapi.storage.sqlite.engine import checksum_of, session_on
+from kbapi.storage.sql import checksum_of, session_on
 from kbapi.storage.tables import Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import Decision, FollowUp, LockReport, Reading
 from kbapi.vocabulary import LimitControl

@@ -23,14 +23,17 @@ from kbapi.storage.pools import (
     find_places,
 )
 from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
-from kbapi.storage.sqlite.engine import (
+from kbapi.storage.sql import (
     add_row,
     add_rows,
+    change_rows,
     checksum_of,
     find_number,
+    find_or_add,
     find_row,
     find_rows,
     insert_statement,
+    number_by,
     session_on,
 )
 from kbapi.storage.tables import Contributor, IdempotencyRecord, SettingResult, Submission, Unit
@@ -97,7 +100,7 @@ def save_outcome(
     delete_expired(connection, now_s)
     checksum = checksum_of(answer)
     values = (scope_hash, fingerprint, endpoint, submission_id, expires_at, answer, checksum)
-    add_row(connection, _ADD_OUTCOME, values)
+    change_rows(connection, _ADD_OUTCOME, values)
 
 
 def delete_expired(connection: Connection, now_s: int) -> int:
@@ -124,13 +127,12 @@ def forget_answers(connection: Connection, submission_id: int) -> None:
     connection.execute(update(IdempotencyRecord).where(of_it).values(**no_answer()))
 
 
-_ID_BY: Final = "SELECT id FROM {} WHERE {} = ?"
-_CONTRIBUTOR: Final = _ID_BY.format("contributor", "token_hash")
-_UNIT: Final = _ID_BY.format("unit", "token_hash")
-_BY_PUBLIC_ID: Final = _ID_BY.format("submission", "public_id")
-_BY_CONTENT: Final = _ID_BY.format("submission", "content_hash")
+_CONTRIBUTOR: Final = number_by("contributor", "token_hash")
+_UNIT: Final = number_by("unit", "token_hash")
+_BY_PUBLIC_ID: Final = number_by("submission", "public_id")
+_BY_CONTENT: Final = number_by("submission", "content_hash")
 _ADD_CONTRIBUTOR: Final = insert_statement(Contributor, ("token_hash", "key_id", "first_seen_day"))
-_UNIT_WITHOUT_TOKEN: Final = _ID_BY.format("unit", "document_hash")
+_UNIT_WITHOUT_TOKEN: Final = number_by("unit", "document_hash")
 _ADD_UNIT: Final = insert_statement(Unit, ("contributor_id", "token_hash", "document_hash"))
 _ADD_SUBMISSION: Final = insert_statement(
     Submission,
@@ -181,17 +183,16 @@ def find_or_add_unit(
     today: date,
 ) -> UnitRow:
     """The unit of this token, else of an equal document; added with its contributor if new."""
-    contributor_id = find_number(connection, _CONTRIBUTOR, (contributor_hash,))
-    if contributor_id is None:
-        values = (contributor_hash, key_id, today.isoformat())
-        contributor_id = add_row(connection, _ADD_CONTRIBUTOR, values)
-    if unit_hash is None:
-        unit_id = find_number(connection, _UNIT_WITHOUT_TOKEN, (document_hash,))
-    else:
-        unit_id = find_number(connection, _UNIT, (unit_hash,))
-    if unit_id is None:
-        hashes = (None, document_hash) if unit_hash is None else (unit_hash, None)
-        unit_id = add_row(connection, _ADD_UNIT, (contributor_id, *hashes))
+    contributor_id = find_or_add(
+        connection,
+        (_CONTRIBUTOR, (contributor_hash,)),
+        lambda: (_ADD_CONTRIBUTOR, (contributor_hash, key_id, today.isoformat())),
+    )
+    find = (_UNIT_WITHOUT_TOKEN, document_hash) if unit_hash is None else (_UNIT, unit_hash)
+    hashes = (None, document_hash) if unit_hash is None else (unit_hash, None)
+    unit_id = find_or_add(
+        connection, (find[0], find[1:]), lambda: (_ADD_UNIT, (contributor_id, *hashes))
+    )
     return UnitRow(unit_id, contributor_id)
 
 

@@ -19,7 +19,7 @@ from sqlalchemy import select as select_columns
 from sqlmodel import and_, case, col, func, literal, or_, select, tuple_
 
 from kbapi.storage.pools import counted_in
-from kbapi.storage.sqlite.engine import materialized, session_on
+from kbapi.storage.sql import materialized, position_of, session_on
 from kbapi.storage.tables import Chip, Line, Pool, SettingResult, Submission, Unit
 from kbapi.storage.tables_evidence import DifferingContributor, OutlierUnit, PoolCheck
 from kbapi.vocabulary import PoolCode
@@ -177,7 +177,7 @@ def _waiting(part: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
     keys = [looked.c[name] for name in _KEYS]
     fits = and_(
         or_(_CHIP_KEY.is_(None), col(Chip.key) == _CHIP_KEY),
-        or_(_CODE.is_(None), func.instr(looked.c.codes, _in_quotes(_CODE)) > 0),
+        or_(_CODE.is_(None), position_of(looked.c.codes, _in_quotes(_CODE)) > 0),
         or_(_CONTRIBUTOR_ID.is_(None), col(Unit.contributor_id) == _CONTRIBUTOR_ID),
     )
     return (
@@ -309,7 +309,7 @@ def find_unchecked_pools(
         .where(or_(col(PoolCheck.pool_id).is_(None), ~is_current), _counts_units("pool.id"))
         .order_by(
             func.coalesce(col(PoolCheck.evidence), "") == "",
-            func.coalesce(col(PoolCheck.day), ""),
+            col(PoolCheck.day).asc().nulls_first(),
             col(Pool.id),
         )
         .limit(most)

@@ -14,8 +14,8 @@ from kbapi.instance.restore import restore_backup
 from kbapi.settings import Settings
 from kbapi.storage import keys
 from kbapi.storage.keys import Voucher
+from kbapi.storage.schema import alembic_config
 from kbapi.storage.sqlite.engine import checkpoint, make_writing_engine
-from kbapi.storage.sqlite.schema import alembic_config
 from tests.makers import rows_of
 
 CURATE = ("curate",)

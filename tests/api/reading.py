@@ -3,7 +3,7 @@
 from flask import Flask
 from sqlalchemy import func, select
 
-from kbapi.storage.sqlite.schema import METADATA
+from kbapi.storage.schema import METADATA
 
 
 def row_counts(app: Flask) -> dict[str, int]:

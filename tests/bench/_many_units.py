@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection
 
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.storage.sql import checksum_of
 from kbapi.versions import RULES_VERSION
 from tests.calibration.testers import STEP_MV, TRUTHS, a_tested_pool
 from tests.makers import NOON

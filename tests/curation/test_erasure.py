@@ -16,7 +16,7 @@ from kbapi.intake.my_submissions import (
     withdraw_own_result,
     withdraw_own_results,
 )
-from kbapi.storage.sqlite.schema import METADATA
+from kbapi.storage.schema import METADATA
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import (
     HandMovedClock,

@@ -15,11 +15,11 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.manifest import manifest_path
 from kbapi.settings import Settings
 from kbapi.storage.files import log_of
-from kbapi.storage.sqlite.schema import save_mark
+from kbapi.storage.schema import save_mark
 from kbapi.storage.sqlite.whole_file import copy_whole
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, send
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 from tests.storage.test_sqlite_whole_file import change
 
 

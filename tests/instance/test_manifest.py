@@ -11,7 +11,7 @@ from kbapi.errors import StorageBroken
 from kbapi.instance.backup import make_backup
 from kbapi.instance.instance import Instance
 from kbapi.instance.manifest import load_manifest, manifest_path
-from kbapi.storage.sqlite.schema import head_revision
+from kbapi.storage.schema import head_revision
 from tests.makers import HandMovedClock, a_submission, row_counts, send
 
 

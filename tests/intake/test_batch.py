@@ -19,7 +19,7 @@ from kbapi.intake.my_submissions import (
     withdraw_own_results,
 )
 from kbapi.intake.submit import dry_run_submission
-from kbapi.storage.sqlite.engine import checksum_of
+from kbapi.storage.sql import checksum_of
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import (
     HandMovedClock,

@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from kbapi.settings import bundled_folder
-from kbapi.storage.sqlite import schema
+from kbapi.storage import schema
 
 _MIGRATION = '''
 """made for a test"""
@@ -42,7 +42,7 @@ def later_program(folder: Path, *bodies: str) -> list[str]:
     """The command of a program with these migrations."""
     copy = later_migrations(folder, *bodies)
     code = (
-        "from pathlib import Path; from kbapi.storage.sqlite import schema; "
+        "from pathlib import Path; from kbapi.storage import schema; "
         f"schema.bundled_folder = lambda _: Path({str(copy)!r}); "
         "from kbapi.cli.main import main; main()"
     )

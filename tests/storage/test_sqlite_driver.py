@@ -201,12 +201,12 @@ def test_a_connection_that_is_closed_beside_another_leaves_the_log(tmp_path: Pat
 
 
 def test_several_workers_are_refused_and_one_is_usual(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert server.default_workers() == 1
+    assert server.default_workers(Settings()) == 1
     server.require_safe_library(1, AFFECTED)
     with pytest.raises(UnsafeSetup, match="use --workers 1"):
         server.require_safe_library(2, AFFECTED)
     monkeypatch.setattr(engine, "library_version", lambda: (3, 51, 3))
-    assert server.default_workers() == 2
+    assert server.default_workers(Settings()) == 2
     server.require_safe_library(2, (3, 51, 3))
 
 

@@ -8,11 +8,11 @@ import orjson
 import pytest
 
 from kbapi.instance.instance import Instance
+from kbapi.storage.schema import upgrade_to_head
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.schema import upgrade_to_head
 from kbapi.storage.sqlite.whole_file import ChangedRows, copy_whole, digest_tables, look_through
 from tests.makers import a_submission, send
-from tests.storage.test_sqlite_schema_upgrades import database_at, dumps
+from tests.storage.test_schema_upgrades import database_at, dumps
 from tests.storage.write_rows import TABLES
 
 
@@ -65,6 +65,19 @@ def test_a_changed_definition_is_named(closed: tuple[Path, list[str]]) -> None:
         connection.execute("DROP INDEX ix_chip_line_id")
         connection.execute("CREATE INDEX ix_chip_line_id ON chip (line_id, kind)")
     assert look_through(database).changed_definitions == ("ix_chip_line_id",)
+
+
+def test_tables_of_a_program_for_continuous_copies_are_no_damage(
+    closed: tuple[Path, list[str]],
+) -> None:
+    database, _ = closed
+    with closing(dbapi2.connect(database)) as connection, connection:
+        connection.execute("CREATE TABLE _litestream_seq (id INTEGER PRIMARY KEY, seq INTEGER)")
+        connection.execute("CREATE TABLE _litestream_lock (id INTEGER)")
+    assert look_through(database).is_sound
+    with closing(dbapi2.connect(database)) as connection, connection:
+        connection.execute("CREATE TABLE other (id INTEGER)")
+    assert look_through(database).changed_definitions == ("other",)
 
 
 @pytest.mark.parametrize("dump", dumps())

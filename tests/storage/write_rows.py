@@ -20,8 +20,8 @@ from kbapi.intake.batch import accept_batch
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
-from kbapi.storage.sqlite.engine import session_on
-from kbapi.storage.sqlite.schema import METADATA, head_revision
+from kbapi.storage.schema import METADATA, head_revision
+from kbapi.storage.sql import session_on
 from kbapi.storage.tables_evidence import HealthProbe
 from tests.curation.makers import a_decision, decide, send_deep
 from tests.makers import (

@@ -7,10 +7,8 @@ The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
 import errno
-import hashlib
-import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import date
 from functools import cache, partial
@@ -18,12 +16,9 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 from urllib.parse import quote
 
-from sqlalchemy import CTE, Connection, FromClause, Select, create_engine, event
+from sqlalchemy import Connection, FromClause, create_engine, event
 from sqlalchemy import Engine as Engine
 from sqlalchemy.dialects.sqlite.base import SQLiteCompiler
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.exc import TimeoutError as PoolTimeout
-from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
     DiskError,
@@ -36,6 +31,7 @@ from kbapi.errors import (
     UnsafeSetup,
 )
 from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
+from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.driver import dbapi2
 
 Found = TypeVar("Found")
@@ -57,15 +53,6 @@ _FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
 )
 
 
-@contextmanager
-def unwritable_as(detail: str) -> Iterator[None]:
-    """Replace the text of StorageUnwritable, for commands that no server answers beside."""
-    try:
-        yield
-    except StorageUnwritable as fault:
-        raise type(fault)(detail) from fault
-
-
 _NOT_OPENED: Final = (
     "The database file is missing, or this program may not open it. Tell the person who hosts "
     "this instance."
@@ -75,46 +62,6 @@ _TOO_MANY_OPEN: Final = (
 )
 _NO_FILES: Final = (errno.EMFILE, errno.ENFILE)
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-
-
-@contextmanager
-def readable_faults() -> Iterator[None]:
-    """Raise an error of storage in place of what a driver or the operating system raised."""
-    try:
-        yield
-    except PoolTimeout as error:
-        raise StorageBusy from error
-    except (DBAPIError, dbapi2.Error) as error:
-        text = str(getattr(error, "orig", error)).lower()
-        if "unable to open database file" in text:
-            raise _why_not_opened() from error
-        for part, fault in _FAULTS:
-            if part in text:
-                raise fault from error
-        raise
-    except UnicodeDecodeError as error:  # only damage makes a text that is not UTF-8
-        raise StorageBroken from error
-    except OSError as error:
-        if error.errno in _NO_FILES:
-            raise StorageBusy(_TOO_MANY_OPEN) from error
-        raise fault_of_system(error)() from error
-
-
-def fault_of_system(error: OSError) -> type[StorageUnwritable]:
-    """The error of storage for one of the operating system that is about a disk."""
-    if error.errno in _NO_ROOM:
-        return StorageFull
-    return DiskError if error.errno == errno.EIO else StorageUnwritable
-
-
-def _why_not_opened() -> KbapiError:
-    """Why SQLite opened no file: too many are open, or this one is missing."""
-    try:
-        os.close(os.open("/", os.O_RDONLY | os.O_CLOEXEC))
-    except OSError as error:
-        if error.errno in _NO_FILES:
-            return StorageBusy(_TOO_MANY_OPEN)
-    return StorageBroken(_NOT_OPENED)
 
 
 OLDEST_LIBRARY: Final = (3, 40, 0)
@@ -151,7 +98,7 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
 
     A deferred transaction that turns writer half-way gets SQLITE_BUSY at once, and the
     driver's own transaction control would leave half of a failed migration behind.
-    One connection: writers of a process queue before they take it (`write_queue.py`).
+    One connection: writers of a process queue before they take it (`database.py`).
     Only a migration leaves foreign keys unchecked, because dropping a table that it has copied
     would delete what refers to it; it checks them all before it commits.
     """
@@ -352,7 +299,7 @@ def needs_one_process() -> bool:
     """Whether one process alone may open a database to write, for which this library is affected.
 
     The race needs two connections, one of which checkpoints while another writes or checkpoints.
-    The lock of `write_queue.py` admits one at a time: a writer, whose commit may checkpoint, the
+    The lock of `database.py` admits one at a time: a writer, whose commit may checkpoint, the
     emptying of the log, or the end of an instance. The last connection to close checkpoints too,
     under SQLite's exclusive lock on the file. A reading connection does neither: `kbapi backup`
     and `kbapi check` may read beside a server.
@@ -388,139 +335,6 @@ def library_version() -> tuple[int, int, int]:
     """The version of the SQLite library that the engines use."""
     major, minor, patch = dbapi2.sqlite_version_info
     return major, minor, patch
-
-
-@contextmanager
-def session_on(connection: Connection) -> Iterator[Session]:
-    """A session in the transaction of this connection: it flushes at its end, and never commits."""
-    with Session(
-        connection,
-        # Any other mode would end a savepoint of its own, and with it what the session wrote.
-        join_transaction_mode="rollback_only",
-        # Sessions are short: none reads again what one of its statements has changed.
-        expire_on_commit=False,
-        execution_options={"synchronize_session": False},
-    ) as session:
-        try:
-            yield session
-            session.flush()
-        except DBAPIError as fault:
-            # A full disk makes SQLite undo the whole transaction, and then the session cannot roll
-            # back to its savepoint: the first fault is the one to report.
-            first = fault.__context__
-            if isinstance(first, DBAPIError) and not driver_of(connection).in_transaction:
-                raise first from None
-            raise
-
-
-def hold_state(connection: Connection) -> None:
-    """Begin to read: from now on the connection sees the present state, until it ends."""
-    # Reads a number of the file, which begins the transaction.
-    connection.exec_driver_sql("PRAGMA schema_version")
-
-
-def load_as(
-    connection: Connection,
-    kind: Callable[..., Found],
-    statement: Select[*tuple[Any, ...]],
-    values: Mapping[str, Any] | None = None,
-) -> list[Found]:
-    """An object for each row of a statement whose columns are named after the fields of `kind`."""
-    result = connection.execute(statement, values)
-    names = tuple(result.keys())
-    return [kind(**dict(zip(names, row, strict=True))) for row in result.all()]
-
-
-def load_columns(
-    connection: Connection,
-    kind: Callable[..., Found],
-    statement: Select[*tuple[Any, ...]],
-    values: Mapping[str, Any] | None = None,
-) -> Found | None:
-    """One object with a tuple for each column of a statement, named alike; None without rows."""
-    result = connection.execute(statement, values)
-    columns = zip(*result.all(), strict=True)
-    found = dict(zip(result.keys(), columns, strict=False))
-    return kind(**found) if found else None
-
-
-def materialized(statement: Select[*tuple[Any, ...]], name: str) -> CTE:
-    """A common table expression that SQLite computes once, and does not merge into its query."""
-    return statement.cte(name).prefix_with("MATERIALIZED", dialect="sqlite")
-
-
-def checksum_of(content: str | bytes) -> str:
-    """The first half of a SHA-256 in hexadecimal, for contents too long to be in an index.
-
-    >>> checksum_of("{}")
-    '44136fa355b3678a1146ad16f7e8649e'
-    """
-    content = content.encode() if isinstance(content, str) else content
-    return hashlib.sha256(content).hexdigest()[:CHECKSUM_DIGITS]
-
-
-def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
-    """The INSERT for these columns of a table, for `add_row` and `add_rows`."""
-    values = ", ".join("?" * len(columns))
-    return f"INSERT INTO {table.__tablename__} ({', '.join(columns)}) VALUES ({values})"  # noqa: S608
-
-
-def _run(connection: Connection, statement: str, values: Sequence[Any]) -> Any:
-    try:
-        return driver_of(connection).execute(statement, values)
-    except dbapi2.Error as error:
-        raise _as_sqlalchemy_error(statement, error) from error
-
-
-def driver_of(connection: Connection) -> Any:
-    """The connection of the driver under a connection of SQLAlchemy."""
-    return connection.connection.driver_connection
-
-
-def _as_sqlalchemy_error(statement: str, error: Exception) -> BaseException:
-    # One family of errors for every statement, without its values, as from the engines.
-    return DBAPIError.instance(statement, (), error, dbapi2.Error, hide_parameters=True)
-
-
-def find_rows(
-    connection: Connection, statement: str, values: Sequence[Any]
-) -> list[tuple[Any, ...]]:
-    """All rows of a statement."""
-    rows: list[tuple[Any, ...]] = _run(connection, statement, values).fetchall()
-    return rows
-
-
-def find_row(
-    connection: Connection, statement: str, values: Sequence[Any]
-) -> tuple[Any, ...] | None:
-    """The row of a statement that has at most one."""
-    rows = find_rows(connection, statement, values)
-    return rows[0] if rows else None
-
-
-def find_number(connection: Connection, statement: str, values: Sequence[Any]) -> int | None:
-    """The only column of a statement that has at most one row."""
-    rows = find_rows(connection, statement, values)
-    return rows[0][0] if rows else None
-
-
-def add_row(connection: Connection, statement: str, values: Sequence[Any]) -> int:
-    """The number of the new row."""
-    number: int = _run(connection, statement, values).lastrowid
-    return number
-
-
-def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -> None:
-    """Run an UPDATE or a DELETE."""
-    _run(connection, statement, values)
-
-
-def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-    """Add these rows; there may be none."""
-    try:
-        driver_of(connection).executemany(statement, rows)
-    except dbapi2.Error as error:
-        raise _as_sqlalchemy_error(statement, error) from error
 
 
 class HotReads:

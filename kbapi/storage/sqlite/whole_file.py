@@ -22,16 +22,7 @@ from sqlmodel import col, func, or_, select
 from kbapi.errors import StorageBroken
 from kbapi.storage.columns import CHECKSUM_OF
 from kbapi.storage.files import flush, give, owner_at
-from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.engine import (
-    checksum_of,
-    driver_of,
-    library_version,
-    readable_faults,
-    reading_untouched,
-    session_on,
-)
-from kbapi.storage.sqlite.schema import (
+from kbapi.storage.schema import (
     METADATA,
     current_revision,
     find_changed_definitions,
@@ -39,6 +30,9 @@ from kbapi.storage.sqlite.schema import (
     head_revision,
     tables_of_a_secret,
 )
+from kbapi.storage.sql import checksum_of, driver_of, readable_faults, session_on
+from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sqlite.engine import library_version, reading_untouched
 from kbapi.storage.tables import Submission
 
 Progress = Callable[[str, int, int], None]

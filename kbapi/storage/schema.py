@@ -1,19 +1,23 @@
 """The schema of a database: migrations, revision, and the rules version that screened it.
 
-The header of the database records the rules version that all results were screened by at least
-(`user_version`). The transaction that screens the last old result writes it, and every copy has it.
-It may be too low in a file from before there was a mark; then the results themselves are read once.
+A database records the rules version that all results were screened by at least. The transaction
+that screens the last old result writes it, and every copy has it. It may be too low in a file from
+before there was a mark; then the results themselves are read once. It also records the key id of
+the secret that made the hashes of the rows, and whether a lost secret was given up. Every migration
+keeps both. In a file they are in SQLite's header (`user_version`, and `application_id`, whose 32
+bits have room for exactly a key id); on PostgreSQL they are rows of the table `mark`.
 
-The header's `application_id` (32 bits) has room for exactly a key id. Every backup has it, and
-every migration keeps it. It records which secret made the hashes of the rows, and whether a lost
-secret was given up.
+`database` is the path of a file or the URL of a database on a server.
 """
 
+from contextlib import AbstractContextManager
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Column, Connection, MetaData, String, Table, create_engine, inspect, table
+from sqlalchemy import select as select_columns
+from sqlalchemy.dialects import postgresql
 from sqlmodel import SQLModel, col, func, literal, select
 
 from kbapi.errors import SchemaMismatch, StorageBroken
@@ -21,13 +25,9 @@ from kbapi.settings import bundled_folder
 
 # Imported for its tables: each file adds its own to the metadata.
 from kbapi.storage import tables_evidence
+from kbapi.storage.sql import driver_of, is_sqlite, readable_faults, session_on
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.engine import (
-    make_writing_engine,
-    readable_faults,
-    reading_untouched,
-    session_on,
-)
+from kbapi.storage.sqlite.engine import make_writing_engine, reading_untouched
 from kbapi.storage.tables import Contributor, Submission
 from kbapi.storage.tables_reports import AccessKey
 from kbapi.versions import RULES_VERSION
@@ -35,9 +35,27 @@ from kbapi.versions import RULES_VERSION
 if TYPE_CHECKING:
     from alembic.config import Config
 
+Database = Path | str
+"""The path of a SQLite file, or the URL of a PostgreSQL database."""
 METADATA: Final = SQLModel.metadata
 """Every table of kbapi."""
 _ALEMBIC: Final = Table("alembic_version", MetaData(), Column("version_num", String))
+
+
+def reading_once(database: Database) -> AbstractContextManager[Connection]:
+    """A connection that sees one state of a database, and changes nothing of it."""
+    if isinstance(database, str):
+        from kbapi.storage.postgres.engine import reading_once as reading_url
+
+        return reading_url(database)
+    return reading_untouched(database)
+
+
+def writing_once(url: str) -> AbstractContextManager[Connection]:
+    """A connection in a transaction on a database of a server, which is committed at the end."""
+    from kbapi.storage.postgres.engine import writing_once as writing_url
+
+    return writing_url(url)
 
 
 def has_older(connection: Connection, rules_version: int) -> bool:
@@ -57,7 +75,7 @@ def has_older(connection: Connection, rules_version: int) -> bool:
         return session.exec(older.order_by(number.desc()).limit(1)).first() is not None
 
 
-def count_older(database: Path, rules_version: int) -> int:
+def count_older(database: Database, rules_version: int) -> int:
     """How many results were screened by older rules; reads every one, and changes nothing.
 
     Raises
@@ -66,18 +84,40 @@ def count_older(database: Path, rules_version: int) -> int:
         When the database can't be read now.
     """
     older = col(Submission.rules_version) < rules_version
-    with reading_untouched(database) as connection, session_on(connection) as session:
+    with reading_once(database) as connection, session_on(connection) as session:
         return session.exec(select(func.count()).select_from(Submission).where(older)).one()
 
 
 def load_mark(connection: Connection) -> int:
     """The rules version that all results were screened by at least."""
-    return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+    if is_sqlite(connection):
+        return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+    return int(_find_mark(connection, _RULES) or 0)
 
 
 def save_mark(connection: Connection, rules_version: int) -> None:
     """Record, in the caller's transaction, that no result was screened by older rules."""
-    connection.exec_driver_sql(f"PRAGMA user_version={rules_version:d}")
+    if is_sqlite(connection):
+        connection.exec_driver_sql(f"PRAGMA user_version={rules_version:d}")
+    else:
+        _save_mark(connection, _RULES, str(rules_version))
+
+
+_MARKS: Final = Table(
+    "mark", MetaData(), Column("name", String, primary_key=True), Column("value", String)
+)
+_RULES: Final = "rules_version"
+_KEY_ID: Final = "key_id"
+
+
+def _find_mark(connection: Connection, name: str) -> str | None:
+    of_name = select_columns(_MARKS.c.value).where(_MARKS.c.name == name)
+    return connection.execute(of_name).scalar_one_or_none()
+
+
+def _save_mark(connection: Connection, name: str, value: str) -> None:
+    added = postgresql.insert(_MARKS).values(name=name, value=value)
+    connection.execute(added.on_conflict_do_update(index_elements=["name"], set_={"value": value}))
 
 
 def alembic_config() -> "Config":
@@ -90,29 +130,59 @@ def alembic_config() -> "Config":
     return config
 
 
-def upgrade_to_head(database: Path) -> None:
+def upgrade_to_head(database: Database) -> None:
     """Run every missing migration in one transaction: all of them happen, or none.
 
-    A database that is not there is made: this is the only place that does.
+    A file that is not there is made: this is the only place that does.
 
     Raises whatever the failing migration raised, after the schema is back as it was.
     """
-    from alembic import command
-
+    if isinstance(database, str):
+        with writing_once(database) as connection:
+            # One host alone upgrades: the others wait, and then find nothing to do.
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_UPGRADE_LOCK})")
+            if not inspect(connection).has_table(_ALEMBIC.name):
+                _create_on_postgres(connection)
+            _run_migrations(connection)
+        return
     database.touch(mode=0o600)
     engine = make_writing_engine(database, checks_foreign_keys=False)
-    config = alembic_config()
     try:
         with engine.begin() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
-            with session_on(connection) as session:
-                is_empty = session.exec(select(Submission.id).limit(1)).first() is None
-            if is_empty:
-                save_mark(connection, RULES_VERSION)
+            _run_migrations(connection)
             _require_sound_references(connection.exec_driver_sql("PRAGMA foreign_key_check").all())
     finally:
         engine.dispose()
+
+
+_UPGRADE_LOCK: Final = 0x6B62617070
+_FIRST_ON_POSTGRES: Final = "0005"
+"""The oldest revision that a database on PostgreSQL has: before it, there was only SQLite."""
+
+
+def _create_on_postgres(connection: Connection) -> None:
+    from alembic import command
+
+    first = bundled_folder("migrations") / "first_on_postgresql.sql"
+    # By the driver: SQLAlchemy would take a percent sign for the place of a value.
+    driver_of(connection).execute(first.read_text("utf-8"))
+    command.stamp(_on(connection), _FIRST_ON_POSTGRES)
+
+
+def _run_migrations(connection: Connection) -> None:
+    from alembic import command
+
+    command.upgrade(_on(connection), "head")
+    with session_on(connection) as session:
+        is_empty = session.exec(select(Submission.id).limit(1)).first() is None
+    if is_empty:
+        save_mark(connection, RULES_VERSION)
+
+
+def _on(connection: Connection) -> "Config":
+    config = alembic_config()
+    config.attributes["connection"] = connection
+    return config
 
 
 def find_changed_definitions(connection: Connection) -> tuple[str, ...]:
@@ -125,8 +195,14 @@ def _definitions(connection: Connection) -> frozenset[tuple[str, str]]:
     rows = connection.exec_driver_sql("SELECT name, type, tbl_name, sql FROM sqlite_schema")
     # A copied table has its name in quotes.
     return frozenset(
-        (str(name), " ".join(str(part) for part in rest).replace('"', "")) for name, *rest in rows
+        (str(name), " ".join(str(part) for part in rest).replace('"', ""))
+        for name, *rest in rows
+        if not (name in _OF_REPLICATION and rest[0] == "table")
     )
+
+
+_OF_REPLICATION: Final = ("_litestream_lock", "_litestream_seq")
+"""Tables that Litestream keeps in a database which it copies; they hold nothing of kbapi."""
 
 
 @cache
@@ -152,7 +228,7 @@ def _require_sound_references(broken: object) -> None:
         )
 
 
-def current_revision(database: Path) -> str | None:
+def current_revision(database: Database) -> str | None:
     """The revision that the database has, None for an empty file.
 
     Reads only: the file may belong to another program, and stays as it is.
@@ -162,13 +238,13 @@ def current_revision(database: Path) -> str | None:
     StorageBroken
         When the file is not a database, or the database of another program.
     """
-    with reading_untouched(database) as connection:
+    with reading_once(database) as connection:
         found = inspect(connection)
         tables = [*found.get_table_names(), *found.get_view_names()]
         if _ALEMBIC.name not in tables:
             if tables:
                 raise StorageBroken(
-                    f"{database.name} is the database of another program. Name "
+                    f"{_name_of(database)} is the database of another program. Name "
                     "another file or folder."
                 )
             return None
@@ -176,13 +252,18 @@ def current_revision(database: Path) -> str | None:
     return None if revision is None else str(revision)
 
 
-def holds_nothing(database: Path) -> bool:
+def _name_of(database: Database) -> str:
+    # A URL may hold a password.
+    return "KBAPI_DATABASE" if isinstance(database, str) else database.name
+
+
+def holds_nothing(database: Database) -> bool:
     """Whether no table of a database has a row, apart from the one that readiness writes."""
-    with reading_untouched(database) as connection:
+    with reading_once(database) as connection:
         return not any(
             connection.execute(select(literal(1)).select_from(table(name)).limit(1)).first()
             for name in inspect(connection).get_table_names()
-            if name not in (_ALEMBIC.name, tables_evidence.HealthProbe.__tablename__)
+            if name not in (_ALEMBIC.name, _MARKS.name, tables_evidence.HealthProbe.__tablename__)
         )
 
 
@@ -202,7 +283,7 @@ def _revisions() -> list[str]:
     return revisions
 
 
-def require_current_schema(database: Path) -> None:
+def require_current_schema(database: Database) -> None:
     """Nothing, when database and code agree.
 
     Raises
@@ -230,12 +311,18 @@ def require_no_newer_schema(found: str | None) -> None:
 
 def find_key_id(connection: Connection) -> str | None:
     """Key id of the secret that this database is served with, None where none was noted."""
+    if not is_sqlite(connection):
+        return _find_mark(connection, _KEY_ID)
     number = int(connection.exec_driver_sql("PRAGMA application_id").scalar_one())
     return (number % 2**32).to_bytes(4, "big").hex() if number else None
 
 
-def note_key_id(database: Path, key_id: str) -> None:
-    """Write to the header which secret this database is served with."""
+def note_key_id(database: Database, key_id: str) -> None:
+    """Record which secret this database is served with."""
+    if isinstance(database, str):
+        with writing_once(database) as connection:
+            _save_mark(connection, _KEY_ID, key_id)
+        return
     number = int.from_bytes(bytes.fromhex(key_id), "big", signed=True)
     engine = make_writing_engine(database)
     try:
@@ -251,9 +338,9 @@ def tables_of_a_secret(connection: Connection) -> list[type[Contributor | Access
     return [table for table in (Contributor, AccessKey) if table.__tablename__ in found]
 
 
-def read_key_ids(database: Path) -> tuple[str | None, list[str]]:
+def read_key_ids(database: Database) -> tuple[str | None, list[str]]:
     """The key id in the header, and the key id of the latest row of each table that has one."""
-    with reading_untouched(database) as connection, session_on(connection) as session:
+    with reading_once(database) as connection, session_on(connection) as session:
         latest = [
             # One row of each table, and no count of a million.
             session.exec(select(table.key_id).order_by(col(table.id).desc()).limit(1)).first()

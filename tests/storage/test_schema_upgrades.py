@@ -10,15 +10,15 @@ from alembic import command
 from sqlalchemy import create_engine, inspect
 from sqlmodel import SQLModel
 
+from kbapi.storage import schema as database_schema
 from kbapi.storage import tables
-from kbapi.storage.sqlite import schema as database_schema
-from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.sqlite.schema import (
+from kbapi.storage.schema import (
     alembic_config,
     current_revision,
     head_revision,
     upgrade_to_head,
 )
+from kbapi.storage.sqlite.engine import make_writing_engine
 from tests.storage.later_schema import REBUILD, later_migrations
 from tests.storage.write_rows import DATA, TABLES, rows_of_today
 

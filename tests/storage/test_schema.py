@@ -13,10 +13,10 @@ from kbapi.errors import SchemaMismatch, StorageBroken
 from kbapi.instance.instance import create_or_open_instance, open_instance, upgrade_instance
 from kbapi.instance.secret import create_secret
 from kbapi.settings import Settings
-from kbapi.storage.sqlite import schema as database_schema
+from kbapi.storage import schema as database_schema
+from kbapi.storage.schema import METADATA
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.sqlite.schema import METADATA
 from tests.makers import a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
 

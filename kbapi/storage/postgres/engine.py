@@ -1,0 +1,277 @@
+"""Connections to PostgreSQL: engines, and statements written for SQLite run on its driver.
+
+The driver is an extra (`kbapi[postgres]`), and only an instance on PostgreSQL imports this file.
+Nothing is kept in a session between transactions, so a pooler in transaction mode may stand before
+the server.
+"""
+
+import re
+import select
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from functools import cache
+from typing import Any, Final
+
+import psycopg
+from psycopg.adapt import Loader
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
+from sqlalchemy.exc import DBAPIError, DisconnectionError
+
+from kbapi.errors import KbapiError, StorageUnreachable
+from kbapi.storage.sql import WRITTEN, fault_of_postgres, readable_faults
+
+_MARK: Final = re.compile(r"\?(\d*)")
+_NUMBERED: Final = re.compile(r"\?\d")
+# Where the databases name a function differently, written statements use SQLite's name.
+_FUNCTIONS: Final = (
+    (re.compile(r"group_concat\(([^()]*)\)"), r"string_agg(\1, ',')"),
+    (
+        re.compile(r"SELECT value FROM json_each\((\?\d*)\)"),
+        r"SELECT unnest(CAST(translate(\1, '[]', '{}') AS BIGINT[]))",
+    ),
+)
+
+
+@cache
+def in_postgres(statement: str) -> str:
+    """A statement that was written for SQLite, as the driver of PostgreSQL takes it.
+
+    >>> in_postgres("SELECT 1 WHERE a = ? AND b LIKE '*%'")
+    "SELECT 1 WHERE a = %s AND b LIKE '*%%'"
+    >>> in_postgres("SELECT ?2, ?1, ?2")
+    'SELECT %(v2)s, %(v1)s, %(v2)s'
+    """
+    for pattern, by in _FUNCTIONS:
+        statement = pattern.sub(by, statement)
+    return _MARK.sub(
+        lambda found: f"%(v{found[1]})s" if found[1] else "%s", statement.replace("%", "%%")
+    )
+
+
+@cache
+def _is_numbered(statement: str) -> bool:
+    return _NUMBERED.search(statement) is not None
+
+
+def _values(statement: str, values: Sequence[Any]) -> Any:
+    if _is_numbered(statement):
+        return {f"v{place}": value for place, value in enumerate(values, 1)}
+    return values
+
+
+class _IsoDay(Loader):
+    """A day as PostgreSQL writes it."""
+
+    def load(self, data: Any) -> str:
+        return bytes(data).decode()
+
+
+class _Number(Loader):
+    """A sum or a mean as Python's own number: SQLite has no others."""
+
+    def load(self, data: Any) -> float:
+        text = bytes(data)
+        return float(text) if b"." in text else int(text)
+
+
+class _Driver(psycopg.Connection[Any]):
+    """A connection of the driver with a cursor for written statements.
+
+    The cursor gives a day as its ISO text. There is one for each connection, because its own
+    loaders cost more than a statement.
+    """
+
+    written: psycopg.Cursor[Any]
+
+
+class OnPostgres:
+    """Written statements, each read to its end before the next one begins."""
+
+    errors: type[Exception] = psycopg.Error
+
+    def rows(self, driver: Any, statement: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
+        """All rows of a statement."""
+        return _run(driver, statement, values).fetchall()
+
+    def add(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
+        """The number of the row that an INSERT added."""
+        ((number,),) = _run(driver, f"{statement} RETURNING id", values).fetchall()
+        return int(number)
+
+    def change(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
+        """The number of rows that a statement changed."""
+        return _run(driver, statement, values).rowcount
+
+    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
+        """Run a statement for each of these rows."""
+        driver.written.executemany(in_postgres(statement), list(rows))
+
+
+def _run(driver: _Driver, statement: str, values: Sequence[Any]) -> psycopg.Cursor[Any]:
+    # The text comes from constants of this program only.
+    return driver.written.execute(in_postgres(statement), _values(statement, values))
+
+
+WRITTEN["postgresql"] = OnPostgres()
+
+_CONNECT_TIMEOUT_S: Final = 5
+_OPTIONS: Final[dict[str, Any]] = {
+    "connect_timeout": _CONNECT_TIMEOUT_S,
+    "application_name": "kbapi",
+    # A server that is gone without a word is noticed within this time, not after two hours.
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 2,
+    "tcp_user_timeout": 15_000,
+}
+
+
+def open_connection(url: str, *, has_pooler: bool = False) -> _Driver:
+    """A connection of the driver that commits each statement unless a BEGIN is sent.
+
+    Raises
+    ------
+    StorageUnreachable
+        When the server does not answer.
+    """
+    # A statement prepared on one connection of a pooler is unknown on its others.
+    prepares_after = None if has_pooler else 5
+    driver = _Driver.connect(url, autocommit=True, prepare_threshold=prepares_after, **_OPTIONS)
+    driver.adapters.register_loader("numeric", _Number)
+    driver.written = driver.cursor()
+    driver.written.adapters.register_loader("date", _IsoDay)
+    return driver
+
+
+def is_lost(driver: Any) -> bool:
+    """Whether the server has ended this idle connection; costs no way to the server."""
+    if driver.closed:
+        return True
+    waiting = select.poll()
+    waiting.register(driver.fileno(), select.POLLIN)
+    try:
+        while waiting.poll(0):  # something came: a word of the server, or its end
+            driver.pgconn.consume_input()
+    except psycopg.Error:
+        return True
+    return bool(driver.pgconn.status != psycopg.pq.ConnStatus.OK)
+
+
+class _Types(PGTypeCompiler):
+    """Every whole number has 64 bits, as in SQLite."""
+
+    def visit_INTEGER(self, type_: object, **options: object) -> str:  # noqa: N802
+        """The name of the type."""
+        return "BIGINT"
+
+
+def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
+    """An engine whose every transaction begins with this statement."""
+    engine = create_engine(
+        "postgresql+psycopg://",
+        creator=lambda: open_connection(url, has_pooler=has_pooler),
+        isolation_level="AUTOCOMMIT",  # nothing but the statement below begins a transaction
+        pool_size=pool_size,
+        max_overflow=0,
+        pool_timeout=_POOL_TIMEOUT_S,
+        hide_parameters=True,  # an error is logged, and a value may be a document
+    )
+
+    engine.dialect.type_compiler_instance = _Types(engine.dialect)
+
+    @event.listens_for(engine, "checkout")
+    def require_alive(dbapi_connection: Any, _record: object, _proxy: object) -> None:
+        if is_lost(dbapi_connection):
+            raise DisconnectionError
+
+    @event.listens_for(engine, "begin")
+    def begin_transaction(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+_POOL_TIMEOUT_S: Final = 5.0
+READ_ONE_STATE: Final = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
+"""Begins a transaction that sees one state of the database."""
+WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
+
+
+@contextmanager
+def reading_once(url: str) -> Iterator[Connection]:
+    """A connection of its own that sees one state of the database, and changes nothing of it."""
+    engine = make_engine(url, READ_ONE_STATE, pool_size=1)
+    try:
+        with readable_faults(), engine.begin() as connection:
+            yield connection
+    finally:
+        engine.dispose()
+
+
+@contextmanager
+def writing_once(url: str) -> Iterator[Connection]:
+    """A connection of its own in a transaction, which is committed at the end."""
+    engine = make_engine(url, WRITE, pool_size=1)
+    try:
+        with readable_faults(), engine.begin() as connection:
+            yield connection
+    finally:
+        engine.dispose()
+
+
+class PostgresReads:
+    """Single statements on one database; a connection for each that reads at the same time."""
+
+    def __init__(
+        self, opened: Callable[[], _Driver], faults: Callable[[], AbstractContextManager[None]]
+    ) -> None:
+        self._opened = opened
+        self._faults = faults
+        self._idle: deque[_Driver] = deque()
+
+    def rows(self, statement: str, asked: Sequence[Any]) -> list[Any]:
+        """All rows of a statement, as they are at this moment.
+
+        Raises
+        ------
+        StorageBusy, StorageBroken
+            When the database can't be read now.
+        """
+        with self._faults():
+            driver = self._take()
+            try:
+                rows: list[Any] = _run(driver, statement, asked).fetchall()
+            except psycopg.Error as error:
+                driver.close()
+                raise _fault_of(statement, error) from error
+            self._idle.append(driver)
+        return rows
+
+    def _take(self) -> _Driver:
+        while self._idle:
+            try:
+                driver = self._idle.pop()
+            except IndexError:
+                break
+            if not is_lost(driver):
+                return driver
+            driver.close()
+        try:
+            return self._opened()
+        except psycopg.Error as error:
+            raise StorageUnreachable from error
+
+    def close(self) -> None:
+        """Close the connections."""
+        while self._idle:
+            self._idle.pop().close()
+
+
+def _fault_of(statement: str, error: psycopg.Error) -> Exception:
+    fault = fault_of_postgres(error)
+    if fault is not None:
+        found: KbapiError = fault()
+        return found
+    return DBAPIError.instance(statement, (), error, psycopg.Error, hide_parameters=True)
