@@ -25,7 +25,7 @@ import psycopg
 
 from kbapi.storage.schema import METADATA, upgrade_to_head
 from tests.needs import program
-from tests.system.server import free_port
+from tests.processes import free_port
 
 CHOICE: Final = "TESTS_DATABASE"
 VARIABLE: Final = "KBAPI_DATABASE"
