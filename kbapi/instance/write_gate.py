@@ -19,6 +19,8 @@ from typing import Final, Literal, get_args
 
 from kbapi.clock import steady_s
 from kbapi.errors import (
+    BEING_MOVED,
+    MOVED,
     InstanceReadOnly,
     StorageBroken,
     StorageFull,
@@ -162,16 +164,26 @@ class WriteGate:
         Raises
         ------
         InstanceReadOnly
-            When the setting `read_only` is on.
+            When the setting `read_only` is on, and during and after a move to another database.
         StorageFull
             When the disk has less free space than `min_free_bytes`.
         StorageUnwritable
             When this process may not write the folder or a file that a write needs.
         """
+        self.require_not_moved()
         found = self.why_closed()
         if found is None or (takes_back and found is StorageFull and self._can_take_back()):
             return
         raise found
+
+    def require_not_moved(self) -> None:
+        """Raise InstanceReadOnly during and after a move of the SQLite file.
+
+        A writer asks again when it has the write lock: a move may have begun while it waited.
+        """
+        state = move_state(self._settings.move_lock_path)
+        if state is not None:
+            raise InstanceReadOnly(BEING_MOVED if state == "moving" else MOVED)
 
     def _can_take_back(self) -> bool:
         settings = self._settings
@@ -179,7 +191,7 @@ class WriteGate:
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""
-        if self._settings.read_only:
+        if self._settings.read_only or move_state(self._settings.move_lock_path) is not None:
             return InstanceReadOnly
         home = self._settings.home
         # Readers of a read-only medium open it as immutable and would not see a new write.
@@ -188,6 +200,24 @@ class WriteGate:
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull
         return None
+
+
+def move_state(lock_file: Path) -> Literal["moving", "moved"] | None:
+    """Whether a move out of the SQLite file runs, or has succeeded; None before any."""
+    try:
+        descriptor = os.open(lock_file, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return None
+    try:
+        if os.fstat(descriptor).st_size:
+            return "moved"
+        # The kernel frees the lock of a move that was killed.
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return "moving"
+    finally:
+        os.close(descriptor)
+    return None
 
 
 class ServerGate:
@@ -203,6 +233,9 @@ class ServerGate:
         _ = takes_back
         if (closed := self.why_closed()) is not None:
             raise closed
+
+    def require_not_moved(self) -> None:
+        """Do nothing: each transaction on a server looks for a move itself."""
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""
