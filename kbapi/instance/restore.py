@@ -101,13 +101,13 @@ def restore_backup(
     database, secret_path = _replaceable_paths(settings, file)
     manifest = None if without_manifest else load_manifest(file)
     _require_backup(file, manifest, progress, without_manifest=without_manifest)
-    with _locked_for_restore(settings), _draft_of(database) as draft:
+    with locked_to_replace(settings), draft_of(database) as draft:
         condition, owner = _copy(file, draft, manifest, progress), owner_at(database)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         _finish_draft(draft, secret, owner)
-        replaced = [] if settings.has_given_secret else _put_secret(secret_path, secret, now())
+        replaced = [] if settings.has_given_secret else put_secret(secret_path, secret, now())
         give_files(settings, owner)
-        replaced += _put_database(database, draft, now())
+        replaced += put_database(database, draft, now())
     needs_upgrade = condition.revision != schema.head_revision()
     fits_secret, is_proved = _fits(secret, condition), manifest is not None
     return Restored(condition, tuple(replaced), fits_secret, needs_upgrade, is_proved)
@@ -133,18 +133,21 @@ def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
 
 
 @contextmanager
-def _locked_for_restore(settings: Settings) -> Iterator[None]:
+def locked_to_replace(settings: Settings, *, may_be_moved: bool = False) -> Iterator[None]:
     """Hold both locks of the instance; no other process has it open meanwhile."""
     with unwritable_as(_NOT_REPLACED), ExitStack() as held, readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
-        WriteGate(settings).require_open()
+        gate = WriteGate(settings)
+        gate.require_writable()
+        if not may_be_moved:
+            gate.require_not_moved()
         held.enter_context(exclusive_lock(settings.use_lock_path))
         held.enter_context(write_lock_held(settings.write_lock_path))
         yield
 
 
 @contextmanager
-def _draft_of(database: Path) -> Iterator[Path]:
+def draft_of(database: Path) -> Iterator[Path]:
     """The path for the copy, without an old copy before and without a rest of it after."""
     draft = draft_beside(database)
     remove_database(draft)
@@ -224,7 +227,8 @@ def _fits(secret: Secret, condition: Condition) -> bool:
     return not condition.key_ids or secret.key_id in known
 
 
-def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
+def put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
+    """Write the secret; a list with the new name of another one that was there."""
     kept = []
     if path.exists():
         if path.read_bytes().strip() == secret.value.hex().encode():
@@ -236,7 +240,8 @@ def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
     return kept
 
 
-def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
+def put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
+    """Put the finished draft in place; the new names of the files that were there."""
     kept = _keep_database(database, at) if database.exists() else []
     flush(database.parent)
     for ending in SIDE_FILE_ENDINGS:

@@ -197,7 +197,16 @@ class WriteGate:
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""
-        if self._settings.read_only or move_state(self._settings.move_lock_path) is not None:
+        is_moved = move_state(self._settings.move_lock_path) is not None
+        return InstanceReadOnly if is_moved else self._why_not_writable()
+
+    def require_writable(self) -> None:
+        """Raise unless the settings and the disk allow writes, also after a move."""
+        if (closed := self._why_not_writable()) is not None:
+            raise closed
+
+    def _why_not_writable(self) -> type[StorageUnwritable] | None:
+        if self._settings.read_only:
             return InstanceReadOnly
         home = self._settings.home
         # Readers of a read-only medium open it as immutable and would not see a new write.

@@ -10,6 +10,8 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from kbapi.errors import (
+    BEING_MOVED,
+    MOVED,
     DiskError,
     KbapiError,
     StorageBroken,
@@ -56,10 +58,15 @@ _POSTGRES_FAULTS: Final[dict[str, type[KbapiError]]] = {
 
 @contextmanager
 def unwritable_as(detail: str) -> Iterator[None]:
-    """Replace the text of StorageUnwritable, for commands that no server answers beside."""
+    """Replace the text of StorageUnwritable, for commands that no server answers beside.
+
+    That an instance was moved stays as it is.
+    """
     try:
         yield
     except StorageUnwritable as fault:
+        if fault.detail in (BEING_MOVED, MOVED):
+            raise
         raise type(fault)(detail) from fault
 
 

@@ -111,6 +111,8 @@ _RULES: Final = "rules_version"
 _KEY_ID: Final = "key_id"
 MOVED_TO: Final = "moved_to"
 """Name of the mark of a database on a server that was moved: it accepts no writes any more."""
+FIND_MOVED_TO: Final = f"SELECT value FROM mark WHERE name = '{MOVED_TO}'"  # noqa: S608 - constants
+"""The mark, for a writer that sends it with the beginning of its transaction."""
 UNFINISHED: Final = "unfinished_copy"
 """A table that is there from the beginning of a copy to its end; it has no rows."""
 OF_KBAPI_ALONE: Final = frozenset({_ALEMBIC.name, _MARKS.name, UNFINISHED})
@@ -133,7 +135,7 @@ def find_moved_to(connection: Connection) -> str | None:
 
 
 def save_moved_to(connection: Connection, place: str | None) -> None:
-    """Record, in the caller's transaction, that a database on a server was moved; None undoes it."""
+    """Record, in the caller's transaction, where a database was moved to; None for nowhere."""
     if place is None:
         connection.execute(_MARKS.delete().where(_MARKS.c.name == MOVED_TO))
     else:
@@ -360,15 +362,23 @@ def note_key_id(database: Database, key_id: str) -> None:
     """Record which secret this database is served with."""
     if isinstance(database, str):
         with writing_once(database) as connection:
-            _save_mark(connection, _KEY_ID, key_id)
+            save_key_id(connection, key_id)
         return
-    number = int.from_bytes(bytes.fromhex(key_id), "big", signed=True)
     engine = make_writing_engine(database)
     try:
         with readable_faults(), engine.begin() as connection:
-            connection.exec_driver_sql(f"PRAGMA application_id={number}")
+            save_key_id(connection, key_id)
     finally:
         engine.dispose()
+
+
+def save_key_id(connection: Connection, key_id: str) -> None:
+    """Record the same in the caller's transaction."""
+    if not is_sqlite(connection):
+        _save_mark(connection, _KEY_ID, key_id)
+        return
+    number = int.from_bytes(bytes.fromhex(key_id), "big", signed=True)
+    connection.exec_driver_sql(f"PRAGMA application_id={number}")
 
 
 def tables_of_a_secret(connection: Connection) -> list[type[Contributor | AccessKey]]:

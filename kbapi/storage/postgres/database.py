@@ -24,7 +24,7 @@ from kbapi.storage.postgres.engine import (
     open_connection,
     run_together,
 )
-from kbapi.storage.schema import MOVED_TO
+from kbapi.storage.schema import FIND_MOVED_TO
 
 _WRITERS: Final = 8
 _READERS: Final = 8
@@ -137,7 +137,7 @@ def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: byte
         During a move to another database, and after it.
     """
     lock = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
-    locks = f"{lock}({WRITERS_LOCK})"
+    locks = f"set_config('kbapi.is_locked', 'yes', true), {lock}({WRITERS_LOCK})"
     if once is not None:
         number = int.from_bytes(once[:8], "big", signed=True)
         locks += f", pg_advisory_xact_lock({number})"
@@ -147,11 +147,9 @@ def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: byte
         f"SET LOCAL idle_in_transaction_session_timeout = {_LONGEST_IDLE_MS}; "
         "SET LOCAL kbapi.is_locked = ''; "
         # A move holds its lock alone, and no writer waits for its end.
-        f"SELECT set_config('kbapi.is_locked', 'yes', true), {locks} "
-        f"WHERE pg_try_advisory_xact_lock_shared({MOVE_LOCK}); "
+        f"SELECT {locks} WHERE pg_try_advisory_xact_lock_shared({MOVE_LOCK}); "
         # A statement of its own sees what was committed before it got the locks.
-        "SELECT current_setting('kbapi.is_locked'), "
-        f"(SELECT value FROM mark WHERE name = '{MOVED_TO}')",
+        f"SELECT current_setting('kbapi.is_locked'), ({FIND_MOVED_TO})",
     )
     ((is_locked, moved_to),) = found
     if not is_locked:
