@@ -1,7 +1,8 @@
 """Commands of the host on a folder: upgrade, backup, restore, check, catalogue, access keys."""
 
 from pathlib import Path
-from typing import Final
+from shlex import quote
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 import orjson
@@ -30,11 +31,15 @@ from kbapi.instance.instance import (
     open_instance,
     upgrade_instance,
 )
-from kbapi.instance.restore import LOST_WITH_IT, restore_backup
+from kbapi.instance.move import move_instance, undo_move
+from kbapi.instance.restore import LOST_WITH_IT, restore_backup, restore_on_server
 from kbapi.intake.rescreen import check_pools, rescreen
 from kbapi.storage.files import require_may_open
 from kbapi.storage.keys import KeyRow
 from kbapi.storage.schema import current_revision, head_revision
+
+if TYPE_CHECKING:
+    from kbapi.settings import Settings
 
 
 @click.group("db")
@@ -54,10 +59,7 @@ def upgrade_command(shows_progress: bool, home: Path) -> None:
     """
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         settings = settings_of(home)
-        require_may_open(settings.database_path)
-        before = (
-            current_revision(settings.database_path) if settings.database_path.exists() else None
-        )
+        before = _present_revision(settings)
         progress("schema", 0, 1)
         upgrade_instance(settings)
         progress("schema", 1, 1)
@@ -65,11 +67,19 @@ def upgrade_command(shows_progress: bool, home: Path) -> None:
         screened = rescreen(instance, progress)
         changed = check_pools(instance, progress)
         instance.close()
-    click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
+    where = "KBAPI_DATABASE" if settings.database else home
+    click.echo(f"{where}: schema {before or 'none'} -> {head_revision()}")
     if screened:
         click.echo(f"{screened} results were screened again by the current rules.")
     if changed:
         click.echo(f"In {changed} pools the outlier check excludes other results than before.")
+
+
+def _present_revision(settings: "Settings") -> str | None:
+    if settings.database:
+        return current_revision(settings.database)
+    require_may_open(settings.database_path)
+    return current_revision(settings.database_path) if settings.database_path.exists() else None
 
 
 _BOTH_TOGETHER: Final = (
@@ -148,15 +158,16 @@ _NOT_PROVED: Final = (
 @click.option(
     "--without-manifest", is_flag=True, help="Restore without the manifest, if it is lost."
 )
+@click.option(
+    "--replace",
+    "replaces",
+    is_flag=True,
+    help="On PostgreSQL: replace an instance; its tables are kept in a schema of their own.",
+)
 @progress_option
 @home_option
 def restore_command(
-    file: Path,
-    secret_file: Path | None,
-    without_secret: bool,
-    without_manifest: bool,
-    shows_progress: bool,
-    home: Path,
+    file: Path, shows_progress: bool, home: Path, replaces: bool, **chosen: Any
 ) -> None:
     """Replace the database of the instance by the backup FILE.
 
@@ -164,16 +175,16 @@ def restore_command(
     files stay beside the database until you remove them.
     """
     with errors_as_messages(), progress_shown(shows_progress) as progress:
-        done = restore_backup(
-            settings_of(home),
-            file,
-            secret_file,
-            without_secret=without_secret,
-            without_manifest=without_manifest,
-            progress=progress,
-        )
+        settings = settings_of(home)
+        if settings.database:
+            done = restore_on_server(settings, file, **chosen, replaces=replaces, progress=progress)
+        else:
+            done = restore_backup(settings, file, **chosen, progress=progress)
     results = done.condition.rows_of("submission")
-    click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
+    where = "KBAPI_DATABASE" if settings.database else home
+    click.echo(f"{where}: {results:,} results, schema {done.condition.revision}, checked.")
+    if done.schema_of_old:
+        click.echo(f"Kept the replaced tables: schema {done.schema_of_old}")
     for path in done.excluded:
         is_beside = path.parent == home.resolve()
         click.echo(f"Kept the replaced file: {path.name if is_beside else path}")
@@ -183,6 +194,57 @@ def restore_command(
         click.echo(paragraph(LOST_WITH_IT), err=True)
     if done.needs_upgrade:
         click.echo("The schema is older than the program. Next, run 'kbapi db upgrade'.", err=True)
+
+
+_MOVED_AWAY: Final = (
+    "The old place accepts no results any more; 'kbapi move --undo' there reverses that. Start the "
+    "servers with {}."
+)
+
+
+@click.command("move")
+@click.option(
+    "--to",
+    "place",
+    metavar="PLACE",
+    help="URL of an empty PostgreSQL database, or the folder that gets the SQLite file. Leave a "
+    "password out of the URL: PGPASSWORD or ~/.pgpass has it.",
+)
+@click.option(
+    "--undo", is_flag=True, help="Accept results again in the old place, after a move from there."
+)
+@progress_option
+@home_option
+def move_command(place: str | None, undo: bool, shows_progress: bool, home: Path) -> None:
+    """Move the instance to another database.
+
+    The server may run: it answers questions, and results get 503. All rows
+    are copied and compared. Receipts and keys stay valid. The instance to
+    move is in --home, or in KBAPI_DATABASE if that is set. If the command
+    is interrupted, run it again.
+    """
+    if undo == bool(place):
+        raise click.UsageError("Name either --to PLACE or --undo.")
+    with errors_as_messages(), progress_shown(shows_progress) as progress:
+        settings = settings_of(home)
+        if place is None:
+            before = undo_move(settings)
+        else:
+            moved = move_instance(settings, place, progress=progress)
+    if place is None:
+        click.echo(
+            f"Results are accepted here again. {before} does not get them."
+            if before
+            else "The instance was not moved from here."
+        )
+        return
+    results, rows = moved.rows_of("submission"), sum(one.rows for one in moved.tables)
+    click.echo(f"{moved.place}: {results:,} results, {rows:,} rows, each compared.")
+    for kept in moved.kept:
+        click.echo(f"Kept what was there: {kept}")
+    is_url = moved.place.startswith("postgresql://")
+    how = "KBAPI_DATABASE" if is_url else f"--home {quote(moved.place)} and without KBAPI_DATABASE"
+    click.echo(paragraph(_MOVED_AWAY.format(how)), err=True)
 
 
 @click.command("check")

@@ -27,7 +27,7 @@ from kbapi.instance.secret import (
     record_secret,
     require_no_foreign_secret,
 )
-from kbapi.instance.write_gate import is_begun, move_state, require_nothing_lost
+from kbapi.instance.write_gate import move_state, require_instance, require_nothing_lost
 from kbapi.settings import Settings
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, give, give_files, owner_at, require_may_open
@@ -122,9 +122,7 @@ def _copy_all(
 def _secret_of_whole_instance(settings: Settings) -> Secret:
     """The secret of an instance that can be served as it is."""
     require_nothing_lost(settings)
-    if not is_begun(settings.database_at):
-        where = "KBAPI_DATABASE" if settings.database else str(settings.home)
-        raise UnsafeSetup(f"There is no instance in {where}. Name its folder with --home.")
+    require_instance(settings)
     require_current_schema(settings.database_at)
     require_no_foreign_secret(settings)
     return load_secret_of(settings)

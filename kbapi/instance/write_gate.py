@@ -116,6 +116,29 @@ def is_begun(database: schema.Database) -> bool:
         return False
 
 
+def require_instance(settings: Settings) -> None:
+    """Raise UnsafeSetup where there is no instance, or this user may not open its file."""
+    if not settings.database:
+        require_may_open(settings.database_path)
+        if settings.database_path.exists():
+            return
+    elif is_begun(settings.database):
+        return
+    raise no_instance(settings)
+
+
+def no_instance(settings: Settings, advice: str = "") -> UnsafeSetup:
+    """The error that there is no instance; a URL is never in it, because of its password."""
+    if settings.database:
+        return UnsafeSetup(f"There is no instance in KBAPI_DATABASE. {advice or _CREATE}")
+    return UnsafeSetup(
+        f"There is no instance in {settings.home}. {advice or 'Name its folder with --home.'}"
+    )
+
+
+_CREATE: Final = "'kbapi db upgrade' creates one."
+
+
 def is_whole(settings: Settings) -> bool:
     """Whether the folder has a complete instance.
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain, islice
+from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 
@@ -54,6 +55,8 @@ from kbapi.storage.schema import (
     save_moved_to,
 )
 from kbapi.storage.sql import driver_of, is_sqlite
+from kbapi.storage.sqlite import whole_file
+from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.whole_file import (
     ChangedRows,
     Condition,
@@ -63,6 +66,7 @@ from kbapi.storage.sqlite.whole_file import (
     count_rows,
     counting,
     digest_rows,
+    filling,
     key_ids_in,
     key_of,
     no_progress,
@@ -252,6 +256,37 @@ def copy_all(
     if digest_all(target, total, progress) != tuple(copied):
         raise StorageBroken("The copy differs from the original and was deleted. Try again.")
     return tuple(copied)
+
+
+def copy_to_file(url: str, file: Path, progress: Progress = no_progress) -> Condition:
+    """The condition of a new SQLite file with one state of a database, while others write to it.
+
+    Raises
+    ------
+    StorageBroken
+        When the copy is unsound or differs from the database.
+    StorageFull, StorageUnwritable
+        When there is no room for it.
+    """
+    revision = current_revision(url)
+    if revision is None:
+        raise StorageBroken("KBAPI_DATABASE has no instance.")
+    with read_for_long(url) as original, filling(file, revision) as copy:
+        copy_all(original, copy, progress)
+    found = whole_file.look_through(file, progress)
+    if not found.is_sound:
+        raise StorageBroken(whole_file.reason_of(found))
+    return found
+
+
+def copy_from_file(file: Path, url: str, key_id: str, at: datetime, progress: Progress) -> None:
+    """Replace what the database has by the rows of a file, to be served with this secret.
+
+    Until `finish` the database counts as unfinished.
+    """
+    with reading_untouched(file) as original, new_content(url, at) as copy:
+        copy_all(original, copy, progress)
+        save_key_id(copy, key_id)
 
 
 def digest_all(
@@ -514,7 +549,8 @@ def find_server_settings(url: str) -> ServerSettings:
     )
 
 
-def size_of_database(connection: Connection) -> int:
+def size_of_database(url: str) -> int:
     """Size of the database in bytes."""
-    size = connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar_one()
-    return int(size)
+    with reading_once(url) as connection:
+        size = connection.exec_driver_sql("SELECT pg_database_size(current_database())")
+        return int(size.scalar_one())
