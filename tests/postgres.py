@@ -254,6 +254,17 @@ def shared_server_url() -> str:
 
 
 @contextmanager
+def an_empty_database() -> Iterator[str]:
+    """The URL of a database of its own on the shared server, which is gone after the block."""
+    server, name = shared_server_url(), f"kbapi_{uuid.uuid4().hex[:16]}"
+    execute(server, f"CREATE DATABASE {name} TEMPLATE template0")
+    try:
+        yield with_database(server, name)
+    finally:
+        execute(server, f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@contextmanager
 def _locked(folder: Path) -> Iterator[None]:
     descriptor = os.open(folder, os.O_RDONLY)
     try:

@@ -5,8 +5,8 @@ table that says so, and no server opens a database with it.
 """
 
 import time
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain, islice
@@ -244,8 +244,10 @@ def copy_all(
     copied = []
     for name in names:
         columns, digest = _columns_of(target, name), Digest()
-        rows = counting(_rows_of(source, name, columns), "rows copied", done, total, progress)
-        _write_rows(target, name, columns, digest.of(rows))
+        # A fault must end a statement that is being read before its transaction.
+        with closing(_rows_of(source, name, columns)) as rows:
+            counted = counting(rows, "rows copied", done, total, progress)
+            _write_rows(target, name, columns, digest.of(counted))
         copied.append(digest.of_table(name))
         done += digest.rows
     if not is_sqlite(target):
@@ -295,9 +297,9 @@ def digest_all(
     """The digests of all tables; `total` is how many rows they have."""
     found, done = [], 0
     for name in _tables_of(connection):
-        rows = _rows_of(connection, name, _columns_of(connection, name))
-        counted = counting(rows, "rows compared", done, total, progress)
-        found.append(digest_rows(name, counted))
+        with closing(_rows_of(connection, name, _columns_of(connection, name))) as rows:
+            counted = counting(rows, "rows compared", done, total, progress)
+            found.append(digest_rows(name, counted))
         done += found[-1].rows
     return tuple(found)
 
@@ -323,7 +325,7 @@ def _listed(names: Iterable[str]) -> str:
 
 def _rows_of(
     connection: Connection, name: str, columns: Sequence[str]
-) -> Iterator[tuple[Any, ...]]:
+) -> Generator[tuple[Any, ...], None, None]:
     """The rows in the order of the primary key; both databases give the same values."""
     driver = driver_of(connection)
     order = _listed(key_of(connection, name))
