@@ -153,11 +153,12 @@ def undo_move(settings: Settings) -> str | None:
                 place = find_moved_to(connection)
                 save_moved_to(connection, None)
             return place
-        place = find_place_moved_to(settings)
-        if place is not None:
-            with _move_lock(settings) as descriptor:
-                os.ftruncate(descriptor, 0)
-                os.fsync(descriptor)
+        if not settings.move_lock_path.exists():
+            return None
+        with _move_lock(settings) as descriptor:
+            place = find_place_moved_to(settings)
+            os.ftruncate(descriptor, 0)
+            os.fsync(descriptor)
         return place
 
 
