@@ -254,10 +254,10 @@ def shared_server_url() -> str:
 
 
 @contextmanager
-def an_empty_database() -> Iterator[str]:
+def an_empty_database(template: str = "template0") -> Iterator[str]:
     """The URL of a database of its own on the shared server, which is gone after the block."""
     server, name = shared_server_url(), f"kbapi_{uuid.uuid4().hex[:16]}"
-    execute(server, f"CREATE DATABASE {name} TEMPLATE template0")
+    execute(server, f"CREATE DATABASE {name} TEMPLATE {template}")
     try:
         yield with_database(server, name)
     finally:

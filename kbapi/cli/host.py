@@ -197,7 +197,7 @@ def restore_command(
 
 
 _MOVED_AWAY: Final = (
-    "The old place accepts no results any more; 'kbapi move --undo' there reverses that. Start the "
+    "The old place refuses results from now on; 'kbapi move --undo' there reverses that. Start the "
     "servers with {}."
 )
 

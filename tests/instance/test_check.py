@@ -20,7 +20,7 @@ from kbapi.storage.files import log_of
 from kbapi.storage.schema import save_mark
 from kbapi.storage.sqlite.whole_file import copy_whole
 from kbapi.versions import RULES_VERSION
-from tests.makers import HandMovedClock, a_submission, send
+from tests.makers import HandMovedClock, a_submission, an_instance, send
 from tests.postgres import an_empty_database, database_name, execute
 from tests.storage.test_sqlite_schema_upgrades import database_at
 from tests.storage.test_sqlite_whole_file import change
@@ -169,15 +169,23 @@ def test_check_is_refused_during_a_restore(instance: Instance) -> None:
         check_instance(instance.settings)
 
 
-@pytest.fixture
-def on_server(instance: Instance) -> Iterator[Settings]:
-    """The settings of an instance with two results on a server that writes to disk seldom."""
+@pytest.fixture(scope="module")
+def moved(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Settings]:
+    """The settings of an instance with two results, moved to a server; others copy it."""
+    instance = an_instance(tmp_path_factory.mktemp("moved"))
     for number in range(2):
         send(instance, a_submission(number=number))
     instance.close()
     with an_empty_database() as url:
         move_instance(instance.settings, url)
         yield instance.settings.model_copy(update={"database": url})
+
+
+@pytest.fixture
+def on_server(moved: Settings) -> Iterator[Settings]:
+    """The settings of an instance with two results on a server that writes to disk seldom."""
+    with an_empty_database(template=database_name(moved.database)) as url:
+        yield moved.model_copy(update={"database": url})
 
 
 def wrong_on_server(settings: Settings) -> dict[str, str]:

@@ -626,7 +626,8 @@ def test_a_changed_backup_reaches_no_server(instance: Instance, backup: Path) ->
 def test_a_backup_of_an_older_schema_is_upgraded_before_it_reaches_a_server(
     instance: Instance, backup: Path, tmp_path: Path
 ) -> None:
-    older = database_at(tmp_path / "older.sqlite3", "0004")
+    older = tmp_path / "older.sqlite3"
+    database_at("0004", older)
     with an_empty_database() as url:
         settings = Settings(home=tmp_path / "new home", database=url)
         done = restore_on_server(settings, older, without_secret=True, without_manifest=True)
