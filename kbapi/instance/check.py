@@ -26,9 +26,9 @@ from kbapi.instance.move import find_place_moved_to
 from kbapi.instance.secret import foreign_secret, load_secret_of
 from kbapi.instance.write_gate import WriteGate, no_instance, require_instance
 from kbapi.settings import Settings
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import free_bytes, log_of, require_may_open, size_of
 from kbapi.storage.schema import count_older, load_mark, reading_once, require_current_schema
+from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.log_check import find_log_damage
 from kbapi.storage.sqlite.whole_file import (
     ChangedRows,

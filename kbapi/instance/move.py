@@ -29,7 +29,6 @@ from kbapi.instance.secret import (
 )
 from kbapi.instance.write_gate import move_state, require_instance, require_nothing_lost
 from kbapi.settings import Settings
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, give, give_files, owner_at, require_may_open
 from kbapi.storage.schema import (
     find_moved_to,
@@ -39,6 +38,8 @@ from kbapi.storage.schema import (
     require_current_schema,
     save_moved_to,
 )
+from kbapi.storage.sql import readable_faults
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.log_check import require_sound_log
 from kbapi.storage.sqlite.whole_file import (
     Progress,
@@ -48,7 +49,6 @@ from kbapi.storage.sqlite.whole_file import (
     no_progress,
     reason_of,
 )
-from kbapi.storage.sqlite.write_queue import write_lock_held
 
 _MOVE_LOCK_TIMEOUT_S: Final = 1.0
 

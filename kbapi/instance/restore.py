@@ -35,7 +35,6 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.settings import Settings
 from kbapi.storage import schema
-from kbapi.storage.faults import readable_faults, unwritable_as
 from kbapi.storage.files import (
     Owner,
     flush,
@@ -46,6 +45,8 @@ from kbapi.storage.files import (
     require_may_open,
     require_may_replace,
 )
+from kbapi.storage.sql import readable_faults, unwritable_as
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.engine import fold_in_log
 from kbapi.storage.sqlite.whole_file import (
     Condition,
@@ -55,7 +56,6 @@ from kbapi.storage.sqlite.whole_file import (
     no_progress,
     reason_of,
 )
-from kbapi.storage.sqlite.write_queue import write_lock_held
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from kbapi.storage.sqlite.whole_file import copy_whole
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, an_instance, send
 from tests.postgres import an_empty_database, database_name, execute
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 from tests.storage.test_sqlite_whole_file import change
 
 

@@ -37,8 +37,8 @@ from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.responses import Accepted
 from kbapi.settings import Settings
 from kbapi.storage.postgres import whole_database
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.makers import CHIP, HandMovedClock, a_setting, a_submission, an_instance, rows_of, send
 from tests.postgres import an_empty_database, execute
 

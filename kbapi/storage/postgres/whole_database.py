@@ -36,7 +36,6 @@ from kbapi.errors import (
     StorageUnwritable,
 )
 from kbapi.storage.columns import CHECKSUM_OF
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.postgres.database import MOVE_LOCK
 from kbapi.storage.postgres.engine import WRITE, make_engine, reading_once, writing_once
 from kbapi.storage.schema import (
@@ -54,7 +53,7 @@ from kbapi.storage.schema import (
     save_mark,
     save_moved_to,
 )
-from kbapi.storage.sql import driver_of, is_sqlite
+from kbapi.storage.sql import driver_of, is_sqlite, readable_faults
 from kbapi.storage.sqlite import whole_file
 from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.whole_file import (
