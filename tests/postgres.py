@@ -255,6 +255,17 @@ def shared_server_url() -> str:
 
 
 @contextmanager
+def an_empty_database(template: str = "template0") -> Iterator[str]:
+    """The URL of a database of its own on the shared server, which is gone after the block."""
+    server = shared_server_url()
+    made = create_database(server, template)
+    try:
+        yield made
+    finally:
+        execute(server, f"DROP DATABASE {database_name(made)} WITH (FORCE)")
+
+
+@contextmanager
 def _locked(folder: Path) -> Iterator[None]:
     descriptor = os.open(folder, os.O_RDONLY)
     try:

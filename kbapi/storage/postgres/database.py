@@ -14,7 +14,7 @@ from typing import Final
 
 from sqlalchemy import Connection, Engine
 
-from kbapi.errors import StorageBusy
+from kbapi.errors import BEING_MOVED, MOVED, InstanceReadOnly, StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.postgres.engine import (
     READ_ONE_STATE,
@@ -22,7 +22,9 @@ from kbapi.storage.postgres.engine import (
     PostgresReads,
     make_engine,
     open_connection,
+    run_together,
 )
+from kbapi.storage.schema import FIND_MOVED_TO
 
 _WRITERS: Final = 8
 _READERS: Final = 8
@@ -30,6 +32,8 @@ _READERS: Final = 8
 
 WRITERS_LOCK: Final = 0x6B62617069
 """The advisory lock that every writer holds: most of them together, some alone."""
+MOVE_LOCK: Final = 0x6B6261706D
+"""The advisory lock that every writer holds together with others; a move holds it alone."""
 _LONGEST_IDLE_MS: Final = 20_000
 """After that the server ends the transaction of a host that is gone, with its locks."""
 
@@ -86,8 +90,7 @@ class PostgresDatabase:
             raise StorageBusy
         try:
             with self._writing_engine.connect() as connection, connection.begin() as transaction:
-                # One way to the server for all of them.
-                connection.exec_driver_sql(_beginning(timeout_s, shared=shared, once=once))
+                _begin(connection, timeout_s, shared=shared, once=once)
                 yield connection
                 if not keeps:
                     transaction.rollback()
@@ -125,15 +128,31 @@ class PostgresDatabase:
         self.hot_reads.close()
 
 
-def _beginning(timeout_s: float, *, shared: bool, once: bytes | None) -> str:
-    """What follows BEGIN: time limits for this transaction alone, and its locks."""
+def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: bytes | None) -> None:
+    """Set the time limits of this transaction and take its locks, in one way to the server.
+
+    Raises
+    ------
+    InstanceReadOnly
+        During a move to another database, and after it.
+    """
     lock = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
-    locks = f"{lock}({WRITERS_LOCK})"
+    locks = f"set_config('kbapi.is_locked', 'yes', true), {lock}({WRITERS_LOCK})"
     if once is not None:
         number = int.from_bytes(once[:8], "big", signed=True)
         locks += f", pg_advisory_xact_lock({number})"
-    return (
+    found = run_together(
+        connection,
         f"SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
         f"SET LOCAL idle_in_transaction_session_timeout = {_LONGEST_IDLE_MS}; "
-        f"SELECT {locks}"
+        "SET LOCAL kbapi.is_locked = ''; "
+        # A move holds its lock alone, and no writer waits for its end.
+        f"SELECT {locks} WHERE pg_try_advisory_xact_lock_shared({MOVE_LOCK}); "
+        # A statement of its own sees what was committed before it got the locks.
+        f"SELECT current_setting('kbapi.is_locked'), ({FIND_MOVED_TO})",
     )
+    ((is_locked, moved_to),) = found
+    if not is_locked:
+        raise InstanceReadOnly(BEING_MOVED)
+    if moved_to is not None:
+        raise InstanceReadOnly(MOVED)

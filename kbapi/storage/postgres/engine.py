@@ -20,7 +20,7 @@ from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
-from kbapi.storage.sql import WRITTEN, fault_of_postgres, readable_faults
+from kbapi.storage.sql import WRITTEN, driver_of, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -59,6 +59,20 @@ def _values(statement: str, values: Sequence[Any]) -> Any:
     if _is_numbered(statement):
         return {f"v{place}": value for place, value in enumerate(values, 1)}
     return values
+
+
+def run_together(connection: Connection, statements: str) -> list[tuple[Any, ...]]:
+    """The rows of the last one of several statements, which go to the server together."""
+    try:
+        cursor = driver_of(connection).execute(statements)
+        while cursor.nextset():
+            pass
+        rows: list[tuple[Any, ...]] = cursor.fetchall()
+    except psycopg.Error as error:
+        raise DBAPIError.instance(
+            statements, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+    return rows
 
 
 class _IsoDay(Loader):
