@@ -15,9 +15,9 @@ from kbapi.errors import (
     StorageUnwritable,
 )
 from kbapi.instance.write_gate import WRITE_STATES, Condition, Health, WriteState
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import log_of, require_disk_writable, size_of
 from kbapi.storage.health import find_newest_day, find_probe, raise_probe
+from kbapi.storage.sql import readable_faults
 
 if TYPE_CHECKING:
     from kbapi.instance.instance import Instance

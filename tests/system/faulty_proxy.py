@@ -11,6 +11,8 @@ from contextlib import contextmanager, suppress
 from typing import Literal
 
 _CHUNK = 65_536
+_RESETS = struct.pack("ii", 1, 0)
+"""The `SO_LINGER` of a socket that is reset when it is closed."""
 
 
 class FaultyProxy(socketserver.ThreadingTCPServer):
@@ -142,6 +144,14 @@ class Link(socketserver.ThreadingTCPServer):
             self._fault = fault
             self._changed.notify_all()
 
+    def shutdown_request(self, request: socket.socket) -> None:
+        """Nothing; the connection has ended, politely unless it is reset."""
+        lingers = request.getsockopt(socket.SOL_SOCKET, socket.SO_LINGER, len(_RESETS))
+        if lingers == _RESETS:
+            request.close()
+        else:
+            super().shutdown_request(request)
+
     def handle_error(self, *_: object) -> None:
         """Nothing: a connection that is reset is what tests want."""
 
@@ -171,6 +181,8 @@ class _Passage(socketserver.BaseRequestHandler):
         with suppress(OSError):
             while data := self.request.recv(_CHUNK):
                 self.server.wait_while_silent()
+                if self.server.fault == "reset":
+                    break
                 self.is_asked = True
                 there.sendall(data)
             there.shutdown(socket.SHUT_WR)
@@ -183,22 +195,22 @@ class _Passage(socketserver.BaseRequestHandler):
                     self.server.round_trips += 1
                     time.sleep(self.server.delay_s)
                 self.server.wait_while_silent()
-                if self.server.fault == "answers":
+                if self.server.fault:
                     self.server.lost_answers += 1
                     break
                 self.request.sendall(data)
             else:
-                return
+                if not self.server.fault:
+                    return
         reset(self.request)
 
 
 def reset(end: socket.socket) -> None:
     """Nothing; the other side gets a reset in place of an end."""
     with suppress(OSError):
-        end.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-        # A thread that waits for it wakes up; a shutdown alone would be a polite end.
+        end.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESETS)
+        # The threads that read from it wake up and close it.
         end.shutdown(socket.SHUT_RD)
-        end.close()
 
 
 @contextmanager
