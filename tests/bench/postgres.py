@@ -45,7 +45,7 @@ from tests.postgres import PostgresServer, a_postgres_server, execute
 from tests.report import Row, measured
 from tests.system.server import free_port
 
-ROUNDS, SHORT_ROUNDS = 5, 2
+ROUNDS, SHORT_ROUNDS = 5, 1
 COMMIT_MS = 5
 START = f"/v1/start?chip={CHIPS[0]}"
 _TABLES = (
@@ -115,7 +115,7 @@ class _Bench:
 
     def starts(self) -> tuple[list[Row], _Cost]:
         """A stored start over both databases, in turns."""
-        answers = 240 if self._short else 4_000
+        answers = 80 if self._short else 1_200
         file = self._filled(1, 1_000 if self._short else 10_000)
         request = get(START, **a_collecting_key(file))
         home, url = self._copied(file)
@@ -156,7 +156,7 @@ class _Bench:
             ]
             rows: list[Row] = []
             for clients in (1,) if self._short else (4, 2, 1):
-                answers = clients * (40 if self._short else 150)
+                answers = clients * (16 if self._short else 60)
                 one_and_two = {"one": hosts[:1], "two": hosts}
                 rounds = self._in_turns(one_and_two, results, answers, 201, clients)
                 rows += _rows_of_hosts(rounds, clients)
@@ -206,9 +206,9 @@ class _Bench:
 
     def sizes(self) -> tuple[list[Row], float]:
         """Results and stored starts among few and many results, in turns."""
-        pools, units = (2, 5_000) if self._short else (10, 100_000)
+        pools, units = (1, 2_000) if self._short else (10, 100_000)
         few, many = (self._copied(self._filled(*of)) for of in ((1, 1_000), (pools, units)))
-        answers = 160 if self._short else 800
+        answers = 80 if self._short else 320
         with (
             serving_instance(few[0], free_port(), KBAPI_DATABASE=few[1]) as small,
             serving_instance(many[0], free_port(), KBAPI_DATABASE=many[1]) as large,

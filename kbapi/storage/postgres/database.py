@@ -17,6 +17,7 @@ from sqlalchemy import Connection, Engine
 from kbapi.errors import StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.postgres.engine import (
+    ALSO,
     READ_ONE_STATE,
     WRITE,
     PostgresReads,
@@ -85,12 +86,13 @@ class PostgresDatabase:
         if not self._turns.acquire(timeout=timeout_s):
             raise StorageBusy
         try:
-            with self._writing_engine.connect() as connection, connection.begin() as transaction:
-                # One way to the server for all of them.
-                connection.exec_driver_sql(_beginning(timeout_s, shared=shared, once=once))
-                yield connection
-                if not keeps:
-                    transaction.rollback()
+            with self._writing_engine.connect() as connection:
+                also = _beginning(timeout_s, shared=shared, once=once)
+                connection.execution_options(**{ALSO: also})
+                with connection.begin() as transaction:
+                    yield connection
+                    if not keeps:
+                        transaction.rollback()
         finally:
             self._turns.release()
 
