@@ -337,7 +337,7 @@ def save_submission(
     keys, settings = _rows_of_settings(connection, place, new.settings)
     of = submission_id, new.chip_id, new.unit
     parts = (LOCK_ROWS.rows(*of, new.locks), READING_ROWS.rows(*of, new.readings), settings)
-    add_parts(connection, [part for part in parts if part[1]])
+    add_parts(connection, parts)
     return submission_id, tuple(map(_as_stored, keys, new.settings))
 
 

@@ -10,7 +10,7 @@ one. The driver takes and returns a date as its ISO text. A written statement ma
 import errno
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, Protocol, TypeVar
 
@@ -84,9 +84,6 @@ class Written(Protocol):
     def change(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         """The number of rows that a statement changed."""
 
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Run a statement for each of these rows."""
-
     def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
         """Add the rows of several INSERTs."""
 
@@ -111,9 +108,6 @@ class _OnSqlite:
     def change(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         changed: int = driver.execute(statement, values).rowcount
         return changed
-
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        driver.executemany(statement, rows)
 
     def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
         for statement, rows in parts:
@@ -198,7 +192,7 @@ def checksum_of(content: str | bytes) -> str:
 
 
 def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
-    """The INSERT for these columns of a table, for `add_row` and `add_rows`."""
+    """The INSERT for these columns of a table, for `add_row` and `add_parts`."""
     values = ", ".join("?" * len(columns))
     return f"INSERT INTO {table.__tablename__} ({', '.join(columns)}) VALUES ({values})"  # noqa: S608
 
@@ -303,22 +297,16 @@ def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -
         raise _as_sqlalchemy_error(written, statement, error) from error
 
 
-def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-    """Add these rows; there may be none."""
-    written = WRITTEN[connection.dialect.name]
-    try:
-        written.change_each(driver_of(connection), statement, rows)
-    except written.errors as error:
-        raise _as_sqlalchemy_error(written, statement, error) from error
-
-
 def add_parts(connection: Connection, parts: Sequence[Rows]) -> None:
     """Add the rows of several INSERTs, in one way to PostgreSQL; there may be none."""
+    parts = [part for part in parts if part[1]]
+    if not parts:
+        return
     written = WRITTEN[connection.dialect.name]
     try:
         written.add_each(driver_of(connection), parts)
     except written.errors as error:
-        raise _as_sqlalchemy_error(written, "INSERT", error) from error
+        raise _as_sqlalchemy_error(written, parts[0][0], error) from error
 
 
 class position_of(GenericFunction[int]):  # noqa: N801 - it reads as a function of SQL

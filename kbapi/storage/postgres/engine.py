@@ -8,7 +8,7 @@ the server.
 import re
 import select
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import Any, Final
@@ -172,20 +172,14 @@ class OnPostgres:
         """The number of rows that a statement changed."""
         return _run(driver, statement, values).rowcount
 
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Run a statement for each of these rows."""
-        driver.written.executemany(in_postgres(statement), list(rows))
-
     def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
         """Add the rows of several INSERTs, in one way to the server."""
         values = [value for _, rows in parts for row in rows for value in row]
-        if not values:
-            return
         if len(values) > _MOST_VALUES:
             for statement, rows in parts:
-                self.change_each(driver, statement, rows)
+                driver.adding.executemany(in_postgres(statement), rows)
             return
-        shape = tuple((statement, len(rows)) for statement, rows in parts if rows)
+        shape = tuple((statement, len(rows)) for statement, rows in parts)
         driver.adding.execute(_as_one_insert(shape), values)
 
 
