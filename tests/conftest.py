@@ -13,7 +13,8 @@ from hypothesis import settings
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests import postgres
-from tests.makers import HandMovedClock, an_instance
+from tests.makers import HandMovedClock, an_instance, give_databases_back
+from tests.statements import Recorder, is_another_sqlite, is_chosen_from, statements_folder
 
 # A drawn example that takes long on a loaded machine is right all the same.
 settings.register_profile("any machine", deadline=None)
@@ -100,6 +101,8 @@ def pytest_configure(config: pytest.Config) -> None:
     # Processes of tests, and those that they start, find it there.
     if (chosen := config.getoption("--database")) is not None:
         os.environ[postgres.CHOICE] = chosen
+    if (folder := statements_folder()) is not None and not is_another_sqlite():
+        config.pluginmanager.register(Recorder(folder))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -111,6 +114,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             for mark in item.iter_markers("sqlite"):
                 (reason,) = mark.args
                 item.add_marker(pytest.mark.skip(f"about SQLite: {reason}"))
+    if (folder := statements_folder()) is not None and is_another_sqlite():
+        is_chosen = is_chosen_from(folder)
+        items[:] = [item for item in items if is_chosen(item.nodeid)]
 
 
 def _is_quick(item: pytest.Item) -> bool:
@@ -127,7 +133,7 @@ def _place(folder: str) -> int:
 @pytest.fixture(autouse=True)
 def _databases(request: pytest.FixtureRequest) -> Iterator[None]:
     yield
-    postgres.DATABASES.take_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
+    give_databases_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
 
 
 @pytest.fixture

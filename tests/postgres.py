@@ -13,10 +13,10 @@ import signal
 import subprocess
 import tempfile
 import time
-import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import cache
+from itertools import count
 from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit, urlunsplit
@@ -28,6 +28,7 @@ from tests.needs import program
 from tests.system.server import free_port
 
 CHOICE: Final = "TESTS_DATABASE"
+VARIABLE: Final = "KBAPI_DATABASE"
 USER: Final = "kbapi"
 LOCALE: Final = "C.UTF-8"
 _SYSTEM_USER: Final = "postgres"
@@ -48,6 +49,7 @@ rm -rf "$1" "$2" 2>/dev/null || true
 _WATCH: Final = f'tail --pid="$3" -f /dev/null\n{_CLEAR_UP}'
 FEW_WRITES_TO_DISK: Final = {"fsync": "off", "full_page_writes": "off"}
 """For servers whose databases need not outlive a crash of the machine."""
+_NUMBERS: Final = count(1)
 _STARTED: Final[list["PostgresServer"]] = []
 """Servers that outlive this process: as long as they are named, Python does not complain."""
 
@@ -267,6 +269,11 @@ def is_chosen() -> bool:
     return os.environ.get(CHOICE) == "postgres"
 
 
+def settings_at(home: Path) -> dict[str, str]:
+    """The variables of a process whose instance is in this folder, on the chosen database."""
+    return {VARIABLE: DATABASES.of(home)} if is_chosen() else {}
+
+
 class _Databases:
     """Databases with the schema of today on the shared server: each is emptied and lent again."""
 
@@ -336,7 +343,7 @@ _SCHEMA: Final = " UNION ALL ".join(
 
 def create_database(server: str, template: str = "template0", tablespace: str | None = None) -> str:
     """The URL of a new database on the server of this URL: a copy of the template."""
-    name = f"kbapi_{uuid.uuid4().hex[:16]}"
+    name = f"kbapi_{os.getpid()}_{next(_NUMBERS)}"
     where = f" TABLESPACE {tablespace}" if tablespace else ""
     execute(server, f"CREATE DATABASE {name} TEMPLATE {template}{where}")
     return with_database(server, name)

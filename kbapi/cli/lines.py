@@ -1,5 +1,6 @@
 """Answers as text for a terminal or a pipe: 80 columns, no colour."""
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 from kbapi.advice.phrases import percent
@@ -34,6 +35,25 @@ def start_in_lines(answer: dict[str, Any]) -> str:
             paragraph("Related chips with results: " + ", ".join(answer["related_chips"])),
         ]
     return "\n".join(lines)
+
+
+def start_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The setting to enter and how sure it is, its evidence, and the next step."""
+    start, evidence = answer["start"], answer["evidence"]
+    if start is None:
+        yield f"No start. {answer['reason']['text']}"
+        return
+    below = " below the stock voltage" if answer["control"] == "fixed_clock_voltage" else ""
+    value = abs(start["value_to_enter"]) if below else start["value_to_enter"]
+    domains = " and ".join([answer["domain"], *answer["moved_with"]])
+    first_sentence = answer["meaning"]["text"].partition("). ")[0]
+    yield f"Test {value:g} {_unit(answer['control'])}{below} on {domains} first. {first_sentence})."
+    yield (
+        f"From {evidence['units']} machines of this chip and {evidence['borrowed_units']} of "
+        "related chips."
+    )
+    yield from (f"Warning: {warning['text']}" for warning in answer["warnings"][:1])
+    yield f"Next: kbapi next-step {answer['chip']['key']}"
 
 
 def _at_clock(at_clock: dict[str, Any]) -> str:
@@ -103,6 +123,16 @@ def stability_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def stability_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The setting that most machines hold, with its interval, and the next step."""
+    if not answer["percentiles"]:
+        yield answer["summary"]
+        return
+    most = max(answer["percentiles"], key=lambda one: float(one["share"]))
+    yield f"{_percentile(most, answer['control'])}, {answer['evidence']['units']} machines."
+    yield f"Next: kbapi start {answer['chip']['key']}"
+
+
 def _unit(control: str) -> str:
     return "counts" if control == "count_offset" else "mV"
 
@@ -151,6 +181,13 @@ def identified_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def identified_in_brief(answer: dict[str, Any]) -> str:
+    """The key of the chip and the next step, or why no chip was found."""
+    if answer["chip"] is None:
+        return paragraph(answer["reason"], "  ")
+    return f"  {answer['chip']['key']}\n  Next: kbapi start {answer['chip']['key']}"
+
+
 def chips_in_lines(page: dict[str, Any]) -> str:
     """The text of a page of chips."""
     lines = [
@@ -181,6 +218,19 @@ def locks_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def locks_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """How often each control can be set, with its interval, and the next step."""
+    for lock in answer["locks"][:_MOST_LOCKS]:
+        yield f"{lock['control']} on {lock['domain']}: {lock['text'].partition('. ')[0]}."
+    if not answer["locks"]:
+        yield answer["summary"]
+    if any(lock["status"] == "open" for lock in answer["locks"]):
+        yield f"Next: kbapi start {answer['chip']['key']}"
+    else:
+        yield from (f"Next: {text}" for text in answer["alternatives"][:1])
+
+
+_MOST_LOCKS: Final = 3
 _STATUSES: Final = {
     "open": "open",
     "firmware_only": "open in the firmware menu only",
@@ -266,4 +316,36 @@ def reread_in_lines(answer: dict[str, Any]) -> str:
         lines.append("Nothing moves.")
     elif not answer["is_applied"]:
         lines.append("Nothing was changed. Apply the changes with --apply.")
+    return "\n".join(lines)
+
+
+IMPORT_HEADING: Final = f"{'line':>8}  {'chip':<40}  {'outcome':<11} reason"
+_CHIP_LETTERS: Final = 40
+_MOST_LINES_NAMED: Final = 20
+
+
+def imported_row_in_lines(row: Any) -> str:
+    """A row of the table of an import, and below it why the document is refused."""
+    chip = row.chip.strip()
+    chip = chip if len(chip) <= _CHIP_LETTERS else f"{chip[: _CHIP_LETTERS - 3]}..."
+    faults = [
+        paragraph(f"{one['pointer']}: {one['detail']}".removeprefix(": "), " " * 10)
+        for one in row.errors
+    ]
+    first = f"{row.line:>8}  {chip:<{_CHIP_LETTERS}}  {row.status:<11} {row.code}"
+    return "\n".join([first.rstrip(), *faults])
+
+
+def imported_in_lines(summary: dict[str, Any]) -> str:
+    """The text of an import: counts, refused lines, where the receipts are."""
+    lines = [] if summary["is_sent"] else ["Nothing was sent. These are the outcomes of a dry run."]
+    lines += [f"{name}: {number:,}" for name, number in summary["counts"].items()]
+    lines += [f"  refused, {code}: {number:,}" for code, number in summary["refused_for"].items()]
+    if refused := summary["refused"]:
+        places = [f"{one['file'].rpartition('/')[2]}:{one['line']}" for one in refused]
+        more = len(places) - _MOST_LINES_NAMED
+        named = ", ".join(places[:_MOST_LINES_NAMED]) + (f" and {more:,} more" if more > 0 else "")
+        lines.append(paragraph(f"Refused lines: {named}."))
+    if summary["receipts_in"]:
+        lines.append(paragraph(f"The receipts are saved in {summary['receipts_in']}."))
     return "\n".join(lines)

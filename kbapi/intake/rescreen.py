@@ -40,7 +40,7 @@ def rescreen(instance: Instance, progress: Progress = no_progress) -> int:
     A result that the current rules refuse is kept and excluded. Personal data that is found now is
     removed from the stored document. After an interruption, the next call continues.
     """
-    done, total = 0, count_older(instance.settings.database_path, RULES_VERSION)
+    done, total = 0, count_older(instance.settings.database_at, RULES_VERSION)
     while True:
         with instance.writing() as connection:
             ids = rescreening.find_screened_before(connection, RULES_VERSION, _AT_ONCE)

@@ -43,7 +43,7 @@ WHERE place IN (n / 20, n / 10, n / 4, n / 2, n * 3 / 4, n * 9 / 10, n * 19 / 20
 
 def measure(*, short: bool) -> list[Row]:
     """Ratios of the server's CPU time for one answer, medians of rounds that take turns."""
-    pools, units, answers = (2, 5_000, 200) if short else (10, 100_000, 8_000)
+    pools, units, answers = (2, 2_000, 48) if short else (10, 100_000, 8_000)
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "home"
         _make(Path(folder), pools, units)

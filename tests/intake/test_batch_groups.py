@@ -1,6 +1,6 @@
 """A batch is stored in groups: what is stored stands, and the rest is not tried."""
 
-import fcntl
+import os
 import subprocess
 import sys
 import tracemalloc
@@ -18,7 +18,17 @@ from kbapi.intake.batch import BatchResponse, accept_batch
 from kbapi.storage import pools
 from kbapi.storage.pools import load_lines
 from kbapi.time_budget import TimeLimit, limited_time
-from tests.makers import CHIP, a_body, a_setting, a_submission, an_instance, row_counts, rows_of
+from tests.makers import (
+    CHIP,
+    a_body,
+    a_setting,
+    a_submission,
+    an_instance,
+    no_writer,
+    row_counts,
+    rows_of,
+)
+from tests.postgres import settings_at
 
 MANY = 120
 BAD = a_submission(a_setting(stable_at=80), number=9_999)
@@ -99,10 +109,10 @@ def test_a_repeat_with_the_key_tries_what_was_not_tried_and_stores_nothing_twice
 
 
 def test_a_fault_of_the_database_ends_the_batch_and_stored_groups_stand(instance: Instance) -> None:
-    with instance.settings.write_lock_path.open("a") as lock:
+    with no_writer(instance) as hold:
 
         def take_the_lock() -> float:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            hold()
             return 1_000.0  # so that no more than a second is waited for the lock
 
         with limited_time(time_for(1_000, Ticks(at=MANY + 110, do=take_the_lock))):
@@ -115,8 +125,8 @@ def test_a_fault_of_the_database_ends_the_batch_and_stored_groups_stand(instance
 
 
 def test_a_fault_before_anything_is_stored_is_the_answer(instance: Instance) -> None:
-    with instance.settings.write_lock_path.open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    with no_writer(instance) as hold:
+        hold()
         with limited_time(time_for(0, Ticks())), pytest.raises(StorageBusy):
             batch(instance, results(MANY))
     assert "submission" not in row_counts(instance)
@@ -126,9 +136,8 @@ KILLED = """
 import os, signal, sys
 from pathlib import Path
 from kbapi.intake.batch import accept_batch
-from kbapi.storage import pools
-from kbapi.storage.pools import load_lines
 from kbapi.time_budget import TimeLimit, limited_time
+from tests.postgres import settings_at
 from tests.makers import an_instance
 looks = 0
 def clock():
@@ -150,7 +159,9 @@ def test_a_kill_between_groups_loses_no_group_and_doubles_none(
     an_instance(tmp_path).close()
     body = a_body(results(MANY))
     command = [sys.executable, "-c", KILLED, str(tmp_path), str(MANY + item)]
-    killed = subprocess.run(command, input=body, check=False, cwd=Path(__file__).parents[2])
+    given = {**os.environ, **settings_at(tmp_path / "home")}
+    where = Path(__file__).parents[2]
+    killed = subprocess.run(command, input=body, check=False, cwd=where, env=given)
     assert killed.returncode == -9
     instance = an_instance(tmp_path)
     assert row_counts(instance).get("submission", 0) == stands

@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import Literal
+from typing import Any, Literal
 
 _CHUNK = 65_536
 _RESETS = struct.pack("ii", 1, 0)
@@ -27,6 +27,10 @@ class FaultyProxy(socketserver.ThreadingTCPServer):
         self.port, self.rng = port, rng
         self.dropped, self.delayed = dropped, delayed
         self.counts = {"passed": 0, "dropped": 0, "delayed": 0}
+        self.awaited: set[socket.socket] = set()
+        """Connections to the server with a request on which no byte of an answer has come."""
+        self.unanswered = 0
+        """Such connections that the server ended."""
 
     @property
     def url(self) -> str:
@@ -55,20 +59,29 @@ class _Connection(socketserver.BaseRequestHandler):
         if fate == "dropped" and place == "request":
             return
         with suppress(OSError), socket.create_connection(("127.0.0.1", self.server.port)) as there:
-            pump = threading.Thread(target=_pass_on, args=(self.request, there), daemon=True)
+            pump = threading.Thread(target=self._pass_on, args=(there,), daemon=True)
             pump.start()
-            while data := there.recv(_CHUNK):
+            while data := self._answer_of(there):
                 if fate == "dropped":
                     if place == "middle":
                         self.request.sendall(data[: len(data) // 2])
                     return
                 self.request.sendall(data)
 
+    def _pass_on(self, there: socket.socket) -> None:
+        with suppress(OSError):
+            while data := self.request.recv(_CHUNK):
+                self.server.awaited.add(there)
+                there.sendall(data)
 
-def _pass_on(one: socket.socket, other: socket.socket) -> None:
-    with suppress(OSError):
-        while data := one.recv(_CHUNK):
-            other.sendall(data)
+    def _answer_of(self, there: socket.socket) -> bytes:
+        data = b""
+        with suppress(OSError):
+            data = there.recv(_CHUNK)
+        if there in self.server.awaited:
+            self.server.awaited.discard(there)
+            self.server.unanswered += not data
+        return data
 
 
 @contextmanager
@@ -144,7 +157,7 @@ class Link(socketserver.ThreadingTCPServer):
             self._fault = fault
             self._changed.notify_all()
 
-    def shutdown_request(self, request: socket.socket) -> None:
+    def shutdown_request(self, request: Any) -> None:
         """Nothing; the connection has ended, politely unless it is reset."""
         lingers = request.getsockopt(socket.SOL_SOCKET, socket.SO_LINGER, len(_RESETS))
         if lingers == _RESETS:

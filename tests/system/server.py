@@ -32,11 +32,17 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def _is_alive(process: int) -> bool:
+_THREADS = 16
+"""The place of the number of threads in `/proc/PID/stat`, counted behind the state."""
+
+
+def is_alive(process: int) -> bool:
     try:
-        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+        state, *numbers = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
     except OSError:
         return False
+    # The first thread may have ended while others still hold the files and locks of the process.
+    return state != "Z" or int(numbers[_THREADS]) > 1
 
 
 class Server:
@@ -100,7 +106,7 @@ class Server:
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
         # A worker holds its locks until the kernel has taken it down.
-        while any(_is_alive(worker) for worker in workers):
+        while any(is_alive(worker) for worker in workers):
             time.sleep(0.005)
 
     def worker_processes(self) -> set[int]:
