@@ -112,7 +112,8 @@ class PostgresDatabase:
 
     @cached_property
     def _writing_engine(self) -> Engine:
-        return make_engine(self._url, WRITE, pool_size=_WRITERS, has_pooler=self._has_pooler)
+        # `_begin` sends the beginning together with what follows it.
+        return make_engine(self._url, "", pool_size=_WRITERS, has_pooler=self._has_pooler)
 
     @cached_property
     def _reading_engine(self) -> Engine:
@@ -129,7 +130,7 @@ class PostgresDatabase:
 
 
 def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: bytes | None) -> None:
-    """Set the time limits of this transaction and take its locks, in one way to the server.
+    """Begin the transaction, set its time limits and take its locks, in one way to the server.
 
     Raises
     ------
@@ -143,7 +144,7 @@ def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: byte
         locks += f", pg_advisory_xact_lock({number})"
     found = run_together(
         connection,
-        f"SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
+        f"{WRITE}; SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
         f"SET LOCAL idle_in_transaction_session_timeout = {_LONGEST_IDLE_MS}; "
         "SET LOCAL kbapi.is_locked = ''; "
         # A move holds its lock alone, and no writer waits for its end.
