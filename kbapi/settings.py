@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, SecretStr, ValidationInfo, field_validator, model_validator
 from pydantic_settings import BaseSettings, NoDecode, SettingsConfigDict
 
 Join = Literal["open", "invite", "closed"]
@@ -18,6 +18,8 @@ _PREFIX: Final = "KBAPI_"
 _SERVICE_VARIABLE: Final = re.compile(
     rf"{_PREFIX}(SERVICE_HOST|SERVICE_PORT(_[A-Z0-9_]+)?|PORT_[0-9]+_(TCP|UDP)(_[A-Z]+)?)"
 )
+_SECRET: Final = re.compile("[0-9a-fA-F]{64}")
+SECRET_VARIABLE: Final = f"{_PREFIX}SECRET"
 COMMAND_VARIABLES: Final = ("to", "key", "contributor_token", "sender")
 """Variables that only commands read; they are no settings of an instance."""
 
@@ -38,6 +40,16 @@ class Settings(BaseSettings):
         description="Folder of the instance. It contains `kbapi.sqlite3` (with `-wal` and `-shm` "
         "beside it in use), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, "
         "and `metrics/`.",
+    )
+    secret: SecretStr | None = Field(
+        default=None,
+        description="The secret of the instance, 64 hex digits, where an orchestrator sets it. A "
+        "file is safer: programs that show variables show this one.",
+    )
+    secret_file: Path | None = Field(
+        default=None,
+        description="File with the secret, where an orchestrator mounts it. Without both settings "
+        "the secret is `secret.key` in the folder.",
     )
     database: str = Field(
         default="",
@@ -155,6 +167,22 @@ class Settings(BaseSettings):
         ours = [name for name, value in os.environ.items() if not _is_of_a_service(name, value)]
         return dict.fromkeys(sorted(_unknown(ours, cls.model_fields))) | values
 
+    @field_validator("secret")
+    @classmethod
+    def _has_digits(cls, secret: SecretStr | None) -> SecretStr | None:
+        if secret is not None and not _SECRET.fullmatch(secret.get_secret_value()):
+            raise ValueError("write 64 hex digits")
+        return secret
+
+    @field_validator("secret_file", mode="before")
+    @classmethod
+    def _is_only_secret(cls, file: object, info: ValidationInfo) -> object:
+        if file == "":
+            raise ValueError("name a file")
+        if file is not None and info.data.get("secret") is not None:
+            raise ValueError(f"set either it or {SECRET_VARIABLE}")
+        return file
+
     @field_validator("cors_origins", mode="before")
     @classmethod
     def _split(cls, value: object) -> object:
@@ -191,8 +219,16 @@ class Settings(BaseSettings):
 
     @property
     def secret_path(self) -> Path:
-        """The file of the secret that keys every hash; back it up apart from the database."""
+        """The file of the secret that keys every hash; back it up apart from the database.
+
+        It is not used where the secret is given from outside the folder.
+        """
         return self.home / "secret.key"
+
+    @property
+    def has_given_secret(self) -> bool:
+        """Whether a variable or a mounted file gives the secret, so that none is created."""
+        return self.secret is not None or self.secret_file is not None
 
     @property
     def catalogue_path(self) -> Path:

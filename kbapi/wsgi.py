@@ -11,9 +11,12 @@ from kbapi.metrics.folder import begin_counting
 from kbapi.settings import Settings
 
 
-def application() -> Flask:
-    """The application, with schema and secret checked before the first request."""
-    settings = Settings()
+def application(settings: Settings | None = None) -> Flask:
+    """The application, with schema and secret checked before the first request.
+
+    Without settings it reads them from the environment, as other WSGI servers need.
+    """
+    settings = settings or Settings()
     log_as_json(settings.log_level)
     instance = open_instance(settings)
     # The last worker that closes its connections folds the log into the database file.

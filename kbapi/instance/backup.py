@@ -12,7 +12,12 @@ from kbapi.clock import Clock, utc_now
 from kbapi.errors import StorageFull, StorageUnwritable, UnsafeSetup
 from kbapi.instance.file_locks import shared_lock
 from kbapi.instance.manifest import describe_backup, manifest_path, write_manifest
-from kbapi.instance.secret import load_secret, require_no_foreign_secret, write_secret
+from kbapi.instance.secret import (
+    load_secret,
+    load_secret_of,
+    require_no_foreign_secret,
+    write_secret,
+)
 from kbapi.settings import Settings
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
@@ -106,7 +111,7 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
             "every result. Name a file elsewhere with --secret."
         )
     require_no_foreign_secret(settings)
-    secret = load_secret(settings.secret_path)
+    secret = load_secret_of(settings)
     if file.exists() and load_secret(file) != secret:
         raise UnsafeSetup(
             f"{file.name} has another secret and was not overwritten. Name another file."

@@ -22,7 +22,7 @@ from kbapi.instance.manifest import (
     require_unchanged_file,
     require_unchanged_rows,
 )
-from kbapi.instance.secret import FOREIGN, load_secret
+from kbapi.instance.secret import foreign_secret, load_secret_of
 from kbapi.instance.write_gate import WriteGate
 from kbapi.settings import Settings
 from kbapi.storage.faults import readable_faults
@@ -263,12 +263,11 @@ def _clock(settings: Settings, today: date) -> Finding:
 
 def _secret(settings: Settings, condition: Condition | None) -> Finding:
     try:
-        key_id = load_secret(settings.secret_path).key_id
+        key_id = load_secret_of(settings).key_id
     except UnsafeSetup as error:
         return Finding("secret", False, error.detail)
-    name = settings.secret_path.name
     if condition and condition.key_ids and condition.own_key_id not in (None, key_id):
-        return Finding("secret", False, FOREIGN.format(name, name))
+        return Finding("secret", False, foreign_secret(settings))
     foreign = set(condition.key_ids if condition else ()) - {key_id}
     wrong = "another secret made some or all hashes: their receipts and tokens do not work"
     return _ok_unless(

@@ -32,7 +32,7 @@ from kbapi.instance.secret import (
     Secret,
     create_secret,
     ensure_secret_recorded,
-    load_secret,
+    load_secret_of,
     require_no_foreign_secret,
 )
 from kbapi.instance.write_gate import (
@@ -95,7 +95,7 @@ class Instance:
     @cached_property
     def secret(self) -> Secret:
         """The secret of the instance, read at its first use."""
-        return load_secret(self.settings.secret_path)
+        return load_secret_of(self.settings)
 
     @cached_property
     def catalogue(self) -> Catalogue:
@@ -329,6 +329,8 @@ def upgrade_instance(settings: Settings) -> None:
     UnsafeSetup
         When the database or the secret is lost, or the secret is foreign.
     """
+    if settings.has_given_secret:
+        load_secret_of(settings)  # a missing one is reported before anything is created
     if settings.database:
         _upgrade_on_server(settings)
         return
@@ -349,8 +351,9 @@ def upgrade_instance(settings: Settings) -> None:
                 require_no_foreign_secret(settings)
             schema.upgrade_to_head(database)
             database.chmod(0o600)
-            create_secret(settings.secret_path)
-            ensure_secret_recorded(settings, load_secret(settings.secret_path), has_write_lock=True)
+            if not settings.has_given_secret:
+                create_secret(settings.secret_path)
+            ensure_secret_recorded(settings, load_secret_of(settings), has_write_lock=True)
             give_files(settings, owner)
 
 
@@ -365,5 +368,6 @@ def _upgrade_on_server(settings: Settings) -> None:
                 schema.require_no_newer_schema(schema.current_revision(settings.database))
                 require_no_foreign_secret(settings)
             schema.upgrade_to_head(settings.database)
-            create_secret(settings.secret_path)
-            ensure_secret_recorded(settings, load_secret(settings.secret_path))
+            if not settings.has_given_secret:
+                create_secret(settings.secret_path)
+            ensure_secret_recorded(settings, load_secret_of(settings))

@@ -18,7 +18,14 @@ from kbapi.instance.manifest import (
     require_unchanged_file,
     require_unchanged_rows,
 )
-from kbapi.instance.secret import Secret, load_secret, random_secret, record_secret, write_secret
+from kbapi.instance.secret import (
+    Secret,
+    find_secret_of,
+    load_secret,
+    random_secret,
+    record_secret,
+    write_secret,
+)
 from kbapi.instance.write_gate import (
     SIDE_FILE_ENDINGS,
     WriteGate,
@@ -98,7 +105,7 @@ def restore_backup(
         condition, owner = _copy(file, draft, manifest, progress), owner_at(database)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         _finish_draft(draft, secret, owner)
-        replaced = _put_secret(secret_path, secret, now())
+        replaced = [] if settings.has_given_secret else _put_secret(secret_path, secret, now())
         give_files(settings, owner)
         replaced += _put_database(database, draft, now())
     needs_upgrade = condition.revision != schema.head_revision()
@@ -189,8 +196,13 @@ def _secret_for(
                 f"{secret_file.name} is not the secret of this backup. Name "
                 "another file with --secret."
             )
+        if settings.has_given_secret and given != find_secret_of(settings):
+            raise UnsafeSetup(
+                "KBAPI_SECRET or KBAPI_SECRET_FILE gives another secret. Give it the secret of "
+                f"{secret_file.name}, or unset it."
+            )
         return given
-    present = load_secret(settings.secret_path) if settings.secret_path.exists() else None
+    present = find_secret_of(settings)
     if without_secret or (present is not None and _fits(present, condition)):
         return present or random_secret()
     raise UnsafeSetup(

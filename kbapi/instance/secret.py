@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
-from kbapi.settings import Settings
+from kbapi.settings import SECRET_VARIABLE, Settings
 from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import give, owner_at, require_may_open
 from kbapi.storage.schema import Database, note_key_id, read_key_ids
@@ -39,8 +39,8 @@ class Secret:
         return hmac.digest(key, message, hashlib.sha256)
 
 
-def load_secret(path: Path) -> Secret:
-    """The secret in this file.
+def load_secret(path: Path, *, is_mounted: bool = False) -> Secret:
+    """The secret in this file; a mounted one may be readable by the group of this user.
 
     Raises
     ------
@@ -48,7 +48,7 @@ def load_secret(path: Path) -> Secret:
         When the file is missing, not readable by this user, readable by others, or not 64 hex
         digits.
     """
-    found = find_secret(path)
+    found = find_secret(path, is_mounted=is_mounted)
     if found is None:
         raise UnsafeSetup(f"The secret file {path.name} is missing. {_UNREADABLE}")
     return found
@@ -57,21 +57,48 @@ def load_secret(path: Path) -> Secret:
 _UNREADABLE: Final = "Check its owner and its mode, or put its backup back."
 
 
-def find_secret(path: Path) -> Secret | None:
+def load_secret_of(settings: Settings) -> Secret:
+    """The secret of this instance: the given one, else the one in its folder.
+
+    Raises
+    ------
+    UnsafeSetup
+        As `load_secret`.
+    """
+    return find_secret_of(settings) or load_secret(settings.secret_path)
+
+
+def find_secret_of(settings: Settings) -> Secret | None:
+    """The same, None where the folder has no secret yet; a given one must exist."""
+    if settings.secret is not None:
+        return Secret(bytes.fromhex(settings.secret.get_secret_value()))
+    if settings.secret_file is not None:
+        return load_secret(settings.secret_file, is_mounted=True)
+    return find_secret(settings.secret_path)
+
+
+def _name_of_secret(settings: Settings) -> str:
+    if settings.secret is not None:
+        return f"The value of {SECRET_VARIABLE}"
+    return (settings.secret_file or settings.secret_path).name
+
+
+def find_secret(path: Path, *, is_mounted: bool = False) -> Secret | None:
     """The secret in this file, None where there is no file; raises as `load_secret`."""
     require_may_open(path)
     try:
         with path.open(encoding="ascii") as file:
-            mode = os.fstat(file.fileno()).st_mode
+            found = os.fstat(file.fileno())
             text = file.read().strip()
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
         raise UnsafeSetup(f"The secret file {path.name} cannot be read. {_UNREADABLE}") from error
-    if mode & 0o077:
-        raise UnsafeSetup(
-            f"Other users can read the secret file {path.name}. Run 'chmod 600' on it."
-        )
+    # Orchestrators mount a file of root for the group of a user that is not root.
+    by_group = 0o040 if is_mounted and found.st_uid == 0 and os.geteuid() != 0 else 0
+    if found.st_mode & 0o077 & ~by_group:
+        advice = "Mount it with mode 0400" if is_mounted else "Run 'chmod 600' on it"
+        raise UnsafeSetup(f"Other users can read the secret file {path.name}. {advice}.")
     try:
         value = bytes.fromhex(text)
     except ValueError:
@@ -147,12 +174,17 @@ def contributor_hash(secret: Secret, contributor_token: str | None) -> bytes:
     return secret.keyed_hash("contributor", (contributor_token or "").encode())
 
 
-FOREIGN: Final = (
+_FOREIGN: Final = (
     "{} is not the secret of this database, so no receipt or token would match. If a restore was "
     "interrupted, run it again. Otherwise put the right secret back; a restore keeps the earlier "
     "one as {}.before-... . If it is lost, run 'kbapi backup', then 'kbapi restore' of that "
     "backup with --without-secret."
 )
+
+
+def foreign_secret(settings: Settings) -> str:
+    """The message that the secret of an instance is not the one of its database."""
+    return _FOREIGN.format(_name_of_secret(settings), settings.secret_path.name)
 
 
 def record_secret(database: Database, secret: Secret) -> None:
@@ -168,7 +200,7 @@ def require_no_foreign_secret(settings: Settings) -> None:
     UnsafeSetup
         When the secret is another one, or other users can read it.
     """
-    secret = find_secret(settings.secret_path)
+    secret = find_secret_of(settings)
     if secret is not None:
         _require_own(settings, secret)
 
@@ -207,8 +239,7 @@ def _require_own(settings: Settings, secret: Secret) -> str | None:
     if settings.database and recorded is not None:
         latest = [recorded]
     if latest and secret.key_id not in ([recorded] if recorded else latest):
-        name = settings.secret_path.name
-        raise UnsafeSetup(FOREIGN.format(name, name))
+        raise UnsafeSetup(foreign_secret(settings))
     return recorded
 
 

@@ -123,6 +123,12 @@ def is_whole(settings: Settings) -> bool:
         When a file is lost: the database or the secret.
     """
     require_nothing_lost(settings)
+    if settings.has_given_secret:
+        # The key id is recorded last; a database of an earlier program has rows instead.
+        database = settings.database_at
+        return is_begun(database) and (
+            schema.read_key_ids(database)[0] is not None or not schema.holds_nothing(database)
+        )
     if settings.secret_path.exists():
         # On a server, the secret of the first host comes to the others before the database is made.
         return not settings.database or is_begun(settings.database)

@@ -7,6 +7,7 @@ import resource
 import signal
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,7 +24,7 @@ from kbapi.instance.write_gate import share_health
 from kbapi.logs import JsonLines, log_as_json
 from kbapi.metrics.folder import add_counts_of_ended, share_between_processes
 from kbapi.server.worker import BLOCKED_AT_FORK, CUT_OFF, HeadReadingWorker
-from kbapi.settings import Settings
+from kbapi.settings import SECRET_VARIABLE, Settings
 from kbapi.storage.sqlite.engine import (
     in_dots,
     is_wal_reset_affected,
@@ -134,11 +135,13 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
     settings = settings.model_copy(update={"home": settings.home.resolve()})
     log_as_json(settings.log_level)
     _hold_folder(settings)
-    # Workers read their settings from the environment, as in any other WSGI server.
-    os.environ["KBAPI_HOME"] = str(settings.home)
-    os.environ["KBAPI_ADDRESS"] = settings.address or link_to(host, port)
-    memory_mib = body_memory_mib(settings, workers, memory_limit())
-    os.environ["KBAPI_BODY_MEMORY_MIB"] = str(memory_mib)
+    _forget_secret_variable()
+    settings = settings.model_copy(
+        update={
+            "address": settings.address or link_to(host, port),
+            "body_memory_mib": body_memory_mib(settings, workers, memory_limit()),
+        }
+    )
     share_between_processes(settings.home / "metrics")
     share_health(settings.home)
     renew_rate_file(settings.rates_path)
@@ -148,7 +151,13 @@ def serve(settings: Settings, host: str, port: int, workers: int, threads: int) 
         "threads": threads,
         "worker_connections": connections,
     }
-    _Server(application, options).run()
+    _Server(settings, partial(application, settings), options).run()
+
+
+def _forget_secret_variable() -> None:
+    """Remove the secret from the environment: workers have it in memory, other programs not."""
+    for name in [one for one in os.environ if one.upper() == SECRET_VARIABLE]:
+        del os.environ[name]
 
 
 def address_of(host: str, port: int) -> str:
@@ -184,7 +193,10 @@ def _hold_folder(settings: Settings) -> None:
 class _Server(BaseApplication):
     """gunicorn with these options; files and the command line are not read."""
 
-    def __init__(self, application: Callable[[], Flask], options: dict[str, Any]) -> None:
+    def __init__(
+        self, settings: Settings, application: Callable[[], Flask], options: dict[str, Any]
+    ) -> None:
+        self.settings = settings
         self.application = application
         self.options = options
         super().__init__()
@@ -229,12 +241,12 @@ class _CarefulArbiter(Arbiter):
     def reload(self) -> None:
         """Replace the workers; keep the old ones if new ones could not start."""
         try:
-            open_instance(Settings()).close()
-            share_health(Settings().home)
+            open_instance(self.app.settings).close()
+            share_health(self.app.settings.home)
         except KbapiError as error:
             self.log.error("reload failed, the workers stay: %s", error.detail)
             return
-        if is_one_process(Settings()):
+        if is_one_process(self.app.settings):
             # gunicorn starts a new worker when the old one has ended; connections wait for it.
             self.kill_workers(signal.SIGTERM)
         else:
@@ -242,7 +254,7 @@ class _CarefulArbiter(Arbiter):
 
     def handle_ttin(self) -> None:
         """Start one more worker, unless SQLite allows only one."""
-        if is_one_process(Settings()):
+        if is_one_process(self.app.settings):
             self.log.error("no worker was added: this SQLite allows one process")
         else:
             super().handle_ttin()

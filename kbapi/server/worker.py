@@ -32,7 +32,6 @@ from kbapi.metrics.counters import (
 )
 from kbapi.server.deadlines import REQUEST_S, DeadlineSocket, DeadlineWorker, problem_answer
 from kbapi.server.queue import LONGEST_WAIT_S, LOOK_S, Places, RequestQueue, State, Turn
-from kbapi.settings import Settings
 
 log = logging.getLogger(__name__)
 
@@ -296,7 +295,7 @@ class QueueingWorker(HeadReader):
         """Load the application, and give the loop of the worker its share of the processor."""
         sys.setswitchinterval(_SWITCH_S)
         super().load_wsgi()
-        self._proxies = Settings().trusted_proxies
+        self._proxies = self.app.settings.trusted_proxies
 
     def give_to_thread(self, conn: TConn, head: Head) -> None:
         """Let a thread answer the request, now or in its turn, or refuse it."""

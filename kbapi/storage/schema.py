@@ -196,8 +196,14 @@ def _definitions(connection: Connection) -> frozenset[tuple[str, str]]:
     rows = connection.exec_driver_sql("SELECT name, type, tbl_name, sql FROM sqlite_schema")
     # A copied table has its name in quotes.
     return frozenset(
-        (str(name), " ".join(str(part) for part in rest).replace('"', "")) for name, *rest in rows
+        (str(name), " ".join(str(part) for part in rest).replace('"', ""))
+        for name, *rest in rows
+        if not (name in _OF_REPLICATION and rest[0] == "table")
     )
+
+
+_OF_REPLICATION: Final = ("_litestream_lock", "_litestream_seq")
+"""Tables that Litestream keeps in a database which it copies; they hold nothing of kbapi."""
 
 
 @cache

@@ -5,7 +5,6 @@ HOME/noop.json; `/bare` is a Flask application of one constant route in the same
 `without-promises` after the port it writes with synchronous NORMAL and without a queue of writers.
 """
 
-import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -30,13 +29,13 @@ CONSTANT = "noop.json"
 def with_idle_routes(make: Any) -> Any:
     """What a worker loads, with the two routes beside the instance's own."""
 
-    def application() -> Any:
-        body = _Constant(Path(os.environ["KBAPI_HOME"]) / CONSTANT)
+    def application(settings: Settings) -> Any:
+        body = _Constant(settings.home / CONSTANT)
         idle = Blueprint("idle", __name__)
         # It works as much as a query before its view: a key is looked up, the request is counted.
         idle.add_url_rule("/noop", "noop", needs(idle, Need.READING)(lambda: body.answer()))
         kbapi.app._BLUEPRINTS = (*kbapi.app._BLUEPRINTS, idle)
-        app = make()
+        app = make(settings)
         bare = Flask("bare")
         bare.add_url_rule("/bare", "bare", body.answer)
 

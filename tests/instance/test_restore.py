@@ -32,7 +32,7 @@ from kbapi.instance.instance import (
 )
 from kbapi.instance.manifest import manifest_path
 from kbapi.instance.restore import Restored, restore_backup
-from kbapi.instance.secret import create_secret, load_secret
+from kbapi.instance.secret import Secret, create_secret, load_secret
 from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.responses import Accepted
 from kbapi.settings import Settings
@@ -196,6 +196,31 @@ def test_a_backup_and_a_secret_are_restored_into_an_empty_folder(
     opened = open_instance(settings, HandMovedClock())
     assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
     opened.close()
+
+
+@pytest.mark.parametrize("names_copy", [False, True])
+def test_a_restore_uses_the_secret_that_is_given_from_outside_and_writes_none(
+    backup: Path, stored: Accepted, secret_file: Path, tmp_path: Path, names_copy: bool
+) -> None:
+    settings = Settings(home=tmp_path / "other", secret=secret_file.read_text().strip())
+    assert restore(settings, backup, secret_file=secret_file if names_copy else None).fits_secret
+    opened = open_instance(settings, HandMovedClock())
+    assert read_own_result(opened, stored.id, stored.receipt).id == stored.id
+    opened.close()
+    assert not settings.secret_path.exists()
+
+
+def test_a_restore_with_another_given_secret_is_refused_and_replaces_nothing(
+    backup: Path, secret_file: Path, tmp_path: Path
+) -> None:
+    settings = Settings(home=tmp_path / "other", secret="ab" * 32)
+    with pytest.raises(UnsafeSetup, match="does not have the secret"):
+        restore(settings, backup)
+    with pytest.raises(UnsafeSetup, match="KBAPI_SECRET_FILE gives another secret"):
+        restore(settings, backup, secret_file=secret_file)
+    assert not settings.database_path.exists()
+    assert not restore(settings, backup, without_secret=True).fits_secret
+    assert noted(settings) == Secret(b"\xab" * 32).key_id
 
 
 def test_a_restore_without_its_secret_needs_without_secret(

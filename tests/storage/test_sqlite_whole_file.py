@@ -67,6 +67,19 @@ def test_a_changed_definition_is_named(closed: tuple[Path, list[str]]) -> None:
     assert look_through(database).changed_definitions == ("ix_chip_line_id",)
 
 
+def test_tables_of_a_program_for_continuous_copies_are_no_damage(
+    closed: tuple[Path, list[str]],
+) -> None:
+    database, _ = closed
+    with closing(dbapi2.connect(database)) as connection, connection:
+        connection.execute("CREATE TABLE _litestream_seq (id INTEGER PRIMARY KEY, seq INTEGER)")
+        connection.execute("CREATE TABLE _litestream_lock (id INTEGER)")
+    assert look_through(database).is_sound
+    with closing(dbapi2.connect(database)) as connection, connection:
+        connection.execute("CREATE TABLE other (id INTEGER)")
+    assert look_through(database).changed_definitions == ("other",)
+
+
 @pytest.mark.parametrize("dump", dumps())
 def test_an_upgraded_database_is_sound(tmp_path: Path, dump: str) -> None:
     database = tmp_path / "kbapi.sqlite3"

@@ -34,8 +34,8 @@ def compute():
     return "computed"
 
 
-def application():
-    app = make()
+def application(settings):
+    app = make(settings)
     app.add_url_rule("/compute", view_func=compute, methods=["GET", "POST"])
     return app
 

@@ -6,6 +6,7 @@ import socket
 import time
 from pathlib import Path
 
+from tests.makers import a_submission
 from tests.system.server import Server
 
 
@@ -27,6 +28,17 @@ def test_a_reload_of_an_unusable_instance_is_refused_and_the_old_workers_continu
         secret.chmod(0o600)
         assert server.reload()
         assert server.ask("GET", "/health/ready").status == 200
+
+
+def test_workers_have_a_secret_of_the_environment_after_a_reload_too(tmp_path: Path) -> None:
+    digits = "0123456789abcdef" * 4
+    with Server(tmp_path / "home", workers=1, KBAPI_SECRET=digits) as server:
+        sent = server.ask("POST", "/v1/submissions", a_submission(number=1)).json
+        receipt = {"Authorization": f"Bearer {sent['receipt']}"}
+        assert server.reload()
+        assert server.ask("GET", f"/v1/submissions/{sent['id']}", headers=receipt).status == 200
+    assert digits not in server.log.read_text()
+    assert not (tmp_path / "home" / "secret.key").exists()
 
 
 def test_a_server_that_stops_answers_a_request_that_is_half_sent(tmp_path: Path) -> None:
