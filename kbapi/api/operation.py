@@ -23,6 +23,7 @@ from kbapi.api.http_messages import (
 )
 from kbapi.api.openapi import json_answer, problem_answers
 from kbapi.errors import KbapiError
+from kbapi.instance.health import programs_alive
 from kbapi.instance.instance import Instance
 from kbapi.instance.write_gate import CONDITIONS, WRITE_STATES
 from kbapi.metrics.counters import CONTENT_TYPE
@@ -133,7 +134,19 @@ def instance_state(instance: Instance) -> InstanceState:
         free_bytes=_free_bytes(settings.home),
         waiting=_waiting(instance),
         is_rescreening_due=_is_rescreening_due(instance),
+        hosts=_hosts(instance),
     )
+
+
+def _hosts(instance: Instance) -> dict[tuple[str, ...], int] | None:
+    try:
+        alive = programs_alive(instance.settings, instance.catalogue)
+    except KbapiError:
+        return None
+    return {
+        (one.version, one.schema, str(one.rules), one.catalogue): number
+        for one, number in alive.items()
+    }
 
 
 def _free_bytes(home: Path) -> int | None:

@@ -3,7 +3,7 @@
 import os
 import weakref
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
 from typing import Final
@@ -27,7 +27,7 @@ from kbapi.instance.file_locks import (
     hold_as_only_process,
     shared_lock,
 )
-from kbapi.instance.health import HealthNow, HourlyDeletion, Probing
+from kbapi.instance.health import HealthNow, HourlyDeletion, Presence, Probing
 from kbapi.instance.secret import (
     Secret,
     create_secret,
@@ -75,6 +75,7 @@ class Instance:
         self._health = health_of(settings.home)
         self._probing = Probing(self, self._health)
         self._deleting = HourlyDeletion(self)
+        self._presence = Presence(self, self._health)
         self._release: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
@@ -149,6 +150,10 @@ class Instance:
             raise
         self._health.note_clock(self.now())
 
+    def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
+        """Holds a question; whether no other host does, after a wait of at most so many seconds."""
+        return self._database.alone_with(question, wait_s)
+
     @contextmanager
     def dry_run(self) -> Iterator[Connection]:
         """A connection in a write transaction that is always rolled back; needs no free space."""
@@ -171,9 +176,13 @@ class Instance:
                 results.delete_expired(connection, now_s)
             self.overwrite_withdrawn()
 
-    def begin_deleting(self) -> None:
-        """Delete what has expired now and after each full hour, without a request, until closed."""
+    def begin_serving(self) -> None:
+        """Delete what has expired now and after each full hour, without a request, until closed.
+
+        Where several hosts may serve, also record that this one does.
+        """
         self._deleting.start()
+        self._presence.start()
 
     def overwrite_withdrawn(self) -> None:
         """Overwrite what was deleted, now or soon, as far as the database does that at all."""
@@ -235,6 +244,7 @@ class Instance:
     def close(self) -> None:
         """Close the connections."""
         self._deleting.close()
+        self._presence.close()
         self._probing.close()
         self._database.close()
         if self._release is not None:

@@ -29,6 +29,9 @@ class Database(Protocol):
     def reading(self) -> AbstractContextManager[Connection]:
         """A read-only connection that sees one state of the database."""
 
+    def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
+        """Holds a question; whether no other host does, after a wait of at most so many seconds."""
+
     def overwrite_withdrawn(self) -> None:
         """Overwrite what was deleted, now or soon, as far as the database does that at all."""
 

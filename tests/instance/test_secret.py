@@ -16,7 +16,7 @@ from kbapi.instance.instance import create_or_open_instance, open_instance, upgr
 from kbapi.instance.secret import Secret, create_secret, load_secret, random_secret, write_secret
 from kbapi.server.serve import _forget_secret_variable
 from kbapi.settings import Settings
-from kbapi.storage.sqlite.schema import upgrade_to_head
+from kbapi.storage.schema import upgrade_to_head
 
 
 def test_only_the_owner_can_read_a_new_secret(tmp_path: Path) -> None:

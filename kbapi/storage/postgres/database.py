@@ -7,31 +7,40 @@ What deletes or changes rows that others may refer to runs alone (`shared=False`
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from functools import cached_property
 from threading import BoundedSemaphore
 from typing import Final
 
 from sqlalchemy import Connection, Engine
 
-from kbapi.errors import StorageBusy
+from kbapi.errors import KbapiError, StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.postgres.engine import (
     READ_ONE_STATE,
     WRITE,
     PostgresReads,
+    begin_alone,
     make_engine,
     open_connection,
+    run_together,
 )
+from kbapi.storage.schema import FIND_RULES_MARK, save_mark
+from kbapi.versions import RULES_VERSION
 
 _WRITERS: Final = 8
 _READERS: Final = 8
+_FLIGHTS: Final = 4
 """Connections of each process; most threads wait for clients, so few suffice."""
 
 WRITERS_LOCK: Final = 0x6B62617069
 """The advisory lock that every writer holds: most of them together, some alone."""
-_LONGEST_IDLE_MS: Final = 20_000
-"""After that the server ends the transaction of a host that is gone, with its locks."""
+_LONGEST_IDLE_MS: Final = 10_000
+"""After that the server ends the transaction of a host that is gone or hangs, with its locks.
+
+Writers of other hosts wait longer than that, so they are not refused.
+"""
+_RULES_MARK: Final = "rules_mark"
 
 
 class PostgresDatabase:
@@ -48,6 +57,7 @@ class PostgresDatabase:
         self._url, self._has_pooler = url, has_pooler
         self._note_written = note_written
         self._turns = BoundedSemaphore(_WRITERS)
+        self._flights = BoundedSemaphore(_FLIGHTS)
         self.hot_reads = PostgresReads(lambda: open_connection(url, has_pooler=has_pooler), faults)
 
     @contextmanager
@@ -67,6 +77,7 @@ class PostgresDatabase:
         with self._transaction(timeout_s, shared=shared, once=once) as connection:
             if is_counted:
                 count_write_wait(time.perf_counter() - begun_s)
+                _take_back_mark(connection)
             yield connection
         if is_counted:
             count_commit(1)
@@ -87,7 +98,8 @@ class PostgresDatabase:
         try:
             with self._writing_engine.connect() as connection, connection.begin() as transaction:
                 # One way to the server for all of them.
-                connection.exec_driver_sql(_beginning(timeout_s, shared=shared, once=once))
+                beginning = _beginning(timeout_s, shared=shared, once=once)
+                connection.info[_RULES_MARK] = run_together(connection, beginning)
                 yield connection
                 if not keeps:
                     transaction.rollback()
@@ -99,6 +111,28 @@ class PostgresDatabase:
         """A read-only connection that sees one state of the database."""
         with self._reading_engine.begin() as connection:
             yield connection
+
+    @contextmanager
+    def alone_with(self, question: str, wait_s: float) -> Iterator[bool]:
+        """Holds a question; whether no other host does, after a wait of at most so many seconds.
+
+        The lock ends with the transaction of a connection of its own, so it ends with a host that
+        dies. Where no connection is left, the question is not held: two hosts may compute it.
+        """
+        with ExitStack() as held:
+            yield self._is_alone(held, question, wait_s)
+
+    def _is_alone(self, held: ExitStack, question: str, wait_s: float) -> bool:
+        if not self._flights.acquire(blocking=False):
+            return True
+        held.callback(self._flights.release)
+        try:
+            driver = self.hot_reads.take()
+        except KbapiError:
+            return True
+        held.callback(self.hot_reads.end_and_keep, driver)
+        number = int.from_bytes(bytes.fromhex(question)[:8], "big", signed=True)
+        return begin_alone(driver, number, wait_s, _LONGEST_IDLE_MS)
 
     def overwrite_withdrawn(self) -> None:
         """Do nothing: the server overwrites what was deleted when it vacuums the table."""
@@ -125,8 +159,22 @@ class PostgresDatabase:
         self.hot_reads.close()
 
 
+def _take_back_mark(connection: Connection) -> None:
+    """Let the mark of the rules say that results may be screened by these, which are older.
+
+    A host of a later version has screened all results again, and what is written here is not.
+    """
+    for (mark,) in connection.info[_RULES_MARK]:
+        if int(mark) > RULES_VERSION:
+            save_mark(connection, RULES_VERSION)
+
+
 def _beginning(timeout_s: float, *, shared: bool, once: bytes | None) -> str:
-    """What follows BEGIN: time limits for this transaction alone, and its locks."""
+    """What follows BEGIN: time limits for this transaction alone, its locks, then the rules.
+
+    The mark of the rules is read by a statement of its own, after the locks: who raises it holds
+    the lock of all writers alone.
+    """
     lock = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
     locks = f"{lock}({WRITERS_LOCK})"
     if once is not None:
@@ -135,5 +183,6 @@ def _beginning(timeout_s: float, *, shared: bool, once: bytes | None) -> str:
     return (
         f"SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
         f"SET LOCAL idle_in_transaction_session_timeout = {_LONGEST_IDLE_MS}; "
-        f"SELECT {locks}"
+        f"SELECT {locks}; "
+        f"{FIND_RULES_MARK}"
     )

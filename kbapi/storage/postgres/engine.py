@@ -21,7 +21,7 @@ from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
 from kbapi.storage.faults import fault_of_postgres, readable_faults
-from kbapi.storage.sql import WRITTEN
+from kbapi.storage.sql import WRITTEN, driver_of
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -60,6 +60,20 @@ def _values(statement: str, values: Sequence[Any]) -> Any:
     if _is_numbered(statement):
         return {f"v{place}": value for place, value in enumerate(values, 1)}
     return values
+
+
+def run_together(connection: Connection, statements: str) -> list[tuple[Any, ...]]:
+    """The rows of the last one of several statements, which go to the server together."""
+    try:
+        cursor = driver_of(connection).execute(statements)
+        while cursor.nextset():
+            pass
+        rows: list[tuple[Any, ...]] = cursor.fetchall()
+    except psycopg.Error as error:
+        raise DBAPIError.instance(
+            statements, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+    return rows
 
 
 class _IsoDay(Loader):
@@ -242,7 +256,7 @@ class PostgresReads:
             When the database can't be read now.
         """
         with self._faults():
-            driver = self._take()
+            driver = self.take()
             try:
                 rows: list[Any] = _run(driver, statement, asked).fetchall()
             except psycopg.Error as error:
@@ -251,7 +265,14 @@ class PostgresReads:
             self._idle.append(driver)
         return rows
 
-    def _take(self) -> _Driver:
+    def take(self) -> _Driver:
+        """A connection for one statement or one transaction; the caller gives it back.
+
+        Raises
+        ------
+        StorageUnreachable
+            When the server does not answer.
+        """
         while self._idle:
             try:
                 driver = self._idle.pop()
@@ -265,10 +286,41 @@ class PostgresReads:
         except psycopg.Error as error:
             raise StorageUnreachable from error
 
+    def end_and_keep(self, driver: _Driver) -> None:
+        """End the transaction of a connection that was taken, and keep the connection."""
+        try:
+            driver.execute("ROLLBACK")
+        except psycopg.Error:
+            driver.close()
+        else:
+            self._idle.append(driver)
+
     def close(self) -> None:
         """Close the connections."""
         while self._idle:
             self._idle.pop().close()
+
+
+def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: int) -> bool:
+    """Begin a transaction that holds an advisory lock; whether it got it in this time.
+
+    Where the server fails the lock counts as held: what follows meets the fault itself.
+    """
+    limit = f"SET LOCAL lock_timeout = {max(1, round(wait_s * 1_000))}"
+    # A function without a value gives an empty text, not NULL.
+    waits = f"SELECT pg_advisory_xact_lock({number}) IS NOT NULL"
+    took = f"{limit}; {waits}" if wait_s else f"SELECT pg_try_advisory_xact_lock({number})"
+    idle = f"SET LOCAL idle_in_transaction_session_timeout = {longest_idle_ms}"
+    try:
+        cursor = driver.execute(f"BEGIN; {idle}; {took}", prepare=False)
+        while cursor.nextset():
+            pass
+        ((is_held,),) = cursor.fetchall()
+    except psycopg.errors.LockNotAvailable:
+        return False
+    except psycopg.Error:
+        return True
+    return bool(is_held)
 
 
 def _fault_of(statement: str, error: psycopg.Error) -> Exception:
