@@ -59,8 +59,8 @@ class Settings(BaseSettings):
     )
     database_pooler: bool = Field(
         default=False,
-        description="Whether a pooler in transaction mode stands before PostgreSQL. Then no "
-        "statement is prepared.",
+        description="Whether connections go through a pooler in transaction mode. If so, the "
+        "program prepares no statement.",
     )
     name: str = Field(
         default="kbapi",

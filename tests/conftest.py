@@ -83,8 +83,8 @@ SLOW_FILES: Final = {
     "storage/test_files.py",
     "storage/test_sqlite_engine_faults.py",
     "storage/test_sqlite_rate_counts.py",
-    "storage/test_sqlite_schema.py",
-    "storage/test_sqlite_schema_upgrades.py",
+    "storage/test_schema.py",
+    "storage/test_schema_upgrades.py",
 }
 """Other files that took more than 0.15 s a test, or seconds to set up."""
 

@@ -19,11 +19,11 @@ from kbapi.instance.secret import (
     write_secret,
 )
 from kbapi.settings import Settings
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
+from kbapi.storage.sql import readable_faults
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.log_check import require_sound_log
 from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
-from kbapi.storage.sqlite.write_queue import write_lock_held
 
 _NAME: Final = "kbapi-{:%Y%m%dT%H%M%S.%fZ}.sqlite3"
 _IS_BACKUP: Final = re.compile(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3\Z")

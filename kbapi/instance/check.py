@@ -25,9 +25,9 @@ from kbapi.instance.manifest import (
 from kbapi.instance.secret import foreign_secret, load_secret_of
 from kbapi.instance.write_gate import WriteGate
 from kbapi.settings import Settings
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import free_bytes, log_of, require_may_open, size_of
 from kbapi.storage.schema import count_older, load_mark, require_current_schema
+from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.log_check import find_log_damage
 from kbapi.storage.sqlite.whole_file import (

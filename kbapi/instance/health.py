@@ -30,7 +30,6 @@ from kbapi.instance.write_gate import (
     WriteState,
 )
 from kbapi.settings import Settings
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import log_of, require_disk_writable, size_of
 from kbapi.storage.health import find_newest_day, find_probe, raise_probe
 from kbapi.storage.schema import (
@@ -41,6 +40,7 @@ from kbapi.storage.schema import (
     note_host,
     require_current_schema,
 )
+from kbapi.storage.sql import readable_faults
 from kbapi.versions import RULES_VERSION
 
 if TYPE_CHECKING:

@@ -2,11 +2,11 @@
 
 import os
 import weakref
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
-from typing import Final
+from typing import Final, Protocol
 
 from sqlalchemy import Connection
 
@@ -48,19 +48,75 @@ from kbapi.metrics.counters import count_write_failed
 from kbapi.settings import Settings, bundled_folder
 from kbapi.storage import results, schema
 from kbapi.storage.answers import Memory, SingleFlight
-from kbapi.storage.database import Database, open_database
-from kbapi.storage.faults import readable_faults, unwritable_as
 from kbapi.storage.files import give, give_files, owner_at
 from kbapi.storage.schema import has_older
-from kbapi.storage.sql import HotReads
+from kbapi.storage.sql import HotReads, readable_faults, unwritable_as
+from kbapi.storage.sqlite.database import (
+    WRITE_LOCK_TIMEOUT_S,
+    SqliteDatabase,
+    write_lock_held,
+)
 from kbapi.storage.sqlite.engine import (
     needs_one_process,
 )
-from kbapi.storage.sqlite.write_queue import (
-    WRITE_LOCK_TIMEOUT_S,
-    write_lock_held,
-)
 from kbapi.versions import RULES_VERSION
+
+
+class Database(Protocol):
+    """The connections of one process; each is made at its first use, so never before a fork."""
+
+    @property
+    def hot_reads(self) -> HotReads:
+        """Reads of single statements without a transaction."""
+
+    def writing(
+        self, timeout_s: float, *, shared: bool, once: bytes | None, is_counted: bool
+    ) -> AbstractContextManager[Connection]:
+        """A connection in a transaction that is stored for good when this returns."""
+
+    def dry_run(self, timeout_s: float) -> AbstractContextManager[Connection]:
+        """A connection in a write transaction that is always rolled back."""
+
+    def reading(self) -> AbstractContextManager[Connection]:
+        """A read-only connection that sees one state of the database."""
+
+    def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
+        """Holds a question; whether no other host does, after a wait of at most so many seconds."""
+
+    def overwrite_withdrawn(self) -> None:
+        """Overwrite what was deleted, now or soon, as far as the database does that at all."""
+
+    def is_checkpoint_blocked(self) -> bool:
+        """Whether a reader or a fault prevents that SQLite's log is emptied."""
+
+    def close(self) -> None:
+        """Close the connections."""
+
+
+def _open_database(
+    settings: Settings,
+    *,
+    is_read_only_medium: bool,
+    faults: Callable[[], AbstractContextManager[None]],
+    note_written: Callable[[], None],
+) -> Database:
+    """The database that the settings name; nothing is opened yet."""
+    if settings.database:
+        from kbapi.storage.postgres.database import PostgresDatabase
+
+        return PostgresDatabase(
+            settings.database,
+            has_pooler=settings.database_pooler,
+            faults=faults,
+            note_written=note_written,
+        )
+    return SqliteDatabase(
+        settings.database_path,
+        settings.write_lock_path,
+        is_read_only_medium=is_read_only_medium,
+        faults=faults,
+        note_written=note_written,
+    )
 
 
 class Instance:
@@ -234,7 +290,7 @@ class Instance:
 
     @cached_property
     def _database(self) -> Database:
-        return open_database(
+        return _open_database(
             self.settings,
             is_read_only_medium=self.gate.is_read_only_medium,
             faults=self._noted_damage,

@@ -10,8 +10,8 @@ from typing import Any, Final
 import orjson
 
 from kbapi.errors import StorageBroken, UnsafeSetup
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, give, owner_at
+from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.whole_file import Progress, TableDigest, digest_tables, no_progress
 
 _ENDING: Final = ".manifest.json"

@@ -34,7 +34,6 @@ from kbapi.instance.write_gate import (
 )
 from kbapi.settings import Settings
 from kbapi.storage import schema
-from kbapi.storage.faults import readable_faults, unwritable_as
 from kbapi.storage.files import (
     Owner,
     flush,
@@ -45,9 +44,10 @@ from kbapi.storage.files import (
     require_may_open,
     require_may_replace,
 )
+from kbapi.storage.sql import readable_faults, unwritable_as
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.engine import fold_in_log
 from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
-from kbapi.storage.sqlite.write_queue import write_lock_held
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,10 +14,10 @@ from typing import Final
 
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import SECRET_VARIABLE, Settings
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import give, owner_at, require_may_open
 from kbapi.storage.schema import Database, note_first_key_id, note_key_id, read_key_ids
-from kbapi.storage.sqlite.write_queue import write_lock_held
+from kbapi.storage.sql import readable_faults
+from kbapi.storage.sqlite.database import write_lock_held
 
 _SECRET_BYTES = 32
 

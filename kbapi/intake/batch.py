@@ -44,7 +44,7 @@ from kbapi.intake.submit import (
     store_once,
 )
 from kbapi.storage.keys import Voucher
-from kbapi.storage.sqlite.write_queue import WRITE_LOCK_TIMEOUT_S
+from kbapi.storage.sqlite.database import WRITE_LOCK_TIMEOUT_S
 from kbapi.time_budget import BATCH_TIME, DOCUMENT_TIME, limited_time, time_left_s
 from kbapi.vocabulary import BatchItemStatus
 

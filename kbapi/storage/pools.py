@@ -36,6 +36,7 @@ from kbapi.storage.sql import (
     insert_statement,
     is_sqlite,
     json_of,
+    number_by,
     position_of,
 )
 from kbapi.storage.tables import (
@@ -151,9 +152,9 @@ class ChipRow:
 
 
 _CHIP: Final = "SELECT id, line_id FROM chip WHERE key = ?"
-_CHIP_NUMBER: Final = "SELECT id FROM chip WHERE key = ?"
+_CHIP_NUMBER: Final = number_by("chip", "key")
 _ADD_CHIP: Final = insert_statement(Chip, ("key", "name", "kind", "series", "line_id"))
-_LINE_NUMBER: Final = "SELECT id FROM line WHERE key = ?"
+_LINE_NUMBER: Final = number_by("line", "key")
 _ADD_LINE: Final = insert_statement(Line, ("id", "key", "revision"))
 
 

@@ -33,6 +33,7 @@ from kbapi.storage.sql import (
     find_row,
     find_rows,
     insert_statement,
+    number_by,
     session_on,
 )
 from kbapi.storage.tables import Contributor, IdempotencyRecord, SettingResult, Submission, Unit
@@ -126,13 +127,12 @@ def forget_answers(connection: Connection, submission_id: int) -> None:
     connection.execute(update(IdempotencyRecord).where(of_it).values(**no_answer()))
 
 
-_ID_BY: Final = "SELECT id FROM {} WHERE {} = ?"
-_CONTRIBUTOR: Final = _ID_BY.format("contributor", "token_hash")
-_UNIT: Final = _ID_BY.format("unit", "token_hash")
-_BY_PUBLIC_ID: Final = _ID_BY.format("submission", "public_id")
-_BY_CONTENT: Final = _ID_BY.format("submission", "content_hash")
+_CONTRIBUTOR: Final = number_by("contributor", "token_hash")
+_UNIT: Final = number_by("unit", "token_hash")
+_BY_PUBLIC_ID: Final = number_by("submission", "public_id")
+_BY_CONTENT: Final = number_by("submission", "content_hash")
 _ADD_CONTRIBUTOR: Final = insert_statement(Contributor, ("token_hash", "key_id", "first_seen_day"))
-_UNIT_WITHOUT_TOKEN: Final = _ID_BY.format("unit", "document_hash")
+_UNIT_WITHOUT_TOKEN: Final = number_by("unit", "document_hash")
 _ADD_UNIT: Final = insert_statement(Unit, ("contributor_id", "token_hash", "document_hash"))
 _ADD_SUBMISSION: Final = insert_statement(
     Submission,

@@ -43,8 +43,7 @@ from kbapi.settings import bundled_folder
 
 # Imported for its tables: each file adds its own to the metadata.
 from kbapi.storage import tables_evidence
-from kbapi.storage.faults import readable_faults
-from kbapi.storage.sql import driver_of, is_sqlite, session_on
+from kbapi.storage.sql import driver_of, is_sqlite, readable_faults, session_on
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine, reading_untouched
 from kbapi.storage.tables import Contributor, Submission

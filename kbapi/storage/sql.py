@@ -1,4 +1,4 @@
-"""Statements on a connection to either database: sessions, and statements run as written.
+"""Statements on a connection to either database, and the error of storage for each of its faults.
 
 A cold path opens a session on the connection of its caller (`session_on`). A hot path runs its
 statement on the driver (`find_rows` and the others), because SQLAlchemy costs several times what
@@ -7,7 +7,9 @@ one. The driver takes and returns a date as its ISO text. A written statement ma
 `?` or `?1`, and both databases understand it.
 """
 
+import errno
 import hashlib
+import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, Protocol, TypeVar
@@ -26,13 +28,23 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.elements import ColumnElement
 from sqlalchemy.sql.functions import GenericFunction
 from sqlmodel import Session, SQLModel
 
-from kbapi.errors import StorageBusy
+from kbapi.errors import (
+    DiskError,
+    KbapiError,
+    StorageBroken,
+    StorageBusy,
+    StorageDamaged,
+    StorageFull,
+    StorageUnreachable,
+    StorageUnwritable,
+)
 from kbapi.storage.sqlite.driver import dbapi2
 
 Found = TypeVar("Found")
@@ -179,6 +191,11 @@ def driver_of(connection: Connection) -> Any:
 def is_sqlite(connection: Connection) -> bool:
     """Whether this is a connection to SQLite."""
     return connection.dialect.name == "sqlite"
+
+
+def number_by(table: str, column: str) -> str:
+    """The statement for the number of the row of a table with one value in this column."""
+    return f"SELECT id FROM {table} WHERE {column} = ?"  # noqa: S608
 
 
 def find_rows(
@@ -350,3 +367,113 @@ def upsert(connection: Connection, table: type[SQLModel]) -> "sqlite.Insert | po
 def json_of(numbers: Sequence[int]) -> str:
     """The numbers as JSON, for a statement that takes any number of them as one value."""
     return orjson.dumps(list(numbers)).decode()
+
+
+# SQLite's texts for its result codes; the driver passes on no code.
+_FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
+    ("database is locked", StorageBusy),
+    ("database table is locked", StorageBusy),
+    ("database or disk is full", StorageFull),
+    ("readonly database", StorageUnwritable),
+    ("disk i/o error", DiskError),
+    ("file is not a database", StorageBroken),
+    ("malformed", StorageDamaged),
+    ("could not decode to utf-8", StorageDamaged),
+    ("no such table", StorageBroken),
+)
+# The longest beginning of PostgreSQL's SQLSTATE that is here decides (its manual, appendix A).
+_POSTGRES_FAULTS: Final[dict[str, type[KbapiError]]] = {
+    "08": StorageUnreachable,  # connection exception
+    "57P": StorageUnreachable,  # the server stops or starts
+    "57014": StorageBusy,  # a time limit ended the statement
+    "25P": StorageBusy,  # a time limit ended the transaction
+    "53": StorageBusy,  # too many connections, out of memory
+    "531": StorageFull,  # disk full
+    "40": StorageBusy,  # deadlock, serialization failure
+    "23505": StorageBusy,  # another writer added the same row at the same time
+    "55": StorageBusy,  # lock not available
+    "25006": StorageUnwritable,  # a replica, or a database that is set to read only
+    "28": StorageUnreachable,  # the role or its password is refused
+    "3D": StorageUnreachable,  # no such database
+    "42501": StorageUnwritable,  # the role lacks a privilege
+    "42P01": StorageBroken,  # no such table
+    "58": DiskError,  # error of the file system
+    "XX": StorageDamaged,  # damaged data or index
+}
+
+
+@contextmanager
+def unwritable_as(detail: str) -> Iterator[None]:
+    """Replace the text of StorageUnwritable, for commands that no server answers beside."""
+    try:
+        yield
+    except StorageUnwritable as fault:
+        raise type(fault)(detail) from fault
+
+
+_NOT_OPENED: Final = (
+    "The database file is missing, or this program may not open it. Tell the person who hosts "
+    "this instance."
+)
+_TOO_MANY_OPEN: Final = (
+    "Too many files or connections are open. Nothing was stored: try again in a few seconds."
+)
+_NO_FILES: Final = (errno.EMFILE, errno.ENFILE)
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+@contextmanager
+def readable_faults() -> Iterator[None]:
+    """Raise an error of storage in place of what a driver or the operating system raised."""
+    try:
+        yield
+    except PoolTimeout as error:
+        raise StorageBusy from error
+    except (DBAPIError, dbapi2.Error) as error:
+        if not isinstance(getattr(error, "orig", error), dbapi2.Error):
+            found = fault_of_postgres(getattr(error, "orig", None) or error)
+            if found is None:
+                raise
+            raise found from error
+        text = str(getattr(error, "orig", error)).lower()
+        if "unable to open database file" in text:
+            raise _why_not_opened() from error
+        for part, fault in _FAULTS:
+            if part in text:
+                raise fault from error
+        raise
+    except UnicodeDecodeError as error:  # only damage makes a text that is not UTF-8
+        raise StorageBroken from error
+    except OSError as error:
+        if error.errno in _NO_FILES:
+            raise StorageBusy(_TOO_MANY_OPEN) from error
+        raise fault_of_system(error)() from error
+
+
+def fault_of_postgres(error: BaseException) -> type[KbapiError] | None:
+    """The error of storage for one of the driver of PostgreSQL; None where kbapi is at fault.
+
+    An error without a code is about the connection.
+    """
+    code: str | None = getattr(error, "sqlstate", None)
+    if code is None:
+        return StorageUnreachable if type(error).__name__ == "OperationalError" else None
+    beginnings = (code[:length] for length in range(len(code), 0, -1))
+    return next((_POSTGRES_FAULTS[one] for one in beginnings if one in _POSTGRES_FAULTS), None)
+
+
+def fault_of_system(error: OSError) -> type[StorageUnwritable]:
+    """The error of storage for one of the operating system that is about a disk."""
+    if error.errno in _NO_ROOM:
+        return StorageFull
+    return DiskError if error.errno == errno.EIO else StorageUnwritable
+
+
+def _why_not_opened() -> KbapiError:
+    """Why SQLite opened no file: too many are open, or this one is missing."""
+    try:
+        os.close(os.open("/", os.O_RDONLY | os.O_CLOEXEC))
+    except OSError as error:
+        if error.errno in _NO_FILES:
+            return StorageBusy(_TOO_MANY_OPEN)
+    return StorageBroken(_NOT_OPENED)

@@ -21,7 +21,7 @@ from kbapi.api.admission import needs
 from kbapi.server.serve import serve
 from kbapi.settings import Settings
 from kbapi.storage.sqlite import engine
-from kbapi.storage.sqlite.write_queue import SharedCommit
+from kbapi.storage.sqlite.database import SharedCommit
 
 CONSTANT = "noop.json"
 

@@ -12,7 +12,7 @@ from kbapi.curation.item import ReviewItem, StartOutcome, show_item
 from kbapi.errors import SettingUnknown
 from kbapi.instance.instance import Instance
 from kbapi.intake.responses import Accepted
-from kbapi.storage.sqlite.write_queue import write_lock_held
+from kbapi.storage.sqlite.database import write_lock_held
 from tests.curation.makers import a_curator, a_decision, decide, send_deep
 from tests.makers import (
     HandMovedClock,

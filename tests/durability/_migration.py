@@ -16,7 +16,7 @@ from tests.durability._clients import kbapi
 from tests.makers import give_up_lost_secret
 from tests.report import Row, measured
 from tests.storage.later_schema import REBUILD, later_program
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 
 
 def failed_migration(folder: Path, kills: int) -> list[Row]:

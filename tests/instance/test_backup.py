@@ -15,9 +15,9 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import create_secret, load_secret
 from kbapi.settings import Settings
 from kbapi.storage.files import log_of
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.whole_file import look_through
-from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.makers import HandMovedClock, a_submission, row_counts, rows_of, send
 
 

@@ -19,7 +19,7 @@ from kbapi.storage.schema import save_mark
 from kbapi.storage.sqlite.whole_file import copy_whole
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, send
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 from tests.storage.test_sqlite_whole_file import change
 
 

@@ -22,8 +22,8 @@ from kbapi.settings import Settings
 from kbapi.storage.files import log_of
 from kbapi.storage.health import find_probe
 from kbapi.storage.sqlite import engine
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.write_queue import write_lock_held
 from tests.makers import HandMovedClock, a_submission, an_instance, send
 
 START = "/v1/start?chip=norvane-sable-7-4820mx"

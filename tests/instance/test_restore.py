@@ -42,8 +42,8 @@ from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE
-from tests.storage.test_sqlite_schema import add_migrations
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema import add_migrations
+from tests.storage.test_schema_upgrades import database_at
 
 
 @pytest.fixture

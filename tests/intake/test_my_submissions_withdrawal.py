@@ -11,8 +11,8 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.storage.answers import Place, Stamp, save_answer
 from kbapi.storage.pools import find_line
+from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.write_queue import write_lock_held
 from kbapi.versions import ANSWER_STAMP
 from tests.evidence.makers import evidence_in
 from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send

@@ -20,7 +20,7 @@ from kbapi.storage.schema import upgrade_to_head
 from kbapi.versions import RULES_VERSION
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_body, a_setting, a_submission, give_up_lost_secret, rows_of, send
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 
 
 @pytest.fixture(params=["0001_rules_1", "0001_rules_2", "0001_no_readings"])

@@ -19,7 +19,7 @@ from kbapi.storage.sql import driver_of
 from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_submission, give_up_lost_secret, send
-from tests.storage.test_sqlite_schema_upgrades import database_at
+from tests.storage.test_schema_upgrades import database_at
 
 MANY = 12
 

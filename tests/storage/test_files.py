@@ -29,7 +29,7 @@ from kbapi.instance.restore import restore_backup
 from kbapi.instance.secret import load_secret
 from kbapi.settings import Settings
 from kbapi.storage import files
-from kbapi.storage.sqlite.write_queue import write_lock_held
+from kbapi.storage.sqlite.database import write_lock_held
 from tests.makers import HandMovedClock, a_submission, send
 
 IS_ROOT = os.geteuid() == 0

@@ -12,7 +12,7 @@ from kbapi.storage.schema import upgrade_to_head
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.whole_file import ChangedRows, copy_whole, digest_tables, look_through
 from tests.makers import a_submission, send
-from tests.storage.test_sqlite_schema_upgrades import database_at, dumps
+from tests.storage.test_schema_upgrades import database_at, dumps
 from tests.storage.write_rows import TABLES
 
 

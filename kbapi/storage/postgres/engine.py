@@ -20,8 +20,7 @@ from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
-from kbapi.storage.faults import fault_of_postgres, readable_faults
-from kbapi.storage.sql import WRITTEN, driver_of
+from kbapi.storage.sql import WRITTEN, driver_of, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -166,10 +165,9 @@ def is_lost(driver: Any) -> bool:
         return True
     waiting = select.poll()
     waiting.register(driver.fileno(), select.POLLIN)
-    if not waiting.poll(0):
-        return False
-    try:  # something came: a word of the server, or its end
-        driver.pgconn.consume_input()
+    try:
+        while waiting.poll(0):  # something came: a word of the server, or its end
+            driver.pgconn.consume_input()
     except psycopg.Error:
         return True
     return bool(driver.pgconn.status != psycopg.pq.ConnStatus.OK)

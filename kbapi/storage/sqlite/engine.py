@@ -30,8 +30,8 @@ from kbapi.errors import (
     StorageUnwritable,
     UnsafeSetup,
 )
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
+from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.driver import dbapi2
 
 Found = TypeVar("Found")
@@ -98,7 +98,7 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
 
     A deferred transaction that turns writer half-way gets SQLITE_BUSY at once, and the
     driver's own transaction control would leave half of a failed migration behind.
-    One connection: writers of a process queue before they take it (`write_queue.py`).
+    One connection: writers of a process queue before they take it (`database.py`).
     Only a migration leaves foreign keys unchecked, because dropping a table that it has copied
     would delete what refers to it; it checks them all before it commits.
     """
@@ -299,7 +299,7 @@ def needs_one_process() -> bool:
     """Whether one process alone may open a database to write, for which this library is affected.
 
     The race needs two connections, one of which checkpoints while another writes or checkpoints.
-    The lock of `write_queue.py` admits one at a time: a writer, whose commit may checkpoint, the
+    The lock of `database.py` admits one at a time: a writer, whose commit may checkpoint, the
     emptying of the log, or the end of an instance. The last connection to close checkpoints too,
     under SQLite's exclusive lock on the file. A reading connection does neither: `kbapi backup`
     and `kbapi check` may read beside a server.

@@ -21,7 +21,6 @@ from sqlmodel import col, func, or_, select
 
 from kbapi.errors import StorageBroken
 from kbapi.storage.columns import CHECKSUM_OF
-from kbapi.storage.faults import readable_faults
 from kbapi.storage.files import flush, give, owner_at
 from kbapi.storage.schema import (
     METADATA,
@@ -31,7 +30,7 @@ from kbapi.storage.schema import (
     head_revision,
     tables_of_a_secret,
 )
-from kbapi.storage.sql import checksum_of, driver_of, session_on
+from kbapi.storage.sql import checksum_of, driver_of, readable_faults, session_on
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import library_version, reading_untouched
 from kbapi.storage.tables import Submission

@@ -13,14 +13,14 @@ import pytest
 from kbapi.advice.start.answer import advise_start
 from kbapi.errors import StorageBusy
 from kbapi.instance.instance import Instance
-from kbapi.storage.sqlite.write_queue import write_lock_held
+from kbapi.storage.sqlite.database import write_lock_held
 from tests.makers import a_question, a_submission, send
 
 # Reads, dawdles, writes: two at once lose an increment.
 COUNT_UP = """
 import sys, threading, time
 from pathlib import Path
-from kbapi.storage.sqlite.write_queue import write_lock_held
+from kbapi.storage.sqlite.database import write_lock_held
 
 lock, counter = Path(sys.argv[1]), Path(sys.argv[2])
 
@@ -39,7 +39,7 @@ threads = [threading.Thread(target=count_up) for _ in range(2)]
 HOLD = """
 import sys
 from pathlib import Path
-from kbapi.storage.sqlite.write_queue import write_lock_held
+from kbapi.storage.sqlite.database import write_lock_held
 
 with write_lock_held(Path(sys.argv[1])):
     print("held", flush=True)

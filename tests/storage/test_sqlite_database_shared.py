@@ -14,9 +14,9 @@ from sqlalchemy import Connection, Engine, event
 
 from kbapi.errors import StorageBusy
 from kbapi.metrics.folder import exposition_of_counts
+from kbapi.storage.sqlite.database import SharedCommit, write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
-from kbapi.storage.sqlite.write_queue import SharedCommit, write_lock_held
 
 TIMEOUT_S = 20.0
 
