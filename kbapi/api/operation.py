@@ -1,5 +1,6 @@
 """Health, metrics, and the web pages that may read this instance (CORS)."""
 
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -143,10 +144,11 @@ def _hosts(instance: Instance) -> dict[tuple[str, ...], int] | None:
         alive = programs_alive(instance.settings, instance.catalogue)
     except KbapiError:
         return None
-    return {
-        (one.version, one.schema, str(one.rules), one.catalogue): number
-        for one, number in alive.items()
-    }
+    found = Counter[tuple[str, ...]]()
+    for one, number in alive.items():
+        catalogue = "own" if one.catalogue == instance.catalogue.stamp else "other"
+        found[one.version, one.schema, str(one.rules), catalogue] += number
+    return found
 
 
 def _free_bytes(home: Path) -> int | None:

@@ -154,6 +154,8 @@ def _findings(settings: Settings, progress: Progress, today: date) -> Iterator[F
     yield _schema(settings)
     yield _rules(settings)
     yield _catalogue(settings, today)
+    if settings.database:
+        yield find_hosts(settings)
     yield _clock(settings, today)
 
 
@@ -290,7 +292,7 @@ def _catalogue(settings: Settings, today: date) -> Finding:
     return Finding("catalogue", True, f"due for review: {', '.join(due[:_MOST_DUE])}{more}")
 
 
-def _hosts(settings: Settings) -> Finding:
+def find_hosts(settings: Settings) -> Finding:
     """How many hosts serve the database of the settings, and whether they do so alike."""
     try:
         alive = programs_alive(settings, catalogue_in(settings))

@@ -47,7 +47,7 @@ class InstanceState:
     is_rescreening_due: bool | None
     """Whether older rules screened some results; None if it cannot be read now."""
     hosts: Mapping[tuple[str, ...], int] | None
-    """How many hosts serve this database, by version, schema, rules and catalogue."""
+    """How many hosts serve this database, by version, schema, rules, and `own` or `other` catalogue."""
 
 
 class _State(Collector):
@@ -92,7 +92,7 @@ class _State(Collector):
         )
         hosts = GaugeMetricFamily(
             "kbapi_hosts",
-            "Hosts that serve this database now, by their programs and catalogues.",
+            "Hosts that serve this database now, by program, and by catalogue: own or other.",
             labels=("version", "schema", "rules", "catalogue"),
         )
         for program, number in (state.hosts or {}).items():
