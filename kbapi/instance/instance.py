@@ -380,6 +380,9 @@ def create_or_open_instance(settings: Settings, now: Clock = utc_now) -> Instanc
     """An instance in this folder, created if the folder is empty; an old schema is kept."""
     if not is_whole(settings):
         upgrade_instance(settings)
+    elif settings.database:
+        # One more host, which needs no upgrade: its folder may still be missing.
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
     return open_instance(settings, now)
 
 

@@ -47,7 +47,7 @@ class InstanceState:
     is_rescreening_due: bool | None
     """Whether older rules screened some results; None if it cannot be read now."""
     hosts: Mapping[tuple[str, ...], int] | None
-    """How many hosts serve this database, by version, schema, rules, and `own` or `other` catalogue."""
+    """How many hosts serve this database, by program, and by catalogue: own or other."""
 
 
 class _State(Collector):
