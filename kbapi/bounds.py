@@ -129,3 +129,6 @@ MOST_OF_EXPECTED_COOLING: Final = 1.5
 """A larger ratio of measured to expected cooling has another cause than the power."""
 EXPECTED_COOLING_FLOOR_C: Final = 3
 """Below this, the rounding of sensors to whole degrees dominates."""
+
+# One worker of a server: each connection needs a file of the system.
+MOST_CONNECTIONS: Final = 1_000

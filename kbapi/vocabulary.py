@@ -288,8 +288,13 @@ MarginSource = Literal["learned", "default", "default_failed"]
 """Where a margin comes from: `learned` from follow-ups, `default` without follow-ups against it.
 `default_failed` where follow-ups rule the default out and a wider margin replaces it."""
 
-SCOPES: Final = ("submit", "submit_for_members", "curate", "admin")
-"""What an access key may open."""
+SCOPES: Final = {
+    "submit": "send results, and batches of one contributor; vouches for the first contributor",
+    "submit_for_members": "send results, and batches of several contributors; vouches for all",
+    "curate": "review results",
+    "admin": "all of these, for the host",
+}
+"""What each scope of an access key allows; every live key can also read."""
 
 ScreeningStatus = Literal["counted", "unverified", "excluded"]
 """How a setting was screened: it counts, it lacks proof of effect, or a rule excludes it."""

@@ -1,5 +1,6 @@
 """The few things that tests begin from: an instance with a clock of its own, its app, a client."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
@@ -11,6 +12,7 @@ from hypothesis import settings
 
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
+from tests import postgres
 from tests.makers import HandMovedClock, an_instance
 
 # A drawn example that takes long on a loaded machine is right all the same.
@@ -89,11 +91,26 @@ SLOW_FILES: Final = {
 """Other files that took more than 0.15 s a test, or seconds to set up."""
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    what = "which database instances have (default: sqlite)"
+    parser.addoption("--database", choices=("sqlite", "postgres"), help=what)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    # Processes of tests, and those that they start, find it there.
+    if (chosen := config.getoption("--database")) is not None:
+        os.environ[postgres.CHOICE] = chosen
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: _place(item.path.parent.name))
     for item in items:
         if _is_quick(item):
             item.add_marker(pytest.mark.quick)
+        if postgres.is_chosen():
+            for mark in item.iter_markers("sqlite"):
+                (reason,) = mark.args
+                item.add_marker(pytest.mark.skip(f"about SQLite: {reason}"))
 
 
 def _is_quick(item: pytest.Item) -> bool:
@@ -105,6 +122,12 @@ def _is_quick(item: pytest.Item) -> bool:
 
 def _place(folder: str) -> int:
     return LONGEST_FIRST.index(folder) if folder in LONGEST_FIRST else len(LONGEST_FIRST)
+
+
+@pytest.fixture(autouse=True)
+def _databases(request: pytest.FixtureRequest) -> Iterator[None]:
+    yield
+    postgres.DATABASES.take_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
 
 
 @pytest.fixture

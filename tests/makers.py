@@ -2,13 +2,15 @@
 
 import json
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.chips.catalogue import Catalogue, Presence
@@ -19,6 +21,8 @@ from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
 from kbapi.storage.schema import METADATA, upgrade_to_head
+from kbapi.storage.sqlite.engine import make_writing_engine
+from tests import postgres
 
 NOON = datetime(2026, 9, 15, 12, tzinfo=UTC)
 CHIP = "norvane-sable-7-4820mx"
@@ -85,16 +89,24 @@ def an_instance(
 
     It knows the invented chips, unless `has_club_catalogue` is false.
     """
-    chosen = Settings(home=folder / "home", **{**FAR_LIMITS, **settings})
+    chosen = settings_of(folder / "home", **{**FAR_LIMITS, **settings})
     if not chosen.home.exists():
         # What `upgrade_instance` leaves, without running the migrations again for each test.
         chosen.home.mkdir(mode=0o700, parents=True)
-        chosen.database_path.write_bytes(empty_database())
-        chosen.database_path.chmod(0o600)
+        if not chosen.database:
+            chosen.database_path.write_bytes(empty_database())
+            chosen.database_path.chmod(0o600)
         create_secret(chosen.secret_path)
         if has_club_catalogue:
             install_catalogue(chosen.catalogue_path)
     return create_or_open_instance(chosen, clock or HandMovedClock())
+
+
+def settings_of(home: Path, **settings: Any) -> Settings:
+    """Settings of an instance in this folder, with the database that tests run on."""
+    if postgres.is_chosen():
+        settings.setdefault("database", postgres.DATABASES.of(home))
+    return Settings(home=home, **settings)
 
 
 @cache
@@ -106,10 +118,25 @@ def empty_database() -> bytes:
         return database.read_bytes()
 
 
+@contextmanager
+def an_engine(folder: Path) -> Iterator[Engine]:
+    """An engine that writes to a database with today's schema, in which nothing is stored."""
+    if postgres.is_chosen():
+        from kbapi.storage.postgres.engine import WRITE, make_engine
+
+        made = make_engine(postgres.DATABASES.of(folder), WRITE, pool_size=2)
+    else:
+        database = folder / "kbapi.sqlite3"
+        database.write_bytes(empty_database())
+        made = make_writing_engine(database)
+    yield made
+    made.dispose()
+
+
 def give_up_lost_secret(settings: Settings) -> None:
     """Let a database whose rows were written under a secret that is gone take the one here."""
     create_secret(settings.secret_path)
-    record_secret(settings.database_path, load_secret(settings.secret_path))
+    record_secret(settings.database_at, load_secret(settings.secret_path))
 
 
 def a_setting(**changes: Any) -> dict[str, Any]:

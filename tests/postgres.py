@@ -23,9 +23,11 @@ from urllib.parse import urlsplit, urlunsplit
 
 import psycopg
 
+from kbapi.storage.schema import METADATA, upgrade_to_head
 from tests.needs import program
 from tests.system.server import free_port
 
+CHOICE: Final = "TESTS_DATABASE"
 USER: Final = "kbapi"
 LOCALE: Final = "C.UTF-8"
 _SYSTEM_USER: Final = "postgres"
@@ -164,10 +166,7 @@ class PostgresServer:
 
     def create_database(self, template: str = "template0", tablespace: str | None = None) -> str:
         """The URL of a new database: a copy of the template, with nothing else in it."""
-        name = f"kbapi_{uuid.uuid4().hex[:16]}"
-        where = f" TABLESPACE {tablespace}" if tablespace else ""
-        self.execute(f"CREATE DATABASE {name} TEMPLATE {template}{where}")
-        return self.url(name)
+        return create_database(self.url(), template, tablespace)
 
     def drop_database(self, url: str) -> None:
         """Nothing; the database is gone, and its sessions have ended."""
@@ -263,6 +262,86 @@ def _locked(folder: Path) -> Iterator[None]:
         os.close(descriptor)
 
 
+def is_chosen() -> bool:
+    """Whether tests of instances run on PostgreSQL: `--database postgres`, or this variable."""
+    return os.environ.get(CHOICE) == "postgres"
+
+
+class _Databases:
+    """Databases with the schema of today on the shared server: each is emptied and lent again."""
+
+    def __init__(self) -> None:
+        self._lent: dict[Path, str] = {}
+        self._free: list[str] = []
+        self._made: dict[str, tuple[object, ...]] = {}
+
+    def of(self, home: Path) -> str:
+        """The URL of the database that belongs to this folder, in which nothing is stored."""
+        if home not in self._lent:
+            self._lent[home] = self._free.pop() if self._free else self._create()
+        return self._lent[home]
+
+    def take_back(self, folder: Path | None) -> None:
+        """Nothing; what instances below this folder had is empty again, and may be lent.
+
+        So is what instances had whose folder is gone. A test may have changed the schema of its
+        database: then that is dropped.
+        """
+        for home in [one for one in self._lent if folder in one.parents or not one.exists()]:
+            url = self._lent.pop(home)
+            with psycopg.connect(url, autocommit=True) as connection:
+                connection.execute(_END_OTHER_SESSIONS)
+                schema, *marks = self._made[url]
+                if connection.execute(_SCHEMA).fetchone() == schema:
+                    connection.execute(_empty_tables())
+                    connection.cursor().executemany("INSERT INTO mark VALUES (%s, %s)", marks)
+                    self._free.append(url)
+                    continue
+            execute(with_database(url, "postgres"), f"DROP DATABASE {database_name(url)}")
+
+    def _create(self) -> str:
+        url = create_database(shared_server_url())
+        upgrade_to_head(url)
+        with psycopg.connect(url) as connection:
+            schema = connection.execute(_SCHEMA).fetchone()
+            self._made[url] = (schema, *connection.execute("SELECT name, value FROM mark"))
+        return url
+
+
+DATABASES: Final = _Databases()
+
+
+@cache
+def _empty_tables() -> str:
+    # Much less work than TRUNCATE, where a test leaves few rows.
+    tables = ("mark", *(table.name for table in reversed(METADATA.sorted_tables)))
+    deleted = [f"DELETE FROM {table}" for table in tables]
+    return ";".join([*deleted, _BEGIN_NUMBERS_AGAIN])
+
+
+_BEGIN_NUMBERS_AGAIN: Final = (
+    "SELECT setval(oid::regclass, 1, false) FROM pg_class WHERE relkind = 'S'"
+)
+_END_OTHER_SESSIONS: Final = (
+    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+    "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+)
+# Each table, index, constraint and trigger has a number of its own; these are of tests, not of
+# PostgreSQL.
+_SCHEMA: Final = " UNION ALL ".join(
+    f"SELECT count(*), sum(oid::bigint) FROM {catalog} WHERE oid >= 16384"
+    for catalog in ("pg_class", "pg_constraint", "pg_trigger")
+).join(("SELECT array_agg(found::text) FROM (", ") AS found"))
+
+
+def create_database(server: str, template: str = "template0", tablespace: str | None = None) -> str:
+    """The URL of a new database on the server of this URL: a copy of the template."""
+    name = f"kbapi_{uuid.uuid4().hex[:16]}"
+    where = f" TABLESPACE {tablespace}" if tablespace else ""
+    execute(server, f"CREATE DATABASE {name} TEMPLATE {template}{where}")
+    return with_database(server, name)
+
+
 def with_database(url: str, name: str) -> str:
     """The URL of another database of the same server."""
     return urlunsplit(urlsplit(url)._replace(path=f"/{name}"))
@@ -271,6 +350,15 @@ def with_database(url: str, name: str) -> str:
 def database_name(url: str) -> str:
     """The name of a database in its URL."""
     return urlsplit(url).path.removeprefix("/")
+
+
+def is_sound(url: str) -> bool:
+    """Whether every row and every entry of an index can be read, and they agree."""
+    command = [binary("pg_amcheck"), "--install-missing", "--heapallindexed", url]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        print(done.stdout, done.stderr)
+    return not done.returncode
 
 
 def execute(url: str, statement: str) -> None:

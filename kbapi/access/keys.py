@@ -13,19 +13,13 @@ from kbapi.errors import AccessKeyWrong, KeyRefused, Problem
 from kbapi.instance.instance import Instance
 from kbapi.storage import keys
 from kbapi.storage.keys import KeyRow, Voucher
+from kbapi.vocabulary import SCOPES
 
 KEY_PREFIX: Final = "kbk_"
 SUBMIT: Final = "submit"
 SUBMIT_FOR_MEMBERS: Final = "submit_for_members"
 CURATE: Final = "curate"
 ADMIN: Final = "admin"
-SCOPES: Final = {
-    SUBMIT: "send results, and batches of one contributor; vouches for the first contributor",
-    SUBMIT_FOR_MEMBERS: "send results, and batches of several contributors; vouches for all",
-    CURATE: "review results",
-    ADMIN: "all of these, for the host",
-}
-"""What each scope allows; every live key can also read."""
 
 _RANDOM_BYTES: Final = 32
 _CHECK_BYTES: Final = 4

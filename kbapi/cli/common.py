@@ -3,14 +3,16 @@
 import os
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from time import monotonic
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Protocol, TypeVar
 
 import click
 import orjson
+from click.shell_completion import CompletionItem
 
 from kbapi.cli.api_client import ApiClient, LocalClient, RemoteClient, Reply
 from kbapi.errors import (
@@ -25,52 +27,83 @@ from kbapi.errors import (
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-    # A command that asks a server needs neither settings nor storage: both load for long.
+    # A command that asks a server needs no settings: they load for long.
     from kbapi.settings import Settings
-    from kbapi.storage.sqlite.whole_file import Progress
 
-_LINES: Final = 10
 T = TypeVar("T")
 
 
-def show_progress(items: Iterable[T], total: int, label: str) -> Iterator[T]:
-    """The items; prints how many of them have been taken."""
-    if sys.stdout.isatty():
-        with click.progressbar(items, length=total, label=label) as shown:
-            yield from shown
-        return
-    every = max(1, total // _LINES)
-    for number, item in enumerate(items, start=1):
-        yield item
-        if number % every == 0 or number == total:
-            click.echo(f"{label}: {number:,} of {total:,}")
+ShowProgress = Callable[[str, int, int], None]
+"""Called with the name of a step, and how much of how much is done."""
+
+
+def show_progress(
+    items: Iterable[T], total: int, label: str, is_wanted: bool = False
+) -> Iterator[T]:
+    """The items; shows how many of them have been taken."""
+    with progress_shown(is_wanted) as progress:
+        for number, item in enumerate(items, start=1):
+            yield item
+            progress(label, number, total)
 
 
 @contextmanager
-def progress_shown(is_wanted: bool) -> Iterator["Progress"]:
-    """A function that shows steps on standard error: on a terminal, or if it is wanted."""
-    is_terminal, last = sys.stderr.isatty(), ""
-
-    def show(step: str, done: int, total: int) -> None:
-        nonlocal last
-        percent = 100 * done // max(total, 1)
-        line = f"{step}: {percent if is_terminal else percent // _LINES * _LINES} %"
-        if line != last:
-            click.echo(
-                f"\r{line:<{COLUMNS - 1}}" if is_terminal else line, nl=not is_terminal, err=True
-            )
-            last = line
-
-    if not (is_wanted or is_terminal):
-        from kbapi.storage.sqlite.whole_file import no_progress
-
-        yield no_progress
+def progress_shown(is_wanted: bool) -> Iterator[ShowProgress]:
+    """A function that shows steps on standard error: bars on a terminal, lines if wanted."""
+    if not sys.stderr.isatty():
+        yield ProgressLines() if is_wanted else _show_nothing
         return
+    bars = _ProgressBars()
     try:
-        yield show
+        yield bars
     finally:
-        if is_terminal:
-            click.echo(f"\r{'':<{COLUMNS - 1}}\r", nl=False, err=True)
+        bars.finish()
+
+
+def _show_nothing(_step: str, _done: int, _total: int) -> None:
+    pass
+
+
+class ProgressLines:
+    """Shows each step in plain lines: its begin and its end, and in between every few seconds."""
+
+    EVERY_S: ClassVar = 5.0
+
+    def __init__(self, now: Callable[[], float] = monotonic) -> None:
+        self._now, self._printed, self._step, self._next_s = now, "", "", 0.0
+
+    def __call__(self, step: str, done: int, total: int) -> None:
+        """Nothing; prints a line if it is time for one."""
+        now = self._now()
+        if step == self._step and done < total and now < self._next_s:
+            return
+        self._step, self._next_s = step, now + self.EVERY_S
+        line = f"{step}: {100 * done // max(total, 1)} %"
+        if line != self._printed:
+            click.echo(line, err=True)
+            self._printed = line
+
+
+class _ProgressBars:
+    """Shows each step as a bar, one below the other."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+
+    def __call__(self, step: str, done: int, total: int) -> None:
+        """Nothing; moves the bar of the step."""
+        bar = self._bar
+        if bar is None or (bar.label, bar.length) != (step, total) or done < bar.pos:
+            self.finish()
+            bar = self._bar = click.progressbar(length=total, label=step, file=sys.stderr)
+            bar.render_progress()
+        bar.update(done - bar.pos)
+
+    def finish(self) -> None:
+        """Nothing; ends the line of the bar."""
+        if self._bar is not None:
+            self._bar.render_finish()
+            self._bar = None
 
 
 COLUMNS: Final = 80
@@ -78,6 +111,11 @@ REFUSED: Final = 1
 COULD_NOT: Final = 3  # 2 is click's own, for a command that was typed wrong
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+class _Option(Protocol):
+    def __call__(self, command: _Command, /) -> _Command: ...
+
 
 home_option = click.option(
     "--home",
@@ -103,11 +141,85 @@ progress_option = click.option(
     help="Show progress on standard error; a terminal shows it always.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON.")
+_BRIEF: Final = "kbapi.is_brief"
+
+
+def _keep_brief(context: click.Context, _option: click.Parameter, value: bool) -> None:
+    context.meta[_BRIEF] = value
+
+
+brief_option = click.option(
+    "--brief",
+    is_flag=True,
+    expose_value=False,
+    callback=_keep_brief,
+    help="Print a few lines: the number, the next step, a caution.",
+)
+
+
+def is_brief() -> bool:
+    """Whether the present command was given --brief."""
+    return bool(click.get_current_context().meta.get(_BRIEF))
+
+
+class CommandGroup(click.Group):
+    """A group that lists its commands with whole lines of help."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands."""
+        rows = [
+            (name, command.get_short_help_str(_NOT_CUT)) for name, command in self.commands.items()
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+_NOT_CUT: Final = 1_000
+
+
+def choice_option(*names: str, of: Sequence[str], about: str, **more: Any) -> _Option:
+    """An option whose value is one of a closed list; its help names all of them."""
+    metavar = names[0].removeprefix("--").replace("-", "_").upper()
+    text = f"{about} One of: {', '.join(of)}."
+    return click.option(*names, type=click.Choice(of), metavar=metavar, help=text, **more)
+
+
+class ListOf(click.ParamType[str]):
+    """Values of a closed list, separated by commas; the shell completes the last one.
+
+    A value may have a day, as in firmware=41.
+    """
+
+    name = "list"
+
+    def __init__(self, choices: Sequence[str]) -> None:
+        self._choices = choices
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The text, whose values are all of the list."""
+        for one in str(value).split(","):
+            if one.partition("=")[0].strip() not in self._choices:
+                self.fail(f"{one!r} is not one of: {', '.join(self._choices)}.", param, ctx)
+        return str(value)
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        """What the last value may become, after the others."""
+        before, comma, last = incomplete.rpartition(",")
+        return [
+            CompletionItem(f"{before}{comma}{one}") for one in self._choices if one.startswith(last)
+        ]
 
 
 def client_options(command: _Command) -> _Command:
     """The command with the options --home, --to and --json."""
     return home_option(url_option(json_option(command)))
+
+
+def answer_options(command: _Command) -> _Command:
+    """The command with the options --home, --to, --json and --brief."""
+    return brief_option(client_options(command))
 
 
 def server_of(home: Path, url: str | None) -> str:

@@ -1,16 +1,19 @@
 """Commands of curators: results to review, decisions, notes."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 import orjson
 
 from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
+    CommandGroup,
     answer_of,
     bullet,
+    choice_option,
     connected,
     errors_as_messages,
     home_option,
@@ -28,15 +31,10 @@ from kbapi.cli.submissions import (
     with_key,
     yes_option,
 )
-from kbapi.curation.notes import (
-    mark_reviewed,
-    notes_of_catalogue,
-    publish_note,
-    retire_note,
-    store_notes,
-)
-from kbapi.instance.instance import open_instance
-from kbapi.storage.notes import load_history, load_notes
+from kbapi.vocabulary import DECISION_REASONS, DECISIONS
+
+if TYPE_CHECKING:
+    from kbapi.instance.instance import Instance
 
 
 def page_in_lines(page: dict[str, Any]) -> str:
@@ -160,7 +158,7 @@ def decisions_in_lines(response: dict[str, Any]) -> str:
 _PATH = "/v1/review"
 
 
-@click.group("review")
+@click.group("review", cls=CommandGroup)
 def review_commands() -> None:
     """Review excluded settings and pools, and decide."""
 
@@ -221,9 +219,14 @@ def _about(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @review_commands.command("decide")
-@click.argument("decision")
+@click.argument("decision", metavar="DECISION", type=click.Choice(DECISIONS))
 @click.argument("settings", metavar="[ID/ORDINAL]...", nargs=-1)
-@click.option("--reason", required=True, help="Code of the reason; the sender sees its sentence.")
+@choice_option(
+    "--reason",
+    of=DECISION_REASONS,
+    about="Code of the reason; the sender sees its sentence.",
+    required=True,
+)
 @_about
 def decide_command(decision: str, **options: Any) -> None:
     """Decide about settings: include, exclude, invalidate or undo.
@@ -237,7 +240,13 @@ def decide_command(decision: str, **options: Any) -> None:
 
 @review_commands.command("undo")
 @click.argument("settings", metavar="[ID/ORDINAL]...", nargs=-1)
-@click.option("--reason", default="decided_in_error", show_default=True, help="Code of the reason.")
+@choice_option(
+    "--reason",
+    of=DECISION_REASONS,
+    about="Code of the reason.",
+    default="decided_in_error",
+    show_default=True,
+)
 @_about
 def undo_command(**options: Any) -> None:
     """Undo decisions: the screening rules apply again."""
@@ -305,9 +314,18 @@ def _sent(api_client: ApiClient, body: dict[str, Any], key: str | None, **query:
     )
 
 
-@click.group("notes")
+@click.group("notes", cls=CommandGroup)
 def notes_commands() -> None:
     """Manage curated notes on chips, series and machine classes."""
+
+
+@contextmanager
+def _opened(home: Path) -> Iterator["Instance"]:
+    """The instance in a folder; errors are printed and end the command."""
+    from kbapi.instance.instance import open_instance
+
+    with errors_as_messages():
+        yield open_instance(settings_of(home))
 
 
 _STATES: Final = {"draft": " (draft, not in answers)", "retired": " (retired, not in answers)"}
@@ -324,13 +342,15 @@ def list_notes_command(has_catalogue: bool, as_json: bool, home: Path) -> None:
 
     A note that you load with the key of a note of the catalogue replaces it.
     """
-    with errors_as_messages():
-        instance = open_instance(settings_of(home))
+    from kbapi.curation.notes import notes_of_catalogue
+    from kbapi.storage.notes import load_notes
+
+    with _opened(home) as instance:
         with instance.reading() as connection:
             kept = load_notes(connection)
         notes = notes_of_catalogue(instance.catalogue) if has_catalogue else kept
     if as_json:
-        click.echo(orjson.dumps(notes))
+        click.echo(orjson.dumps({"notes": notes}))
         return
     for note in notes:
         state = _STATES.get(getattr(note, "state", ""), "")
@@ -340,15 +360,18 @@ def list_notes_command(has_catalogue: bool, as_json: bool, home: Path) -> None:
 
 @notes_commands.command("retire")
 @click.argument("key")
+@json_option
 @home_option
-def retire_command(key: str, home: Path) -> None:
+def retire_command(key: str, as_json: bool, home: Path) -> None:
     """Leave the note KEY out of every answer, also one of the catalogue.
 
     A note that you load later with the same key is shown again.
     """
-    with errors_as_messages():
-        retire_note(open_instance(settings_of(home)), key)
-    click.echo(f"{key} is retired.")
+    from kbapi.curation.notes import retire_note
+
+    with _opened(home) as instance:
+        retire_note(instance, key)
+    print_answer({"retired": key}, as_json, lambda _: f"{key} is retired.")
 
 
 @notes_commands.command("load")
@@ -356,39 +379,50 @@ def retire_command(key: str, home: Path) -> None:
     "files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False, path_type=Path)
 )
 @click.option("--draft", is_flag=True, help="Store them as drafts, which answers do not show.")
+@json_option
 @home_option
-def load_command(files: tuple[Path, ...], draft: bool, home: Path) -> None:
+def load_command(files: tuple[Path, ...], draft: bool, as_json: bool, home: Path) -> None:
     """Store the notes in FILES, all or none.
 
     A note replaces the earlier note with the same key.
     """
-    with errors_as_messages():
+    from kbapi.curation.notes import store_notes
+
+    with _opened(home) as instance:
         texts = [file.read_text(encoding="utf-8", errors="replace") for file in files]
-        notes = store_notes(open_instance(settings_of(home)), texts, as_drafts=draft)
-    click.echo(f"{len(notes)} notes stored{' as drafts' if draft else ''}.")
+        notes = store_notes(instance, texts, as_drafts=draft)
+    text = f"{len(notes)} notes stored{' as drafts' if draft else ''}."
+    print_answer({"stored": len(notes), "as_drafts": draft}, as_json, lambda _: text)
 
 
 @notes_commands.command("publish")
 @click.argument("key")
+@json_option
 @home_option
-def publish_command(key: str, home: Path) -> None:
+def publish_command(key: str, as_json: bool, home: Path) -> None:
     """Publish the draft KEY, so that answers show it.
 
     The earlier text stays in the history.
     """
-    with errors_as_messages():
-        publish_note(open_instance(settings_of(home)), key)
-    click.echo(f"{key} is published.")
+    from kbapi.curation.notes import publish_note
+
+    with _opened(home) as instance:
+        publish_note(instance, key)
+    print_answer({"published": key}, as_json, lambda _: f"{key} is published.")
 
 
 @notes_commands.command("reviewed")
 @click.argument("key")
+@json_option
 @home_option
-def reviewed_command(key: str, home: Path) -> None:
+def reviewed_command(key: str, as_json: bool, home: Path) -> None:
     """Confirm that the note KEY is still right this month."""
-    with errors_as_messages():
-        month = mark_reviewed(open_instance(settings_of(home)), key)
-    click.echo(f"{key} was reviewed in {month}.")
+    from kbapi.curation.notes import mark_reviewed
+
+    with _opened(home) as instance:
+        month = mark_reviewed(instance, key)
+    text = f"{key} was reviewed in {month}."
+    print_answer({"reviewed": key, "reviewed_month": month}, as_json, lambda _: text)
 
 
 @notes_commands.command("history")
@@ -397,10 +431,12 @@ def reviewed_command(key: str, home: Path) -> None:
 @home_option
 def history_command(key: str, as_json: bool, home: Path) -> None:
     """Show the earlier texts of the note KEY, oldest first."""
-    with errors_as_messages(), open_instance(settings_of(home)).reading() as connection:
+    from kbapi.storage.notes import load_history
+
+    with _opened(home) as instance, instance.reading() as connection:
         earlier = load_history(connection, key)
     if as_json:
-        click.echo(orjson.dumps(earlier))
+        click.echo(orjson.dumps({"key": key, "earlier": earlier}))
         return
     for one in earlier:
         heading = f"Until {one.replaced_day}, reviewed in {one.reviewed_month}. {one.source}"

@@ -2,26 +2,27 @@
 
 from pathlib import Path
 from random import Random
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 import orjson
 
-from kbapi.advice.start.answer import advise_start
-from kbapi.advice.start.query import parse_question
-from kbapi.cli.common import errors_as_messages, paragraph, settings_of, show_progress
+from kbapi.cli.common import (
+    errors_as_messages,
+    json_option,
+    paragraph,
+    print_answer,
+    progress_option,
+    settings_of,
+    show_progress,
+)
 from kbapi.cli.lines import accepted_in_lines, start_in_lines
-from kbapi.cli.questions import print_with_cautions
-from kbapi.curation.notes import store_notes
-from kbapi.demo.members import install_catalogue, note_texts
-from kbapi.demo.results import ClubResult, as_batches, as_lines, club_results, draw_follow_up
-from kbapi.demo.truth import CLIENT
+from kbapi.cli.questions import cautions_in_lines, has_seen_all_today
 from kbapi.errors import DocumentRefused
-from kbapi.instance.instance import Instance, create_or_open_instance
-from kbapi.intake.batch import accept_batch
-from kbapi.intake.follow_up import accept_follow_up
-from kbapi.intake.submit import accept_submission
-from kbapi.server.serve import default_workers, one_process_notice, serve
+
+if TYPE_CHECKING:  # they load for long, and help needs none of them
+    from kbapi.demo.results import ClubResult
+    from kbapi.instance.instance import Instance
 
 _SEED: Final = 6
 _CHIP: Final = "norvane-sable-7-4820mx"
@@ -48,7 +49,6 @@ _ONE_MORE: Final[dict[str, Any]] = {
         }
     ],
     "measured_in": "2026-09",
-    "client": CLIENT,
 }
 """The result of a late member: a failure that is closer to stock than most."""
 
@@ -72,46 +72,59 @@ _ONE_MORE: Final[dict[str, Any]] = {
 @click.option(
     "--port", default=8080, show_default=True, help="Port to serve on, for this machine only."
 )
-def demo_command(home: Path, results: int, serve: bool, port: int) -> None:
+@progress_option
+@json_option
+def demo_command(
+    home: Path, results: int, serve: bool, port: int, shows_progress: bool, as_json: bool
+) -> None:
     """Create an instance with invented results, and serve it.
 
     Shows the suggested start before and after one more result.
     """
+    from kbapi.demo.members import install_catalogue
+    from kbapi.instance.instance import create_or_open_instance
+
     with errors_as_messages():
         instance = create_or_open_instance(settings_of(home))
         install_catalogue(instance.settings.catalogue_path)
-        _fill(instance, results)
-        _print_before_and_after(instance)
+        if not as_json:
+            click.echo(paragraph(_INVENTED.format(results, home)))
+        stored = _fill(instance, results, shows_progress)
+        answers = _before_and_after(instance)
         instance.close()
+    counts = {"home": str(home), "stored": stored, "refused": results - stored}
+    print_answer(counts | answers, as_json, _demo_in_lines)
     if serve:
-        _serve(home, port)
+        _serve(home, port, is_silent=as_json)
 
 
-def _fill(instance: Instance, results: int) -> None:
-    click.echo(
-        paragraph(
-            "The Tidewater Bench Club is invented, with its makers, chips, machines and members. "
-            f"{results:,} synthetic results go into {instance.settings.home}."
-        )
-    )
+_INVENTED: Final = (
+    "The Tidewater Bench Club is invented, with its makers, chips, machines and members. {:,} "
+    "synthetic results go into {}."
+)
+
+
+def _fill(instance: "Instance", results: int, shows_progress: bool) -> int:
+    """The number of stored results."""
+    from kbapi.curation.notes import store_notes
+    from kbapi.demo.members import note_texts
+    from kbapi.demo.results import as_batches, club_results
+
     store_notes(instance, note_texts())
     # The same random numbers each time: a second demo sends the same results again.
     sent = club_results(results, Random(_SEED))  # noqa: S311 - synthetic data, no secret
     # Separate random numbers, so that follow-ups change no result.
     later = Random(_SEED + 1)  # noqa: S311 - synthetic data, no secret
-    refused = 0
-    for batch in as_batches(show_progress(sent, results, "Sending")):
-        refused += len(batch) - _stored(instance, batch, later)
-    click.echo(
-        paragraph(
-            f"{results - refused:,} results were stored. {refused:,} were refused: they have a "
-            "wrong unit of measure or a missing sign."
-        )
-    )
+    batches = as_batches(show_progress(sent, results, "Sending", shows_progress))
+    return sum(_stored(instance, batch, later) for batch in batches)
 
 
-def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int:
+def _stored(instance: "Instance", results: "list[ClubResult]", later: Random) -> int:
     """The number of stored results; results with mistakes are refused."""
+    from kbapi.demo.results import as_lines, draw_follow_up
+    from kbapi.intake.batch import accept_batch
+    from kbapi.intake.follow_up import accept_follow_up
+
     follow_ups = [draw_follow_up(later, result) for result in results]
     try:
         response = accept_batch(
@@ -126,20 +139,44 @@ def _stored(instance: Instance, results: list[ClubResult], later: Random) -> int
     return response.counts.stored
 
 
-def _print_before_and_after(instance: Instance) -> None:
+def _before_and_after(instance: "Instance") -> dict[str, Any]:
+    """The answers before and after one more result, and the answer to that result."""
+    from kbapi.demo.truth import CLIENT
+    from kbapi.intake.submit import accept_submission
+
     before = _ask(instance)
-    click.echo("\n--- Before " + "-" * 69)
-    print_with_cautions(before, False, start_in_lines)
-    accepted = accept_submission(instance, orjson.dumps(_ONE_MORE))
-    click.echo("\n--- One more result: passed at -55 mV, failed at -60 mV " + "-" * 24)
-    click.echo(accepted_in_lines(orjson.loads(orjson.dumps(accepted))))
-    after = _ask(instance)
-    click.echo("\n--- After " + "-" * 70)
-    click.echo(paragraph(after["summary"]))
-    click.echo(_change(before, after))
+    accepted = accept_submission(instance, orjson.dumps(_ONE_MORE | {"client": CLIENT}))
+    return {
+        "before": before,
+        "one_more": orjson.loads(orjson.dumps(accepted)),
+        "after": _ask(instance),
+    }
 
 
-def _ask(instance: Instance) -> dict[str, Any]:
+def _demo_in_lines(shown: dict[str, Any]) -> str:
+    before, after = shown["before"], shown["after"]
+    return "\n".join(
+        (
+            paragraph(
+                f"{shown['stored']:,} results were stored. {shown['refused']:,} were refused: they "
+                "have a wrong unit of measure or a missing sign."
+            ),
+            "\n--- Before " + "-" * 69,
+            start_in_lines(before),
+            *cautions_in_lines(before, has_seen_all=has_seen_all_today()),
+            "\n--- One more result: passed at -55 mV, failed at -60 mV " + "-" * 24,
+            accepted_in_lines(shown["one_more"]),
+            "\n--- After " + "-" * 70,
+            paragraph(after["summary"]),
+            _change(before, after),
+        )
+    )
+
+
+def _ask(instance: "Instance") -> dict[str, Any]:
+    from kbapi.advice.start.answer import advise_start
+    from kbapi.advice.start.query import parse_question
+
     question = parse_question({"chip": [_CHIP]}, instance.catalogue)
     answer: dict[str, Any] = orjson.loads(advise_start(instance, question).body)
     return answer
@@ -160,8 +197,19 @@ def _change(before: dict[str, Any], after: dict[str, Any]) -> str:
     )
 
 
-def _serve(home: Path, port: int) -> None:
-    base = f"http://127.0.0.1:{port}"
+def _serve(home: Path, port: int, *, is_silent: bool) -> None:
+    from kbapi.server.serve import default_workers, one_process_notice, serve
+
+    if not is_silent:
+        _print_first_requests(f"http://127.0.0.1:{port}")
+    with errors_as_messages():
+        settings = settings_of(home)
+        if notice := one_process_notice(settings):
+            click.echo(paragraph(notice), err=True)
+        serve(settings, "127.0.0.1", port, workers=default_workers(settings), threads=64)
+
+
+def _print_first_requests(base: str) -> None:
     click.echo(f"\nServing on {base} (stop with Ctrl-C). In another terminal:\n")
     click.echo(f"  curl '{base}/v1/start?chip={_CHIP}'")
     click.echo(f"  curl '{base}/v1/start?chip=ketterly-drift-6-2350u&stable_share=0.8'")
@@ -170,11 +218,6 @@ def _serve(home: Path, port: int) -> None:
         f"'{orjson.dumps(_smallest_result()).decode()}'"
     )
     click.echo(f"\nThe API document, to read and to try: {base}/docs\n")
-    with errors_as_messages():
-        settings = settings_of(home)
-        if notice := one_process_notice(settings):
-            click.echo(paragraph(notice), err=True)
-        serve(settings, "127.0.0.1", port, workers=default_workers(settings), threads=64)
 
 
 def _smallest_result() -> dict[str, Any]:

@@ -2,14 +2,32 @@
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 import orjson
 
 from kbapi.advice.phrases import percent, range_text
-from kbapi.cli.common import answer_of, bullet, changes_of, client_options, connected, paragraph
+from kbapi.cli.common import (
+    ListOf,
+    answer_of,
+    answer_options,
+    bullet,
+    changes_of,
+    choice_option,
+    connected,
+    paragraph,
+)
 from kbapi.cli.questions import print_with_cautions
+from kbapi.vocabulary import (
+    DOMAINS,
+    EFFECTS,
+    FAILURES,
+    FOLLOW_UP_CHANGES,
+    LIMIT_CONTROLS,
+    LOADS,
+    YES_NO_UNKNOWN,
+)
 
 
 def gains_in_lines(answer: dict[str, Any]) -> str:
@@ -25,6 +43,26 @@ def gains_in_lines(answer: dict[str, Any]) -> str:
                 lines.append(paragraph(gain["own"]["text"], "    "))
     lines += ["", paragraph(answer["self_selected"]["text"])] if answer["by_load"] else []
     return "\n".join([*lines, *_withheld(answer)])
+
+
+def gains_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The changes under the first load with their intervals, and the next step."""
+    if not answer["by_load"]:
+        yield _with_reason(answer)
+        return
+    cell = answer["by_load"][0]
+    yield cell["text"]
+    for gain in cell["overall"]["gains"][:_MOST_GAINS]:
+        yield gain["text"]
+        yield from [] if gain["own"] is None else [gain["own"]["text"]]
+    yield f"Next: kbapi power {answer['chip']['key']}"
+
+
+def _with_reason(answer: dict[str, Any]) -> str:
+    return " ".join([answer["summary"], *([answer["reason"]["text"]] if answer["reason"] else [])])
+
+
+_MOST_GAINS: Final = 3
 
 
 def _withheld(answer: dict[str, Any]) -> list[str]:
@@ -47,6 +85,16 @@ def power_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join([*lines, *_withheld(answer)])
 
 
+def power_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The suggested limit with what it keeps, and what the limit that was asked about costs."""
+    yield _with_reason(answer)
+    if (curve := answer["tuned"] or answer["stock"]) is not None:
+        yield from list(_curve(curve))[:1]
+    if answer["at_limit"] is not None:
+        yield answer["at_limit"]["text"]
+    yield f"Next: kbapi gains {answer['chip']['key']}"
+
+
 def _curve(curve: dict[str, Any]) -> Iterator[str]:
     if curve["smallest_limit"] is not None:
         yield curve["smallest_limit"]["text"]
@@ -66,6 +114,15 @@ def longevity_lines(answer: dict[str, Any]) -> str:
     if answer["drift"] is not None:
         lines.append(paragraph(answer["drift"]["text"]))
     return "\n".join([*lines, *_withheld(answer)])
+
+
+def longevity_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The share that was still stable last, with its interval, and the margin to keep."""
+    if answer["survival"]:
+        yield f"{_still_stable(answer['survival'][-1]).strip().capitalize()}."
+    else:
+        yield answer["summary"]
+    yield answer["recommended_margin"]["text"]
 
 
 def _margin(band: dict[str, Any], unit: str) -> str:
@@ -107,6 +164,15 @@ def diagnosis_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def diagnosis_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """What stands out, how far to step back, and the question to answer first."""
+    yield answer["summary"]
+    if answer["step_back"] is not None:
+        yield answer["step_back"]["text"]
+    unknown = [one for one in answer["check_first"] if one["your_answer"] == "unknown"]
+    yield from (f"Next: {one['question']}" for one in unknown[:1])
+
+
 def _others(answer: dict[str, Any]) -> Iterator[str]:
     for after in answer["after_changes"]:
         made, others = after["units_with_change"], after["units_without_change"]
@@ -119,12 +185,12 @@ def _others(answer: dict[str, Any]) -> Iterator[str]:
 
 @click.command("gains")
 @click.argument("chip")
-@click.option("--load", help="Use only readings under this load class.")
+@choice_option("--load", of=LOADS, about="Use only readings under this load class.")
 @click.option("--own-performance-stock", help="Your runs at stock, such as 41.2,41.0,41.5.")
 @click.option("--own-performance-tuned", help="Your tuned runs, in the same unit.")
 @click.option("--own-power-stock-w", help="Power of your runs at stock, in W.")
 @click.option("--own-power-tuned-w", help="Power of your tuned runs, in W.")
-@client_options
+@answer_options
 def gains_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -135,15 +201,15 @@ def gains_command(
     """
     with connected(home, url) as api_client:
         reply = api_client.request("GET", "/v1/gains", query=_sent(chip=chip, **asked))
-    print_with_cautions(answer_of(reply), as_json, gains_in_lines)
+    print_with_cautions(answer_of(reply), as_json, gains_in_lines, gains_in_brief)
 
 
 @click.command("power")
 @click.argument("chip")
-@click.option("--load", help="Use only readings under this load class.")
+@choice_option("--load", of=LOADS, about="Use only readings under this load class.")
 @click.option("--keep-share", help="Share of stock performance to keep.  [default: 0.95]")
 @click.option("--limit-w", help="Also describe this power limit, in W.")
-@client_options
+@answer_options
 def power_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -153,14 +219,14 @@ def power_command(
     """
     with connected(home, url) as api_client:
         reply = api_client.request("GET", "/v1/power", query=_sent(chip=chip, **asked))
-    print_with_cautions(answer_of(reply), as_json, power_in_lines)
+    print_with_cautions(answer_of(reply), as_json, power_in_lines, power_in_brief)
 
 
 @click.command("longevity")
 @click.argument("chip")
-@click.option("--domain", help="Supply rail (domain), such as core or gpu_core.")
-@click.option("--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage.")
-@client_options
+@choice_option("--domain", of=DOMAINS, about="Supply rail (domain).")
+@choice_option("--control", of=LIMIT_CONTROLS, about="Control.")
+@answer_options
 def longevity_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -170,31 +236,30 @@ def longevity_command(
     """
     with connected(home, url) as api_client:
         reply = api_client.request("GET", "/v1/longevity", query=_sent(chip=chip, **asked))
-    print_with_cautions(answer_of(reply), as_json, longevity_lines)
+    print_with_cautions(answer_of(reply), as_json, longevity_lines, longevity_in_brief)
 
 
 @click.command("diagnose")
 @click.argument("chip")
-@click.option("--domain", required=True, help="Supply rail (domain), such as core or gpu_core.")
-@click.option(
-    "--control", required=True, help="Control: voltage_offset, count_offset or fixed_clock_voltage."
-)
+@choice_option("--domain", of=DOMAINS, about="Supply rail (domain).", required=True)
+@choice_option("--control", of=LIMIT_CONTROLS, about="Control.", required=True)
 @click.option("--setting", type=float, help="Setting in mV or counts; negative is lower.")
 @click.option("--days", type=int, help="Number of days that the setting was stable.")
 @click.option(
     "--changed",
     multiple=True,
+    type=ListOf(FOLLOW_UP_CHANGES),
     help="Change since then, such as firmware, or firmware=41 for day 41. Repeat it for more.",
 )
 @click.option("--last-stable-day", type=int, help="Last day in use on which a test passed.")
-@click.option("--failure", help="Kind of failure, such as wrong_result.")
-@click.option("--load", help="Load class of the failure.")
-@click.option(
-    "--fails-at-stock", help="Whether the machine also fails at stock: yes, no or unknown."
+@choice_option("--failure", of=FAILURES, about="Kind of failure.")
+@choice_option("--load", of=LOADS, about="Load class of the failure.")
+@choice_option(
+    "--fails-at-stock", of=YES_NO_UNKNOWN, about="Whether the machine also fails at stock."
 )
 @click.option("--read-back", type=float, help="Setting that the control reports now.")
-@click.option("--shown-by", help="Other proof of effect: less_power or more_clock.")
-@client_options
+@choice_option("--shown-by", of=EFFECTS, about="Other proof of effect.")
+@answer_options
 def diagnose_command(
     chip: str,
     home: Path,
@@ -213,7 +278,7 @@ def diagnose_command(
     }
     with connected(home, url) as api_client:
         reply = api_client.request("POST", "/v1/diagnose", body=orjson.dumps(body))
-    print_with_cautions(answer_of(reply), as_json, diagnosis_in_lines)
+    print_with_cautions(answer_of(reply), as_json, diagnosis_in_lines, diagnosis_in_brief)
 
 
 def _sent(**asked: str | None) -> dict[str, str]:

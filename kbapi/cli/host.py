@@ -1,57 +1,50 @@
-"""Commands of the host on a folder: upgrade, backup, restore, check, catalogue, access keys."""
+"""Commands of the host on a folder: upgrade, backup, restore, check, catalogue."""
 
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
-import orjson
 
-from kbapi.access.keys import SCOPES, give_key, list_keys, revoke_key
-from kbapi.chips.catalogue import resolve_chip
-from kbapi.chips.catalogue_file import parse_file, problems_in, read_text
 from kbapi.cli.common import (
     REFUSED,
+    CommandGroup,
     bullet,
     errors_as_messages,
     home_option,
     json_option,
     paragraph,
+    print_answer,
     progress_option,
     progress_shown,
     settings_of,
 )
 from kbapi.errors import ChipUnknown, Problem
-from kbapi.instance import clock_repair
-from kbapi.instance.backup import back_up_secret, make_backup
-from kbapi.instance.check import check_backup, check_instance
-from kbapi.instance.instance import (
-    bundled_catalogue,
-    catalogue_in,
-    open_instance,
-    upgrade_instance,
-)
-from kbapi.instance.restore import LOST_WITH_IT, restore_backup
-from kbapi.intake.rescreen import check_pools, rescreen
-from kbapi.storage.files import require_may_open
-from kbapi.storage.keys import KeyRow
-from kbapi.storage.schema import current_revision, head_revision
+
+if TYPE_CHECKING:  # the parts of an instance load for long, and help needs none of them
+    from kbapi.instance.clock_repair import ClockRepair
 
 
-@click.group("db")
+@click.group("db", cls=CommandGroup)
 def database_commands() -> None:
     """Create or upgrade the database of an instance."""
 
 
 @database_commands.command("upgrade")
 @progress_option
+@json_option
 @home_option
-def upgrade_command(shows_progress: bool, home: Path) -> None:
+def upgrade_command(shows_progress: bool, as_json: bool, home: Path) -> None:
     """Create the instance, or upgrade its database.
 
     Make a backup first: kbapi backup. The upgrade changes everything or
     nothing. It then screens the results again that older rules screened,
     and checks all pools for outliers.
     """
+    from kbapi.instance.instance import open_instance, upgrade_instance
+    from kbapi.intake.rescreen import check_pools, rescreen
+    from kbapi.storage.files import require_may_open
+    from kbapi.storage.schema import current_revision, head_revision
+
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         settings = settings_of(home)
         require_may_open(settings.database_path)
@@ -65,11 +58,18 @@ def upgrade_command(shows_progress: bool, home: Path) -> None:
         screened = rescreen(instance, progress)
         changed = check_pools(instance, progress)
         instance.close()
-    click.echo(f"{home}: schema {before or 'none'} -> {head_revision()}")
-    if screened:
-        click.echo(f"{screened} results were screened again by the current rules.")
-    if changed:
-        click.echo(f"In {changed} pools the outlier check excludes other results than before.")
+    done: dict[str, Any] = {"home": str(home), "schema_before": before, "schema": head_revision()}
+    done |= {"results_screened": screened, "pools_changed": changed}
+    print_answer(done, as_json, _upgraded_in_lines)
+
+
+def _upgraded_in_lines(done: dict[str, Any]) -> str:
+    lines = [f"{done['home']}: schema {done['schema_before'] or 'none'} -> {done['schema']}"]
+    if screened := done["results_screened"]:
+        lines.append(f"{screened} results were screened again by the current rules.")
+    if changed := done["pools_changed"]:
+        lines.append(f"In {changed} pools the outlier check excludes other results than before.")
+    return "\n".join(lines)
 
 
 _BOTH_TOGETHER: Final = (
@@ -101,33 +101,52 @@ _DATED_LATER: Final = (
     help="Also write the secret to this file, outside TARGET and the instance.",
 )
 @progress_option
+@json_option
 @home_option
 def backup_command(
-    target: Path, keep: int | None, secret_file: Path | None, shows_progress: bool, home: Path
+    target: Path,
+    keep: int | None,
+    secret_file: Path | None,
+    shows_progress: bool,
+    as_json: bool,
+    home: Path,
 ) -> None:
     """Copy the database into the folder TARGET.
 
     The server may run. The copy is checked before it gets its final name.
     A manifest with checksums is beside it.
     """
+    from kbapi.instance.backup import back_up_secret, make_backup
+
     with errors_as_messages():
         if secret_file is not None:
             back_up_secret(settings_of(home), secret_file, target)
         with progress_shown(shows_progress) as progress:
             made = make_backup(settings_of(home), target, keep, progress=progress)
-        results = made.condition.rows_of("submission")
-        click.echo(
-            f"{made.file}: {results:,} results, schema {made.condition.revision}, "
-            f"{made.size_bytes:,} bytes, checked."
-        )
-        for old in made.removed:
-            click.echo(f"Removed {old.name}.")
-        if secret_file is not None:
-            click.echo(f"{secret_file}: the secret.")
+        done: dict[str, Any] = {
+            "file": str(made.file),
+            "results": made.condition.rows_of("submission"),
+            "schema": made.condition.revision,
+            "size_bytes": made.size_bytes,
+            "removed": [old.name for old in made.removed],
+            "dated_later": [path.name for path in made.dated_later],
+            "secret_file": None if secret_file is None else str(secret_file),
+        }
+        print_answer(done, as_json, _backup_in_lines)
         if made.dated_later:
-            names = ", ".join(path.name for path in made.dated_later)
-            click.echo(paragraph(_DATED_LATER.format(names)), err=True)
+            later = _DATED_LATER.format(", ".join(done["dated_later"]))
+            click.echo(paragraph(later), err=True)
         click.echo(paragraph(_APART if secret_file is None else _BOTH_TOGETHER), err=True)
+
+
+def _backup_in_lines(done: dict[str, Any]) -> str:
+    lines = [
+        f"{done['file']}: {done['results']:,} results, schema {done['schema']}, "
+        f"{done['size_bytes']:,} bytes, checked."
+    ]
+    lines += [f"Removed {name}." for name in done["removed"]]
+    lines += [f"{done['secret_file']}: the secret."] if done["secret_file"] else []
+    return "\n".join(lines)
 
 
 _NOT_PROVED: Final = (
@@ -149,6 +168,7 @@ _NOT_PROVED: Final = (
     "--without-manifest", is_flag=True, help="Restore without the manifest, if it is lost."
 )
 @progress_option
+@json_option
 @home_option
 def restore_command(
     file: Path,
@@ -156,6 +176,7 @@ def restore_command(
     without_secret: bool,
     without_manifest: bool,
     shows_progress: bool,
+    as_json: bool,
     home: Path,
 ) -> None:
     """Replace the database of the instance by the backup FILE.
@@ -163,6 +184,8 @@ def restore_command(
     First stop the server and every command on this folder. The replaced
     files stay beside the database until you remove them.
     """
+    from kbapi.instance.restore import LOST_WITH_IT, restore_backup
+
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         done = restore_backup(
             settings_of(home),
@@ -172,17 +195,29 @@ def restore_command(
             without_manifest=without_manifest,
             progress=progress,
         )
-    results = done.condition.rows_of("submission")
-    click.echo(f"{home}: {results:,} results, schema {done.condition.revision}, checked.")
-    for path in done.excluded:
-        is_beside = path.parent == home.resolve()
-        click.echo(f"Kept the replaced file: {path.name if is_beside else path}")
+    shown = {
+        "home": str(home),
+        "results": done.condition.rows_of("submission"),
+        "schema": done.condition.revision,
+        "kept": [
+            path.name if path.parent == home.resolve() else str(path) for path in done.excluded
+        ],
+        "has_manifest": done.is_proved,
+        "fits_secret": done.fits_secret,
+        "needs_upgrade": done.needs_upgrade,
+    }
+    print_answer(shown, as_json, _restored_in_lines)
     if not done.is_proved:
         click.echo(paragraph(_NOT_PROVED), err=True)
     if not done.fits_secret:
         click.echo(paragraph(LOST_WITH_IT), err=True)
     if done.needs_upgrade:
         click.echo("The schema is older than the program. Next, run 'kbapi db upgrade'.", err=True)
+
+
+def _restored_in_lines(done: dict[str, Any]) -> str:
+    first = f"{done['home']}: {done['results']:,} results, schema {done['schema']}, checked."
+    return "\n".join([first, *(f"Kept the replaced file: {path}" for path in done["kept"])])
 
 
 @click.command("check")
@@ -199,9 +234,15 @@ def restore_command(
     help="Check this backup and its manifest instead of the instance in --home.",
 )
 @progress_option
+@json_option
 @home_option
 def check_command(
-    repair_clock: bool, applies: bool, file: Path | None, shows_progress: bool, home: Path
+    repair_clock: bool,
+    applies: bool,
+    file: Path | None,
+    shows_progress: bool,
+    as_json: bool,
+    home: Path,
 ) -> None:
     """Check the database, secret, evidence, disk and clock.
 
@@ -209,23 +250,31 @@ def check_command(
     something is wrong.
     """
     if repair_clock:
-        _repair_clock(home, applies)
+        _repair_clock(home, applies, as_json)
         return
     if applies:
         raise click.UsageError("--apply belongs to --repair-clock.")
+    from kbapi.instance.check import check_backup, check_instance
+
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         findings = (
             check_instance(settings_of(home), progress)
             if file is None
             else check_backup(file, progress)
         )
-    for found in findings:
-        click.echo(f"{'ok' if found.is_ok else 'WRONG':<6}{found.subject:<12}{found.detail}")
+    print_answer({"findings": findings}, as_json, _findings_in_lines)
     if not all(found.is_ok for found in findings):
         raise SystemExit(REFUSED)
 
 
-@click.group("catalogue")
+def _findings_in_lines(found: dict[str, Any]) -> str:
+    return "\n".join(
+        f"{'ok' if one.is_ok else 'WRONG':<6}{one.subject:<12}{one.detail}"
+        for one in found["findings"]
+    )
+
+
+@click.group("catalogue", cls=CommandGroup)
 def catalogue_commands() -> None:
     """Check and explain the catalogue of chips.
 
@@ -236,21 +285,36 @@ def catalogue_commands() -> None:
 
 @catalogue_commands.command("check")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-def check_catalogue_command(file: Path) -> None:
+@json_option
+def check_catalogue_command(file: Path, as_json: bool) -> None:
     """Check the catalogue file FILE before you copy it into the instance.
 
     Exits with 1 when something is wrong.
     """
+    from kbapi.chips.catalogue_file import parse_file, problems_in, read_text
+    from kbapi.instance.instance import bundled_catalogue
+
     with errors_as_messages():
         parsed = parse_file(file.name, read_text(file))
-    problems = problems_in(parsed, bundled_catalogue())
-    for problem in problems:
+    problems = list(problems_in(parsed, bundled_catalogue()))
+    found = {
+        "file": file.name,
+        "series": len(parsed.series),
+        "chips": len(parsed.chips) + len(parsed.models),
+        "facts": len(parsed.facts),
+        "problems": problems,
+    }
+    if as_json or not problems:
+        print_answer(found, as_json, _sound_catalogue)
+    for problem in problems if not as_json else ():
         click.echo(paragraph(problem), err=True)
     if problems:
         raise SystemExit(REFUSED)
-    chips = len(parsed.chips) + len(parsed.models)
-    counts = f"{len(parsed.series)} series, {chips} chips, {len(parsed.facts)} facts"
-    click.echo(f"{file.name}: {counts}; no problem.")
+
+
+def _sound_catalogue(found: dict[str, Any]) -> str:
+    counts = f"{found['series']} series, {found['chips']} chips, {found['facts']} facts"
+    return f"{found['file']}: {counts}; no problem."
 
 
 @catalogue_commands.command("show")
@@ -262,36 +326,52 @@ def show_catalogue_command(chip: str, as_json: bool, home: Path) -> None:
 
     Without an instance in --home, only the bundled files are used.
     """
+    from kbapi.chips.catalogue import resolve_chip
+    from kbapi.instance.instance import catalogue_in
+
     with errors_as_messages():
         catalogue = catalogue_in(settings_of(home))
         found = resolve_chip(chip, "chip", catalogue)
         if isinstance(found, Problem):
             raise ChipUnknown(problems=[found])
     traits = list(catalogue.describe(found).traits())
-    if as_json:
-        click.echo(orjson.dumps({"chip": found.key, "traits": traits}))
-        return
-    click.echo(f"{found.key} (series {found.series})")
-    for one in traits:
-        general = "" if one.is_reviewed else " (general knowledge)"
-        click.echo(bullet(f"{one.trait}: {one.value.rstrip('.')}{general}. From {one.origin}."))
-    if not catalogue.is_described(found):
+    shown = {"chip": found.key, "series": found.series, "traits": traits}
+    print_answer(shown, as_json, _traits_in_lines)
+    if not (as_json or catalogue.is_described(found)):
         click.echo("No table describes this chip or its series.")
 
 
-def _repair_clock(home: Path, applies: bool) -> None:
+def _traits_in_lines(shown: dict[str, Any]) -> str:
+    lines = [f"{shown['chip']} (series {shown['series']})"]
+    for one in shown["traits"]:
+        general = "" if one.is_reviewed else " (general knowledge)"
+        lines.append(bullet(f"{one.trait}: {one.value.rstrip('.')}{general}. From {one.origin}."))
+    return "\n".join(lines)
+
+
+def _repair_clock(home: Path, applies: bool, as_json: bool) -> None:
+    from kbapi.instance.clock_repair import repair_clock
+    from kbapi.instance.instance import open_instance
+
     with errors_as_messages():
         instance = open_instance(settings_of(home))
-        repair = clock_repair.repair_clock(instance, applies=applies)
+        repair = repair_clock(instance, applies=applies)
         instance.close()
+    tables: list[dict[str, Any]] = []
     for wrong in repair.tables:
-        first, last = wrong.before
         days = sorted(set(wrong.days.values()))
+        span = {"days_before": list(wrong.before), "days": [days[0], days[-1]]}
+        tables.append({"name": wrong.dated.name, "rows": len(wrong.days), **span})
+    shown = {"today": repair.today, "is_applied": applies, "tables": tables}
+    shown["not_repaired"] = repair.later_months
+    if as_json:
+        print_answer(shown, as_json, str)
+        return
+    for one in tables:
+        (first, last), (begin, end) = one["days_before"], one["days"]
+        becomes = f"{'now' if applies else 'become'} {begin} to {end}"
         click.echo(
-            bullet(
-                f"{wrong.dated.name}: {len(wrong.days):,} rows, dated {first} to {last}, "
-                f"{'now' if applies else 'become'} {days[0]} to {days[-1]}"
-            )
+            bullet(f"{one['name']}: {one['rows']:,} rows, dated {first} to {last}, {becomes}")
         )
     click.echo(_outcome_of(repair, applies))
     click.echo(paragraph(_NOT_REPAIRED.format(repair.later_months)), err=True)
@@ -303,73 +383,9 @@ _NOT_REPAIRED: Final = (
 )
 
 
-def _outcome_of(repair: clock_repair.ClockRepair, applies: bool) -> str:
+def _outcome_of(repair: "ClockRepair", applies: bool) -> str:
     if not repair.tables:
         return f"No row has a wrong day. Today is {repair.today}."
     if applies:
         return "The days were replaced. Answers are computed again."
     return f"Today is {repair.today}. Nothing was changed: add --apply to replace the days."
-
-
-@click.group("keys")
-def keys_commands() -> None:
-    """Create, list and revoke access keys."""
-
-
-@keys_commands.command("add")
-@click.option(
-    "--scope",
-    "scopes",
-    multiple=True,
-    required=True,
-    type=click.Choice(tuple(SCOPES)),
-    help="Scope of the key. "
-    + " ".join(f"{scope}: {allowed}." for scope, allowed in SCOPES.items())
-    + " Repeat it for several scopes.",
-)
-@click.option(
-    "--name", default="", help="Short label for the key, without a person's name or address."
-)
-@home_option
-def add_command(scopes: tuple[str, ...], name: str, home: Path) -> None:
-    """Create a key and print it once; only a keyed hash is stored."""
-    with errors_as_messages():
-        given = give_key(open_instance(settings_of(home)), name, scopes)
-    click.echo(given.key)
-    notice = f"Key {given.id} is shown only once. Send it over a safe channel and keep no copy."
-    click.echo(paragraph(notice), err=True)
-
-
-@keys_commands.command("list")
-@json_option
-@home_option
-def list_command(as_json: bool, home: Path) -> None:
-    """List the keys: number, name, scopes and days.
-
-    The keys themselves are not stored and not shown.
-    """
-    with errors_as_messages():
-        keys = list_keys(open_instance(settings_of(home)))
-    if as_json:
-        click.echo(orjson.dumps(keys))
-        return
-    for key in keys:
-        name = key.name or "without a name"
-        scopes = ", ".join(key.scopes)
-        click.echo(bullet(f"{key.id}: {name} ({scopes}), {key.created_day}{_ended(key)}"))
-
-
-def _ended(key: KeyRow) -> str:
-    if key.revoked_day:
-        return f", revoked {key.revoked_day}"
-    return "" if key.fits_secret else ", not valid: created with another secret"
-
-
-@keys_commands.command("revoke")
-@click.argument("number", metavar="ID", type=int)
-@home_option
-def revoke_command(number: int, home: Path) -> None:
-    """Revoke the key ID at once; decisions made with it stay."""
-    with errors_as_messages():
-        revoke_key(open_instance(settings_of(home)), number)
-    click.echo(f"Key {number} is revoked.")

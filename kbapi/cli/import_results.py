@@ -1,116 +1,57 @@
-"""Commands that import results and find outliers."""
+"""`kbapi import`: results of files; each is checked first, and sent through the outbox."""
 
+import hashlib
+import json
+import sys
 from collections import Counter
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
-from itertools import chain
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from itertools import chain, islice
 from pathlib import Path
-from random import Random
 from typing import Any, Final
 
 import click
 import orjson
 
-from kbapi.cli.api_client import ApiClient
+from kbapi.cli.api_client import Reply
 from kbapi.cli.common import (
+    COULD_NOT,
     REFUSED,
+    ShowProgress,
     answer_of,
     client_options,
     connected,
-    errors_as_messages,
-    home_option,
     paragraph,
     print_answer,
+    progress_option,
+    progress_shown,
     server_of,
-    settings_of,
-    show_progress,
 )
-from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.cli.sender_file import SenderFile, save_private_file, send_waiting, sender_option
 from kbapi.cli.sending import machine_of, object_in, with_fields
-from kbapi.demo.attackers import attacker_documents
-from kbapi.demo.members import bundled_club
-from kbapi.demo.results import as_batches, club_documents
-from kbapi.evidence.outlier_check import OutlierReport
-from kbapi.evidence.pools import OutlierComparison
-from kbapi.instance.instance import open_instance
-from kbapi.intake.rescreen import find_outliers
-from kbapi.storage.answers import StoredOutliers
-from kbapi.storage.pools import load_all_pools
+from kbapi.client.kbapi_client import Client, Refused, new_token
+from kbapi.client.kbapi_client import Reply as ClientReply
+from kbapi.errors import JsonUnreadable
 
-_WHY = {
-    "outlier_deep": "outliers on the deep side",
-}
-
-
-@click.command("find-outliers")
-@home_option
-@click.option(
-    "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
-)
-def find_outliers_command(home: Path, keep: bool) -> None:
-    """Check all pools for outliers, and show what changed.
-
-    Every answer checks its own pool. With --apply, senders and curators
-    also see the outliers and the contributors that differ from their pool.
-    """
-    with errors_as_messages():
-        instance = open_instance(settings_of(home))
-        with instance.reading() as connection:
-            pools = [pool for pool in load_all_pools(connection) if pool.units]
-        found = [
-            compared
-            for pool in show_progress(pools, len(pools), "Checking pools")
-            if (compared := find_outliers(instance, pool, keep=keep)) is not None
-        ]
-        instance.close()
-    changed = [compared for compared in found if compared.has_changed]
-    for compared in changed:
-        click.echo("\n".join(_in_lines(compared)))
-    done = (
-        "The findings are stored."
-        if keep
-        else "Nothing was stored; store the findings with --apply."
-    )
-    click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
-
-
-def _in_lines(compared: OutlierComparison) -> Iterator[str]:
-    key = compared.pool.key
-    band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
-    yield f"{compared.pool.chip_key}, {key.domains}, {key.control}{band}:"
-    yield paragraph(_cutoff_text(compared.outlier_report), "    ")
-    yield from _changes(compared, "Excluded now", compared.now, compared.before)
-    yield from _changes(compared, "Counted again", compared.before, compared.now)
-
-
-def _changes(
-    compared: OutlierComparison, verb: str, one: StoredOutliers, other: StoredOutliers
-) -> Iterator[str]:
-    codes = Counter(unit.code for unit in set(one.units) - set(other.units))
-    for code, number in sorted(codes.items()):
-        yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
-    contributors = len(set(one.differing) - set(other.differing))
-    if contributors:
-        yield paragraph(
-            f"{verb}: the units of {contributors:,} contributors, which are deeper as a group than "
-            f"the other units of the pool ({compared.pool.units:,} in all).",
-            "    ",
-        )
-
-
-def _cutoff_text(found: OutlierReport) -> str:
-    if found.deepest_steps is None:
-        cutoff = "No outlier cutoff: too few units with a pass and a failure, or too many outliers"
-    else:
-        cutoff = f"Outlier cutoff: step {found.deepest_steps}"
-    if found.is_young:
-        return f"{cutoff}. No contributor is established: new contributors count in full."
-    kept = 100 * found.newcomer_factor
-    return f"{cutoff}. New contributors keep {kept:.0f} % of their weight."
+_BATCH: Final = "/v1/submissions/batch"
+_NDJSON: Final = {"Content-Type": "application/x-ndjson"}
+_CHECKED_AT_ONCE: Final = 100
+_SENT_AT_ONCE: Final = 500
+_ALL_REFUSED: Final = 422
+_WAITING: Final = "waiting"
 
 
 @click.command("import")
 @click.argument("files", nargs=-1, type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Only check FILES; nothing is stored.")
+@click.option("--yes", is_flag=True, help="Send without a question on a terminal.")
+@click.option(
+    "--receipts",
+    "receipts_to",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Also write the receipt of each line to this file.",
+)
 @click.option(
     "--club",
     type=click.IntRange(0, 1_000_000),
@@ -126,210 +67,373 @@ def _cutoff_text(found: OutlierReport) -> str:
 @click.option(
     "--seed", type=int, default=6, show_default=True, help="Seed of the invented results."
 )
+@progress_option
 @sender_option
 @client_options
 def import_command(
     files: tuple[Path, ...],
-    club: int,
-    attackers: int,
-    seed: int,
     sender_path: Path,
     home: Path,
     url: str | None,
     as_json: bool,
+    shows_progress: bool,
+    **wanted: Any,
 ) -> None:
     """Send many results from FILES.
 
-    Each line of FILES is one JSON document. A document without tokens gets
-    yours: the same chip in the same machine is one unit. Receipts are saved
-    in your file. The status is 1 if a line was refused; the others are
-    stored. --club and --attackers send invented results instead.
+    A file has one JSON document on each line, or is a JSON list. A dry run
+    shows each line first. A document without tokens gets yours: the same
+    chip in the same machine is one unit. The same file sent again adds
+    nothing. The status is 1 if a line was refused; the others are stored.
     """
-    if not files and not club and not attackers:
+    if not files and not wanted["club"] and not wanted["attackers"]:
         raise click.UsageError("Give FILES, --club N or --attackers N.")
-    rng = Random(seed)  # noqa: S311 - synthetic data, no secret
-    lines = [line for file in files for line in _lines_of(file)]
-    total = len(lines) + club + attackers
+    own = SenderFile(sender_path, server_of(home, url))
     with connected(home, url) as api_client:
-        sending = _Import(api_client, SenderFile(sender_path, server_of(home, url)))
-        # Before anything is sent: a chip in several unnamed machines is an error.
-        sendable = [sending.with_tokens(line) for line in lines]
-        documents = chain(sendable, map(_Line, _invented(rng, club, attackers)))
-        sending.send(show_progress(documents, total, "Sending"))
-    print_answer(sending.summary(), as_json, _summary_lines)
-    if sending.refused or sending.counts["stored"] == 0:
-        raise SystemExit(REFUSED)
+        rows = [row for file in files for row in rows_of(file)]
+        with (
+            own.client(api_client, is_patient=True) as client,
+            progress_shown(shows_progress) as progress,
+        ):
+            running = _Import(client, rows, progress, is_silent=as_json)
+            is_sent = running.run(wanted["dry_run"], wanted["yes"], wanted["receipts_to"])
+            if not wanted["dry_run"]:
+                running.send_invented(wanted["club"], wanted["attackers"], wanted["seed"])
+    print_answer(running.summary(own.path, is_sent=is_sent), as_json, _summary_lines)
+    running.leave(is_sent=is_sent)
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """A document with its place; an invented one has none."""
+@dataclass(slots=True)
+class Row:
+    """A document of a file with its place, and what became of it."""
 
     body: bytes
-    file: str = ""
-    number: int = 0
+    file: str
+    line: int
     chip: str = ""
+    status: str = ""
+    """As in an answer to a batch; `waiting` in the outbox."""
+    code: str = ""
+    """Of the first reason why it does not count."""
+    errors: list[dict[str, Any]] = field(default_factory=list)
+    id: str | None = None
+    receipt: str | None = None
 
     @property
     def place(self) -> dict[str, Any]:
-        return {"file": self.file, "line": self.number}
+        """The file and the line, as JSON output has them."""
+        return {"file": self.file, "line": self.line}
+
+    def take(self, outcome: dict[str, Any]) -> None:
+        """Nothing; keeps an outcome of a batch."""
+        self.status, self.errors = outcome["status"], outcome.get("errors", [])
+        self.id, self.receipt = outcome["id"], outcome["receipt"]
 
 
-def _lines_of(file: Path) -> Iterator[_Line]:
-    for number, body in enumerate(file.read_bytes().splitlines(), start=1):
-        if body.strip():
-            yield _Line(body, str(file), number)
+def rows_of(file: Path) -> Iterator[Row]:
+    """The documents of a file: the items of a JSON list, one object, or one on each line.
+
+    Raises
+    ------
+    JsonUnreadable
+        When a list is no JSON, with its file and line.
+    """
+    body = file.read_bytes().removeprefix(b"\xef\xbb\xbf")
+    if body.lstrip().startswith(b"["):
+        yield from _items_of(body, str(file))
+    elif (document := _only_object(body)) is not None:
+        before = body[: len(body) - len(body.lstrip())]
+        yield Row(_on_one_line(document), str(file), 1 + before.count(b"\n"))
+    else:
+        for number, line in enumerate(body.splitlines(), start=1):
+            if line.strip():
+                yield Row(line, str(file), number)
 
 
-def _invented(rng: Random, results: int, false_results: int) -> Iterator[bytes]:
-    if results or false_results:
-        club = bundled_club()
-        yield from map(orjson.dumps, club_documents(results, rng, club))
-        yield from map(orjson.dumps, attacker_documents(false_results, rng, club))
+def _only_object(body: bytes) -> bytes | None:
+    """The text of the object that is all of a file; None for other files."""
+    with suppress(ValueError, RecursionError):
+        return body if isinstance(json.loads(body), dict) else None
+    return None
+
+
+def _items_of(body: bytes, file: str) -> Iterator[Row]:
+    try:
+        text = body.decode("utf-8")
+        json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise JsonUnreadable(f"{file} is not JSON: {error}.") from error
+    decoder, line, counted = json.JSONDecoder(), 1, 0
+    at = _after_space(text, text.index("[") + 1)
+    while text[at] != "]":
+        line, counted = line + text.count("\n", counted, at), at
+        _, end = decoder.raw_decode(text, at)
+        yield Row(_on_one_line(text[at:end].encode()), file, line)
+        at = _after_space(text, end)
+        at = _after_space(text, at + 1) if text[at] == "," else at
+
+
+def _after_space(text: str, at: int) -> int:
+    while text[at : at + 1].isspace():
+        at += 1
+    return at
+
+
+def _on_one_line(text: bytes) -> bytes:
+    # JSON has line breaks between its values only.
+    return text.replace(b"\r", b" ").replace(b"\n", b" ")
 
 
 class _Import:
-    """Lines that are sent in batches, and what became of them."""
+    """Rows that are checked, shown and sent."""
 
-    def __init__(self, api_client: ApiClient, own: SenderFile) -> None:
-        self.counts: Counter[str] = Counter()
-        self.reasons: Counter[str] = Counter()
-        self.stored: list[dict[str, Any]] = []
-        """The stored lines of the files, each with its receipt."""
-        self.refused: list[dict[str, Any]] = []
-        """The refused lines of the files, each with its problems."""
-        self._api_client, self._own = api_client, own
+    def __init__(
+        self, client: Client, rows: Sequence[Row], progress: ShowProgress, *, is_silent: bool
+    ) -> None:
+        self._client, self._rows, self._progress = client, rows, progress
+        self._is_silent = is_silent
+        self._invented: Counter[str] = Counter()
         self._chips: dict[bytes, str] = {}
         self._tokens: dict[tuple[str, str], dict[str, str]] = {}
 
-    def send(self, lines: Iterable[_Line]) -> None:
-        """Send the lines; those that were not tried for lack of time are sent again.
+    def run(self, dry_run: bool, yes: bool, receipts_to: Path | None) -> bool:
+        """Whether the rows were sent that can be stored, once all are checked."""
+        if not dry_run:
+            send_waiting(self._client)
+        for row in self._rows:
+            self._add_tokens(row)
+        self._check_all()
+        left = [row for row in self._rows if row.status != "refused"]
+        if dry_run or not (yes or self._is_silent or _agrees(len(left))):
+            return False
+        try:
+            self._send(left)
+        finally:
+            if receipts_to is not None:
+                self._write_receipts(receipts_to)
+        return True
 
-        Raises
-        ------
-        KbapiError
-            When the server cannot store more.
-        """
-        for batch in as_batches(lines):
-            left = batch
-            while left:
-                left = self._send_batch(left)
+    def _add_tokens(self, row: Row) -> None:
+        """Add the tokens that a document lacks; a second run must find its results again."""
+        document = object_in(row.body)
+        if not document or not isinstance(document.get("chip"), str):
+            return
+        row.chip = document["chip"]
+        if any(name in document and document[name] is None for name in _TOKENS):
+            document = {name: value for name, value in document.items() if value is not None}
+            row.body = orjson.dumps(document)
+        if "contributor_token" not in document:
+            tokens = self._tokens_of(document)
+        elif "unit_token" not in document:
+            # The instance takes each different document as a machine of its own.
+            text = orjson.dumps(document, option=orjson.OPT_SORT_KEYS)
+            tokens = {"unit_token": hashlib.sha256(text).hexdigest()[:_TOKEN_LETTERS]}
+        else:
+            return
+        missing = {name: token for name, token in tokens.items() if name not in document}
+        row.body = with_fields(row.body, missing) if missing else row.body
 
-    def summary(self) -> dict[str, Any]:
+    def _tokens_of(self, document: dict[str, Any]) -> dict[str, str]:
+        """The sender's tokens; none for a document that is refused."""
+        platform, machine = document.get("platform"), machine_of(document)
+        form = platform.get("form") if isinstance(platform, dict) else None
+        # With the machine: its name is saved only after the instance took it.
+        name = orjson.dumps([document["chip"], document.get("chip_ids"), form, machine])
+        if name not in self._chips:
+            try:
+                self._chips[name] = self._client.try_out(document)["chip"]["key"]
+            except Refused as refusal:
+                if not ClientReply(refusal.status, {}, refusal.problem).refuses_document:
+                    answer_of(Reply(refusal.status, refusal.problem))
+                return {}
+        of = self._chips[name], machine
+        if of not in self._tokens:
+            self._tokens[of] = self._client.sender.tokens_for(*of)
+        return self._tokens[of]
+
+    def _check_all(self) -> None:
+        """Set what would become of each row, and print it."""
+        file = ""
+        for begin in range(0, len(self._rows), _CHECKED_AT_ONCE):
+            rows = self._rows[begin : begin + _CHECKED_AT_ONCE]
+            self._check(rows)
+            if self._is_silent:
+                self._progress("Checking", begin + len(rows), len(self._rows))
+                continue
+            for row in rows:
+                if row.file != file:
+                    file = row.file
+                    click.echo(f"{Path(file).name}\n{_HEADING}")
+                click.echo("\n".join(_row_lines(row)))
+
+    def _check(self, rows: Sequence[Row]) -> None:
+        while rows:
+            body = b"\n".join(row.body for row in rows)
+            reply = self._client.request_until_answered(
+                "POST", f"{_BATCH}?dry_run=true", body, _NDJSON
+            )
+            if reply.refuses_document:
+                unlisted = _refuse_all(rows, reply.value)
+                # As with a line that is larger than a whole batch may be.
+                if len(unlisted) == len(rows):
+                    for row in rows:
+                        self._check([row])
+                    return
+                rows = unlisted
+                continue
+            answer = answer_of(Reply(reply.status, reply.value))
+            for row, item in zip(rows, answer["items"], strict=True):
+                # The receipt of a dry run may be of a result that is not stored.
+                row.take(item | {"id": None, "receipt": None})
+            for other in answer["not_counted"]:
+                row, reasons = rows[other["index"]], other["errors"] or other["reasons"]
+                row.errors, row.code = other["errors"], reasons[0]["code"] if reasons else ""
+            rows = [row for row in rows if row.status == "not_tried"]
+
+    def _send(self, rows: Sequence[Row]) -> None:
+        """Send rows until none is left or the server does not acknowledge them in time."""
+        for row in rows:
+            row.status = ""
+        for begin in range(0, len(rows), _SENT_AT_ONCE):
+            part = rows[begin : begin + _SENT_AT_ONCE]
+            outcomes = self._client.batch([json.loads(row.body) for row in part])
+            for row, outcome in zip(part, outcomes, strict=True):
+                row.take(outcome)
+            if any(row.status == _WAITING for row in part):
+                return
+            self._progress("Sending", begin + len(part), len(rows))
+
+    def _write_receipts(self, to: Path) -> None:
+        """Write the receipts of the rows, beside those of other results in the file."""
+        stored = [_stored(row) for row in self._rows if row.receipt]
+        earlier = _lines_of_others(to, {one["id"] for one in stored})
+        lines = [orjson.dumps(one).decode() for one in stored]
+        save_private_file(to, "\n".join([*earlier, *lines, ""]))
+
+    def send_invented(self, club: int, attackers: int, seed: int) -> None:
+        """Send results of the invented club in batches; they need no receipts."""
+        if not club and not attackers:
+            return
+        from random import Random
+
+        from kbapi.demo.attackers import attacker_documents
+        from kbapi.demo.members import bundled_club
+        from kbapi.demo.results import club_documents
+
+        rng, members = Random(seed), bundled_club()  # noqa: S311 - synthetic data, no secret
+        documents = chain(
+            club_documents(club, rng, members), attacker_documents(attackers, rng, members)
+        )
+        while batch := list(islice(documents, _SENT_AT_ONCE)):
+            headers = _NDJSON | {"Idempotency-Key": new_token()}
+            body = b"\n".join(map(orjson.dumps, batch))
+            reply = self._client.request_until_answered("POST", _BATCH, body, headers)
+            if reply.status == _ALL_REFUSED:
+                self._invented += Counter(items=len(batch), refused=len(batch))
+            else:
+                self._invented += Counter(answer_of(Reply(reply.status, reply.value))["counts"])
+            self._progress("Sending", self._invented["items"], club + attackers)
+
+    def summary(self, sender: Path, *, is_sent: bool) -> dict[str, Any]:
         """The counts, the most frequent reasons of refusals, and each line of the files."""
+        by_status = Counter(row.status for row in self._rows if row.status not in ("", _WAITING))
+        stored = by_status.total() - by_status["refused"] - by_status["withdrawn"]
+        counts = Counter(items=len(self._rows), stored=stored) + by_status + self._invented
+        refused = [row for row in self._rows if row.status == "refused"]
+        kept = [_stored(row) for row in self._rows if row.receipt]
+        codes = Counter(one["code"] for row in refused for one in row.errors)
         return {
-            "counts": dict(self.counts),
-            "refused_for": dict(self.reasons.most_common(10)),
-            "refused": self.refused,
-            "stored": self.stored,
-            "receipts_in": str(self._own.path) if self.stored else None,
+            "is_sent": is_sent,
+            "counts": dict(counts),
+            "refused_for": dict(codes.most_common(10)),
+            "refused": [row.place | {"errors": row.errors} for row in refused],
+            "stored": kept,
+            "not_sent": [row.place for row in self._rows if row.status in ("", _WAITING)],
+            "receipts_in": str(sender) if kept else None,
         }
 
-    def with_tokens(self, line: _Line) -> _Line:
-        """The line of a file with the sender's tokens, unless it has a contributor token."""
-        document = object_in(line.body)
-        if not document or not isinstance(document.get("chip"), str):
-            return line
-        if "contributor_token" in document:
-            return replace(line, chip=document["chip"])
-        chip = self._chip_of(document, line.body)
-        if chip is None:
-            return line  # the server refuses it, with its reasons
-        tokens = self._tokens_for(chip, machine_of(document))
-        missing = {name: tokens[name] for name in tokens if name not in document}
-        return replace(line, body=with_fields(line.body, missing), chip=chip)
-
-    def _chip_of(self, document: dict[str, Any], body: bytes) -> str | None:
-        """The key of the chip, asked once for each name; None for a document that is refused."""
-        platform = document.get("platform")
-        form = platform.get("form") if isinstance(platform, dict) else None
-        name = orjson.dumps([document["chip"], document.get("chip_ids"), form])
-        if name not in self._chips:
-            path, query = "/v1/submissions", {"dry_run": "true"}
-            reply = self._api_client.request("POST", path, query=query, body=body)
-            if reply.is_refusal:
-                return None
-            self._chips[name] = reply.value["chip"]["key"]
-        return self._chips[name]
-
-    def _tokens_for(self, chip: str, machine: str) -> dict[str, str]:
-        if (chip, machine) not in self._tokens:
-            self._tokens[chip, machine] = self._own.tokens_for(chip, machine)
-        return self._tokens[chip, machine]
-
-    def _send_batch(self, batch: list[_Line]) -> list[_Line]:
-        """The lines that were not tried: each answer has tried one at least."""
-        reply = self._api_client.request(
-            "POST",
-            "/v1/submissions/batch",
-            body=b"\n".join(line.body for line in batch),
-            headers={"Content-Type": "application/x-ndjson"},
-        )
-        if reply.status == 422 and "errors" in reply.value:
-            self._add_refused(batch, reply.value["errors"])
-            return []
-        answer = answer_of(reply)
-        not_tried = answer["counts"].pop("not_tried")
-        answer["counts"]["items"] -= not_tried
-        self.counts += Counter(answer["counts"])
-        for item in answer["not_counted"]:
-            self._list_refused(batch[item["index"]], item["status"], item["errors"])
-        self._list_stored(batch, answer["items"])
-        return batch[len(batch) - not_tried :]
-
-    def _add_refused(self, batch: list[_Line], problems: list[dict[str, Any]]) -> None:
-        """List a batch of which all items are refused: the pointers begin with their positions."""
-        self.counts += Counter(items=len(batch), refused=len(batch))
-        for place, line in enumerate(batch):
-            at = f"/{place}"
-            errors = [
-                one | {"pointer": one["pointer"].removeprefix(at)}
-                for one in problems
-                if f"{one['pointer']}/".startswith(f"{at}/")
-            ]
-            self._list_refused(line, "refused", errors)
-
-    def _list_refused(self, line: _Line, status: str, errors: list[dict[str, Any]]) -> None:
-        self.reasons += Counter(one["code"] for one in errors)
-        if line.file and status == "refused":
-            self.refused.append(line.place | {"errors": errors})
-
-    def _list_stored(self, batch: list[_Line], items: list[dict[str, Any]]) -> None:
-        stored = [
-            (batch[item["index"]], item)
-            for item in items
-            if item["receipt"] is not None and batch[item["index"]].file
-        ]
-        for line, item in stored:
-            shown = {name: item[name] for name in ("id", "receipt", "status")}
-            self.stored.append(line.place | shown)
-        # After the answer is listed: a full disk must not lose it.
-        self._own.save_receipts({item["id"]: (item["receipt"], line.chip) for line, item in stored})
+    def leave(self, *, is_sent: bool) -> None:
+        """Nothing, or the end of the command with the status of what was refused or not sent."""
+        waiting = sum(row.status == _WAITING for row in self._rows)
+        left = sum(not row.status for row in self._rows)
+        if waiting or left:
+            click.echo(paragraph(_NOT_SENT.format(waiting, left)), err=True)
+            raise SystemExit(COULD_NOT)
+        is_refused = any(row.status == "refused" for row in self._rows)
+        is_nothing = all(row.status == "refused" for row in self._rows)
+        if is_refused or (is_sent and is_nothing and not self._invented["stored"]):
+            raise SystemExit(REFUSED)
 
 
-_LINES_SHOWN: Final = 20
+_TOKENS: Final = ("contributor_token", "unit_token")
+_TOKEN_LETTERS: Final = 32
+_NOT_SENT: Final = (
+    "The server did not acknowledge all lines in time. {0:,} wait in the outbox, {1:,} were not "
+    "sent. Run the same command again: nothing is stored twice."
+)
+_HEADING: Final = f"{'line':>8}  {'chip':<40}  {'outcome':<11} reason"
+_CHIP_LETTERS: Final = 40
+_MOST_LINES_NAMED: Final = 20
+
+
+def _agrees(number: int) -> bool:
+    """Whether the person wants to send; without a terminal the command itself says so."""
+    if not number or not sys.stdin.isatty():
+        return True
+    return click.confirm(f"Send {number:,} results?", default=True, err=True)
+
+
+def _refuse_all(rows: Sequence[Row], problem: dict[str, Any]) -> Sequence[Row]:
+    """The rows to check once more: an answer lists about a hundred problems of a batch.
+
+    Its pointers begin with the places of the rows.
+    """
+    for row in rows:
+        row.take({"status": "refused", "id": None, "receipt": None})
+    for fault in problem.get("errors", ()):
+        place, _, pointer = fault["pointer"].removeprefix("/").partition("/")
+        if place.isdecimal():
+            rows[int(place)].errors.append(fault | {"pointer": f"/{pointer}" if pointer else ""})
+    if len(rows) == 1 and not rows[0].errors:
+        code = problem["type"].rpartition("/")[2]
+        rows[0].errors = [{"pointer": "", "code": code, "detail": problem["detail"]}]
+    for row in rows:
+        row.code = row.errors[0]["code"] if row.errors else ""
+    return [row for row in rows if not row.errors]
+
+
+def _stored(row: Row) -> dict[str, Any]:
+    return row.place | {"id": row.id, "receipt": row.receipt, "status": row.status}
+
+
+def _lines_of_others(file: Path, ids: set[Any]) -> list[str]:
+    """The lines of a file of receipts that are about other results."""
+    if not file.exists():
+        return []
+    lines = [line for line in file.read_text("utf-8").splitlines() if line.strip()]
+    return [line for line in lines if (object_in(line.encode()) or {}).get("id") not in ids]
+
+
+def _row_lines(row: Row) -> list[str]:
+    """A row of the table, and below it why the document is refused."""
+    chip = row.chip.strip()
+    chip = chip if len(chip) <= _CHIP_LETTERS else f"{chip[: _CHIP_LETTERS - 3]}..."
+    faults = [
+        paragraph(f"{one['pointer']}: {one['detail']}".removeprefix(": "), " " * 10)
+        for one in row.errors
+    ]
+    return [f"{row.line:>8}  {chip:<40}  {row.status:<11} {row.code}".rstrip(), *faults]
 
 
 def _summary_lines(summary: dict[str, Any]) -> str:
-    lines = [_refused_text(one) for one in summary["refused"][:_LINES_SHOWN]]
-    for one in summary["stored"][:_LINES_SHOWN]:
-        lines += [f"{_place_text(one)}: {one['status']}, {one['id']}", f"    {one['receipt']}"]
-    if max(len(summary["refused"]), len(summary["stored"])) > _LINES_SHOWN:
-        lines.append(f"The first {_LINES_SHOWN} lines are shown; --json lists all.")
+    lines = [] if summary["is_sent"] else ["Nothing was sent. These are the outcomes of a dry run."]
     lines += [f"{name}: {number:,}" for name, number in summary["counts"].items()]
     lines += [f"  refused, {code}: {number:,}" for code, number in summary["refused_for"].items()]
+    if refused := summary["refused"]:
+        places = [f"{Path(one['file']).name}:{one['line']}" for one in refused]
+        more = len(places) - _MOST_LINES_NAMED
+        named = ", ".join(places[:_MOST_LINES_NAMED]) + (f" and {more:,} more" if more > 0 else "")
+        lines.append(paragraph(f"Refused lines: {named}."))
     if summary["receipts_in"]:
         lines.append(paragraph(f"The receipts are saved in {summary['receipts_in']}."))
     return "\n".join(lines)
-
-
-def _place_text(one: dict[str, Any]) -> str:
-    return f"{Path(one['file']).name}, line {one['line']}"
-
-
-def _refused_text(one: dict[str, Any]) -> str:
-    problems = [
-        paragraph(f"{fault['pointer']}: {fault['detail']} [{fault['code']}]".lstrip(": "), "    ")
-        for fault in one["errors"]
-    ]
-    return "\n".join([f"{_place_text(one)}: refused", *problems])

@@ -2,20 +2,14 @@
 
 import math
 from collections.abc import Callable, Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
-from marshmallow import Schema, ValidationError
 
 from kbapi.bounds import MOST_MINUTES
 from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import answer_of, bullet, paragraph
 from kbapi.cli.this_machine import printed_names
-from kbapi.documents.measurements import ReadingSchema
-from kbapi.documents.personal_data import find_personal_data
-from kbapi.documents.refusal_rules import refuse_setting
-from kbapi.documents.results import PlatformSchema, SettingSchema
-from kbapi.documents.shapes import find_machine, machine_unknown, problems_of
 from kbapi.errors import Problem
 from kbapi.vocabulary import (
     DOMAINS,
@@ -32,9 +26,9 @@ from kbapi.vocabulary import (
     READING_STATES,
 )
 
-_SETTING: Final = SettingSchema()
-_READING: Final = ReadingSchema()
-_PLATFORM: Final = PlatformSchema()
+if TYPE_CHECKING:  # schemas load for long; a command that asks nothing needs none
+    from marshmallow import Schema
+
 # Problems that the next answers about the setting can still correct.
 _NOT_YET: Final = frozenset({"required", "no_outcome", "clock_missing"})
 _UNITS: Final = {
@@ -237,13 +231,19 @@ def _ask_platform() -> dict[str, Any]:
 
 
 def _ask_text(platform: dict[str, Any], field: str, question: str) -> None:
+    from kbapi.documents.personal_data import find_personal_data
+    from kbapi.documents.results import PlatformSchema
+    from kbapi.documents.shapes import find_machine, machine_unknown
+
     while True:
         platform.pop(field, None)
         value = ask_until(question, _known, "")
         if value is None:
             return
         platform[field] = value
-        faults = _faults_of(_PLATFORM, platform) or list(find_personal_data({"platform": platform}))
+        faults = _faults_of(PlatformSchema(), platform) or list(
+            find_personal_data({"platform": platform})
+        )
         # A text with a hyphen may be a class of the instance's catalogue.
         classes = {value.casefold()} if "-" in value else set()
         if field == "machine" and not faults and find_machine(value, classes) is None:
@@ -290,11 +290,17 @@ def _ask_reading(state: str, load: str) -> dict[str, Any]:
 
 
 def _problem_of_reading(reading: dict[str, Any]) -> str | None:
-    faults = _faults_of(_READING, reading)
+    from kbapi.documents.measurements import ReadingSchema
+
+    faults = _faults_of(ReadingSchema(), reading)
     return faults[0].detail if faults else None
 
 
-def _faults_of(schema: Schema, part: dict[str, Any]) -> list[Problem]:
+def _faults_of(schema: "Schema", part: dict[str, Any]) -> list[Problem]:
+    from marshmallow import Schema, ValidationError
+
+    from kbapi.documents.shapes import problems_of
+
     try:
         # Called on the class, because a schema may have a field with the name load.
         Schema.load(schema, part)
@@ -323,8 +329,14 @@ def _ask_number(
 
 
 def _problem_of_setting(setting: dict[str, Any]) -> str | None:
+    from marshmallow import ValidationError
+
+    from kbapi.documents.refusal_rules import refuse_setting
+    from kbapi.documents.results import SettingSchema
+    from kbapi.documents.shapes import problems_of
+
     try:
-        parsed = _SETTING.load(setting)
+        parsed = SettingSchema().load(setting)
     except ValidationError as error:
         problems = list(problems_of(error.messages))
     else:

@@ -1,5 +1,6 @@
 """Answers as text for a terminal or a pipe: 80 columns, no colour."""
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 from kbapi.advice.phrases import percent
@@ -34,6 +35,25 @@ def start_in_lines(answer: dict[str, Any]) -> str:
             paragraph("Related chips with results: " + ", ".join(answer["related_chips"])),
         ]
     return "\n".join(lines)
+
+
+def start_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The setting to enter and how sure it is, its evidence, and the next step."""
+    start, evidence = answer["start"], answer["evidence"]
+    if start is None:
+        yield f"No start. {answer['reason']['text']}"
+        return
+    below = " below the stock voltage" if answer["control"] == "fixed_clock_voltage" else ""
+    value = abs(start["value_to_enter"]) if below else start["value_to_enter"]
+    domains = " and ".join([answer["domain"], *answer["moved_with"]])
+    first_sentence = answer["meaning"]["text"].partition("). ")[0]
+    yield f"Test {value:g} {_unit(answer['control'])}{below} on {domains} first. {first_sentence})."
+    yield (
+        f"From {evidence['units']} machines of this chip and {evidence['borrowed_units']} of "
+        "related chips."
+    )
+    yield from (f"Warning: {warning['text']}" for warning in answer["warnings"][:1])
+    yield f"Next: kbapi next-step {answer['chip']['key']}"
 
 
 def _at_clock(at_clock: dict[str, Any]) -> str:
@@ -103,6 +123,16 @@ def stability_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def stability_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The setting that most machines hold, with its interval, and the next step."""
+    if not answer["percentiles"]:
+        yield answer["summary"]
+        return
+    most = max(answer["percentiles"], key=lambda one: float(one["share"]))
+    yield f"{_percentile(most, answer['control'])}, {answer['evidence']['units']} machines."
+    yield f"Next: kbapi start {answer['chip']['key']}"
+
+
 def _unit(control: str) -> str:
     return "counts" if control == "count_offset" else "mV"
 
@@ -151,6 +181,13 @@ def identified_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def identified_in_brief(answer: dict[str, Any]) -> str:
+    """The key of the chip and the next step, or why no chip was found."""
+    if answer["chip"] is None:
+        return paragraph(answer["reason"], "  ")
+    return f"  {answer['chip']['key']}\n  Next: kbapi start {answer['chip']['key']}"
+
+
 def chips_in_lines(page: dict[str, Any]) -> str:
     """The text of a page of chips."""
     lines = [
@@ -181,6 +218,19 @@ def locks_in_lines(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def locks_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """How often each control can be set, with its interval, and the next step."""
+    for lock in answer["locks"][:_MOST_LOCKS]:
+        yield f"{lock['control']} on {lock['domain']}: {lock['text'].partition('. ')[0]}."
+    if not answer["locks"]:
+        yield answer["summary"]
+    if any(lock["status"] == "open" for lock in answer["locks"]):
+        yield f"Next: kbapi start {answer['chip']['key']}"
+    else:
+        yield from (f"Next: {text}" for text in answer["alternatives"][:1])
+
+
+_MOST_LOCKS: Final = 3
 _STATUSES: Final = {
     "open": "open",
     "firmware_only": "open in the firmware menu only",

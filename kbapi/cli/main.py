@@ -5,6 +5,7 @@ from importlib import import_module
 from typing import Any, Final
 
 import click
+from click.shell_completion import CompletionItem
 
 import kbapi
 
@@ -62,14 +63,14 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
         "curation:notes_commands",
         "Manage curated notes on chips, series and machine classes.",
     ),
-    "keys": ("host:keys_commands", "Create, list and revoke access keys."),
+    "keys": ("serve:keys_commands", "Create, list and revoke access keys."),
     "review": ("curation:review_commands", "Review excluded settings and pools, and decide."),
     "submissions": (
         "submissions:submissions_commands",
         "List all results, show one, or erase results.",
     ),
     "find-outliers": (
-        "import_results:find_outliers_command",
+        "submissions:find_outliers_command",
         "Check all pools for outliers, and show what changed.",
     ),
     "backup": ("host:backup_command", "Copy the database into the folder TARGET."),
@@ -97,6 +98,15 @@ class LoadedWhenUsed(click.Group):
         module, _, name = COMMANDS[cmd_name][0].partition(":")
         command: Any = getattr(import_module(f"kbapi.cli.{module}"), name)
         return command if isinstance(command, click.Command) else None
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """The commands and options that begin so; none is loaded for its help."""
+        found = [
+            CompletionItem(name, help=text)
+            for name, (_, text) in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return found + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands with whole lines of help."""

@@ -8,7 +8,17 @@ import orjson
 
 from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient
-from kbapi.cli.common import REFUSED, answer_of, client_options, connected, paragraph, server_of
+from kbapi.cli.common import (
+    REFUSED,
+    ListOf,
+    answer_of,
+    answer_options,
+    choice_option,
+    connected,
+    is_brief,
+    paragraph,
+    server_of,
+)
 from kbapi.cli.interview import (
     ask_failure,
     ask_in_use,
@@ -17,6 +27,7 @@ from kbapi.cli.interview import (
     ask_until,
     minutes_in,
 )
+from kbapi.cli.questions import print_with_cautions
 from kbapi.cli.search_record import (
     SearchRecord,
     closing_card,
@@ -25,19 +36,24 @@ from kbapi.cli.search_record import (
     result_of,
     save_record,
     step_card,
+    step_in_brief,
     under_way_card,
 )
 from kbapi.cli.sender_file import SenderFile, sender_option
 from kbapi.cli.sending import machine_option, offer_to_send, report_stored, require_terminal
 from kbapi.errors import UnsafeSetup
-from kbapi.vocabulary import LOADS
+from kbapi.vocabulary import DOMAINS, LIMIT_CONTROLS, LOADS
 
 
 @click.command("next-step")
 @click.argument("chip")
-@click.option("--domain", help="Supply rail (domain), such as core or gpu_core.")
-@click.option("--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage.")
-@click.option("--moved-with", help="Other domains that move with it, separated by commas.")
+@choice_option("--domain", of=DOMAINS, about="Supply rail (domain).")
+@choice_option("--control", of=LIMIT_CONTROLS, about="Control.")
+@click.option(
+    "--moved-with",
+    type=ListOf(DOMAINS),
+    help="Other domains that move with it, separated by commas.",
+)
 @click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
 @click.option("--stock-mv", type=float, help="Stock voltage of your unit at that clock, in mV.")
 @click.option("--resolution-mv", type=float, help="Resolution of the limit, in mV.  [default: 5]")
@@ -63,7 +79,7 @@ from kbapi.vocabulary import LOADS
 )
 @machine_option
 @sender_option
-@client_options
+@answer_options
 def next_step_command(
     chip: str,
     record: Path | None,
@@ -78,19 +94,20 @@ def next_step_command(
     """Search for the limit of this machine's CHIP, step by step.
 
     The command saves each step before you try it. After a crash, run the
-    same command again to continue. With --json it prints the current answer
-    and asks nothing.
+    same command again to continue. With --json or --brief it prints the
+    current answer and asks nothing.
     """
     given = {name: value for name, value in asked.items() if value is not None}
     if moved_with is not None:
         given["moved_with"] = [code.strip() for code in moved_with.split(",") if code.strip()]
-    if not as_json:
+    asks = not (as_json or is_brief())
+    if asks:
         require_terminal("Run this command in one.")
     with connected(home, url) as api_client:
         path = record or _usual_path(api_client, chip, sender_path.parent)
         search = _search_in(path, chip, given)
-        if as_json:
-            click.echo(orjson.dumps(_ask(api_client, search)))
+        if not asks:
+            print_with_cautions(_ask(api_client, search), as_json, str, step_in_brief)
             return
         answer = _walk(api_client, path, search)
         own = SenderFile(sender_path, server_of(home, url))

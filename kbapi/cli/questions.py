@@ -1,9 +1,9 @@
 """Commands for identify, start, stability, locks and chips; answers include cautions."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import orjson
@@ -11,36 +11,69 @@ import orjson
 from kbapi.cli import lines
 from kbapi.cli.common import (
     REFUSED,
+    CommandGroup,
+    ListOf,
     answer_of,
+    answer_options,
     bullet,
+    choice_option,
     client_options,
     connected,
     errors_as_messages,
     home_option,
+    is_brief,
     json_option,
     paragraph,
     print_answer,
     settings_of,
 )
-from kbapi.cli.this_machine import PrintedName, printed_names
 from kbapi.client.kbapi_client import settings_folder
+from kbapi.vocabulary import (
+    CHIP_KINDS,
+    CONTROLS,
+    COOLING,
+    DOMAINS,
+    GRADES,
+    LIMIT_CONTROLS,
+    LOADS,
+    SUPPLIES,
+)
+
+if TYPE_CHECKING:
+    from kbapi.cli.this_machine import PrintedName
 
 
 @click.command("cautions")
-def cautions_command() -> None:
+@json_option
+def cautions_command(as_json: bool) -> None:
     """Print every caution that belongs to answers."""
     from kbapi.advice.cautions import every_caution
 
-    click.echo("\n".join(bullet(caution.text) for caution in every_caution()))
+    cautions = [{"code": one.code, "text": one.text} for one in every_caution()]
+    print_answer({"cautions": cautions}, as_json, _all_cautions)
 
 
-def print_with_cautions(answer: Any, as_json: bool, in_lines: Callable[[Any], str]) -> None:
-    """Print an answer with its cautions, as JSON or in lines for people."""
+def _all_cautions(answer: dict[str, Any]) -> str:
+    return "\n".join(bullet(caution["text"]) for caution in answer["cautions"])
+
+
+def print_with_cautions(
+    answer: Any,
+    as_json: bool,
+    in_lines: Callable[[Any], str],
+    in_brief: Callable[[Any], Iterable[str]],
+) -> None:
+    """Print an answer with its cautions, as JSON, in lines for people, or in a few of them."""
     if as_json:
         click.echo(orjson.dumps(answer))
         return
+    if is_brief():
+        caution = f"Caution: {answer['cautions'][0]['text']}"
+        texts = (answer["chip"]["name"], *in_brief(answer), caution)
+        click.echo("\n".join(map(paragraph, texts)))
+        return
     click.echo(in_lines(answer))
-    click.echo("\n".join(cautions_in_lines(answer, has_seen_all=_has_seen_all_today())))
+    click.echo("\n".join(cautions_in_lines(answer, has_seen_all=has_seen_all_today())))
 
 
 def cautions_in_lines(answer: dict[str, Any], *, has_seen_all: bool) -> list[str]:
@@ -52,7 +85,7 @@ def cautions_in_lines(answer: dict[str, Any], *, has_seen_all: bool) -> list[str
     return ["", paragraph(f"Caution: {first['text']}"), more]
 
 
-def _has_seen_all_today() -> bool:
+def has_seen_all_today() -> bool:
     """Whether all cautions were printed earlier today; records that they are printed now.
 
     If the record cannot be written, they are printed again next time.
@@ -75,24 +108,26 @@ def _about_a_chip(command: Any) -> Any:
         click.option("--microcode", help="Use only results with this microcode."),
         click.option("--firmware", help="Use only results with this firmware."),
         click.option("--machine", help="Use only results of this machine class."),
-        click.option("--supply", help="Use only results on mains or on battery."),
-        click.option("--cooling", help="Use only machines with this cooling, such as repasted."),
-        click.option("--grade", help="Use only results with this grade or better, such as long."),
-        click.option("--load", help="Use only results under this load class."),
+        choice_option("--supply", of=SUPPLIES, about="Use only results with this power supply."),
+        choice_option("--cooling", of=COOLING, about="Use only machines with this cooling."),
+        choice_option("--grade", of=GRADES, about="Use only results with this grade or better."),
+        choice_option("--load", of=LOADS, about="Use only results under this load class."),
         click.option("--confidence", help="Confidence of the answer: 0.9, 0.95 or 0.99."),
         click.option(
             "--stable-share", help="Share of units that are stable at the start, such as 0.9."
         ),
         click.option("--clock-mhz", help="Clock in MHz, for fixed_clock_voltage."),
-        click.option("--moved-with", help="Domains that moved together, separated by commas."),
         click.option(
-            "--control", help="Control: voltage_offset, count_offset or fixed_clock_voltage."
+            "--moved-with",
+            type=ListOf(DOMAINS),
+            help="Domains that moved together, separated by commas.",
         ),
-        click.option("--domain", help="Supply rail (domain), such as core or gpu_core."),
+        choice_option("--control", of=LIMIT_CONTROLS, about="Control."),
+        choice_option("--domain", of=DOMAINS, about="Supply rail (domain)."),
         click.argument("chip"),
     ):
         command = option(command)
-    return client_options(command)
+    return answer_options(command)
 
 
 def _sent(chip: str, asked: dict[str, str | None]) -> dict[str, str]:
@@ -131,7 +166,7 @@ def start_command(
         reply = api_client.request(
             "GET", "/v1/start", query=_sent(chip, {**asked, "detail": detail})
         )
-    print_with_cautions(answer_of(reply), as_json, lines.start_in_lines)
+    print_with_cautions(answer_of(reply), as_json, lines.start_in_lines, lines.start_in_brief)
 
 
 @click.command("stability")
@@ -142,18 +177,20 @@ def stability_command(
     """Draw the share of stable units of CHIP at each setting."""
     with connected(home, url) as api_client:
         reply = api_client.request("GET", "/v1/stability", query=_sent(chip, asked))
-    print_with_cautions(answer_of(reply), as_json, lines.stability_in_lines)
+    print_with_cautions(
+        answer_of(reply), as_json, lines.stability_in_lines, lines.stability_in_brief
+    )
 
 
 @click.command("locks")
 @click.argument("chip")
-@click.option("--domain", help="Show only this supply rail (domain).")
-@click.option("--control", help="Show only this control.")
+@choice_option("--domain", of=DOMAINS, about="Show only this supply rail (domain).")
+@choice_option("--control", of=CONTROLS, about="Show only this control.")
 @click.option("--machine", help="Use only reports of this machine class.")
 @click.option(
     "--firmware-month", help="Use only reports with firmware of this month, such as 2026-03."
 )
-@client_options
+@answer_options
 def locks_command(
     chip: str, home: Path, url: str | None, as_json: bool, **asked: str | None
 ) -> None:
@@ -163,31 +200,34 @@ def locks_command(
     """
     with connected(home, url) as api_client:
         reply = api_client.request("GET", "/v1/locks", query=_sent(chip, asked))
-    print_with_cautions(answer_of(reply), as_json, lines.locks_in_lines)
+    print_with_cautions(answer_of(reply), as_json, lines.locks_in_lines, lines.locks_in_brief)
 
 
 @click.command("identify")
 @click.argument("text", required=False)
-@client_options
+@answer_options
 def identify_command(text: str | None, home: Path, url: str | None, as_json: bool) -> None:
     """Show which chip TEXT names, or the chips of this machine.
 
     Needs no instance. Exits with 1 unless each text names exactly one chip.
     """
+    from kbapi.cli.this_machine import PrintedName, printed_names
+
     names = [PrintedName(None, text)] if text else printed_names()
     if not names:
         click.echo("This system reports no chip names. Give a name as TEXT.", err=True)
         raise SystemExit(REFUSED)
     answers = [_identify(name, home, url) for name in names]
     if as_json:
-        click.echo(orjson.dumps(answers))
+        click.echo(orjson.dumps({"names": answers}))
+    in_lines = lines.identified_in_brief if is_brief() else lines.identified_in_lines
     for name, answer in zip(names, answers, strict=True) if not as_json else ():
-        click.echo(f"{name.text.strip()}\n{lines.identified_in_lines(answer)}")
+        click.echo(f"{name.text.strip()}\n{in_lines(answer)}")
     if any(answer["match"] != "exact" for answer in answers):
         raise SystemExit(REFUSED)
 
 
-def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
+def _identify(name: "PrintedName", home: Path, url: str | None) -> dict[str, Any]:
     if url is None:
         from kbapi.advice.identify import identify_with
         from kbapi.instance.instance import catalogue_in
@@ -204,8 +244,8 @@ def _identify(name: PrintedName, home: Path, url: str | None) -> dict[str, Any]:
     return answer
 
 
-@click.group("chips", invoke_without_command=True)
-@click.option("--kind", help="Show only this kind: cpu or gpu.")
+@click.group("chips", cls=CommandGroup, invoke_without_command=True)
+@choice_option("--kind", of=CHIP_KINDS, about="Show only this kind.")
 @click.option("--series", help="Show only this series.")
 @click.option("--limit", help="Most chips to show, up to 200.  [default: 50]")
 @click.option("--cursor", help="Continue from the cursor that the previous page printed.")

@@ -9,11 +9,16 @@ import click
 import orjson
 
 from kbapi.cli.common import (
+    CommandGroup,
     answer_of,
+    brief_option,
     bullet,
+    choice_option,
     connected,
+    is_brief,
     json_option,
     paragraph,
+    print_answer,
 )
 from kbapi.errors import KbapiError
 from kbapi.vocabulary import LOADS, PERFORMANCE_UNITS, READING_STATES
@@ -114,7 +119,7 @@ def _in_lines(one: "LogReading") -> Iterator[str]:
         yield bullet(f"Question: {question.text} ({', '.join(question.columns)})")
 
 
-class _LogsFirst(click.Group):
+class _LogsFirst(CommandGroup):
     """Reads logs where no subcommand is named."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -135,7 +140,7 @@ def reading_commands() -> None:
 @reading_commands.command("from-logs")
 @click.argument("logs", nargs=-1, required=True, type=_FILES)
 @click.option("--state", type=click.Choice(READING_STATES), required=True, help="Stock or tuned.")
-@click.option("--load", type=click.Choice(LOADS), required=True, help="The load class.")
+@choice_option("--load", of=LOADS, about="The load class.", required=True)
 @click.option("--performance", metavar="NUMBER:UNIT", help="The mean score of the runs.")
 @click.option("--report", "report_to", type=_NEW_FILE, help="Write what was done to each log.")
 @_with_log_options
@@ -210,7 +215,8 @@ def _performance(text: str | None) -> tuple[float, str] | None:
     help="Seconds between two rows.",
 )
 @click.option("--write", "to", type=_NEW_FILE, required=True, help="The new log.")
-def record_command(seconds: float, every_s: float, to: Path) -> None:
+@json_option
+def record_command(seconds: float, every_s: float, to: Path, as_json: bool) -> None:
     """Record the kernel's sensors of this machine into a log (Linux)."""
     from kbapi.telemetry.record import find_sensors, record
 
@@ -221,7 +227,9 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
         rows = record(to, sensors, seconds, every_s)
     except FileExistsError:
         raise click.ClickException(f"{to} exists. Name a new file.") from None
-    click.echo(f"{rows} rows in {to}: {', '.join(one.name for one in sensors)}")
+    names = [one.name for one in sensors]
+    text = f"{rows} rows in {to}: {', '.join(names)}"
+    print_answer({"file": str(to), "rows": rows, "sensors": names}, as_json, lambda _: text)
 
 
 @click.command("before-after")
@@ -229,18 +237,9 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
 @click.option("--tuned", multiple=True, required=True, type=_FILES, help="A log of a tuned run.")
 @click.option("--score-stock", multiple=True, type=float, help="The score of each run at stock.")
 @click.option("--score-tuned", multiple=True, type=float, help="The score of each tuned run.")
-@click.option(
-    "--score-unit",
-    type=click.Choice(PERFORMANCE_UNITS),
-    default="other",
-    help="Unit of the scores.",
-)
-@click.option(
-    "--load",
-    type=click.Choice(LOADS),
-    default="all_core",
-    show_default=True,
-    help="Load class of all runs.",
+@choice_option("--score-unit", of=PERFORMANCE_UNITS, about="Unit of the scores.", default="other")
+@choice_option(
+    "--load", of=LOADS, about="Load class of all runs.", default="all_core", show_default=True
 )
 @click.option("--write", "document_to", type=_NEW_FILE, help="Write a result to complete and send.")
 @click.option("--picture", type=_NEW_FILE, help="Write a picture: a .png or .svg file.")
@@ -254,6 +253,7 @@ def record_command(seconds: float, every_s: float, to: Path) -> None:
 @click.option("--chip", help="The chip, for --write and --to.")
 @click.option("--to", "url", metavar="URL", help="Compare with other machines on this server.")
 @_with_log_options
+@brief_option
 def before_after_command(
     stock: tuple[Path, ...],
     tuned: tuple[Path, ...],
@@ -291,6 +291,11 @@ def before_after_command(
 
 def _comparison_lines(shown: dict[str, Any]) -> Iterator[str]:
     yield paragraph(shown["summary"])
+    if is_brief():
+        # The one that matters most comes first.
+        yield from (paragraph(one["text"]) for one in shown["changes"][:1])
+        yield paragraph("Next: write a result with --write FILE, and send it.")
+        return
     yield ""
     for one in shown["changes"]:
         yield bullet(one["text"])

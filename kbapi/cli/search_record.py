@@ -1,14 +1,13 @@
 """The record of a search on disk: its trials, its document, and texts for the terminal."""
 
 import json
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from kbapi.advice.next_step.query import MOST_RISK
 from kbapi.cli.common import bullet, paragraph
 from kbapi.cli.sender_file import save_private_file
-from kbapi.documents.runs import setting_of_runs
 from kbapi.errors import UnsafeSetup
 
 
@@ -68,6 +67,8 @@ def result_of(search: SearchRecord, answer: dict[str, Any]) -> dict[str, Any]:
     A failure overrides a pass at its setting or deeper. If the plan ended the search without a
     failure, the deepest pass is a planned end.
     """
+    from kbapi.documents.runs import setting_of_runs
+
     setting: dict[str, Any] = {
         "domain": answer["domain"],
         "control": answer["control"],
@@ -134,6 +135,24 @@ def step_card(answer: dict[str, Any], value: float, minutes: float) -> str:
     return "\n".join(lines)
 
 
+def step_in_brief(answer: dict[str, Any]) -> Iterator[str]:
+    """The next step with its chance, and what comes after it; or why there is none."""
+    step = answer["next_step"]
+    if step is None:
+        yield answer["summary"]
+        yield answer["recommended_in_use"]["text"]
+        return
+    is_absolute = answer["control"] == "fixed_clock_voltage"
+    value = -step["value_to_enter"] if is_absolute else step["value_to_enter"]
+    unit = "mV below the stock voltage" if is_absolute else _unit(answer)
+    domains = " and ".join([answer["domain"], *answer["moved_with"]])
+    yield (
+        f"Test {value:g} {unit} on {domains} for {step['minutes']:g} minutes: "
+        f"{100 * step['chance_stable']:.0f} of 100 such machines are stable."
+    )
+    yield from (line["text"] for line in answer["plan"] if len(line["outcomes"]) == 1)
+
+
 def under_way_card(run: dict[str, Any]) -> str:
     """The text about a step that was under way when the record was saved."""
     rails = " and ".join(one["domain"] for one in run["settings"])
@@ -146,12 +165,18 @@ def under_way_card(run: dict[str, Any]) -> str:
 
 def closing_card(answer: dict[str, Any]) -> str:
     """The text of the end of a search, with the recommended setting."""
+    from kbapi.advice.next_step.query import MOST_RISK
+
     why = answer["reason"]["text"] if answer["reason"] else "You ended the search here."
     recommended = answer["recommended_in_use"]["text"]
     lines = ["", "-" * 40, paragraph(why)]
     if answer["going_on"]:
         lines.append(paragraph(answer["going_on"]["text"]))
-    if answer["reason"] and answer["reason"]["code"] == "too_risky" and _can_risk_more(answer):
+    if (
+        answer["reason"]
+        and answer["reason"]["code"] == "too_risky"
+        and _can_risk_more(answer, MOST_RISK)
+    ):
         lines.append(
             paragraph(f"To go on, run the command again with --max-risk, up to {MOST_RISK:g}.")
         )
@@ -163,11 +188,11 @@ def closing_card(answer: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _can_risk_more(answer: dict[str, Any]) -> bool:
+def _can_risk_more(answer: dict[str, Any], most_risk: float) -> bool:
     """Whether a higher risk is allowed, and is not known to end at the same setting."""
     max_risk: float = answer["max_risk"]
     going_on = answer["going_on"]
-    return max_risk < MOST_RISK and (going_on is None or going_on["max_risk"] is not None)
+    return max_risk < most_risk and (going_on is None or going_on["max_risk"] is not None)
 
 
 def _unit(answer: dict[str, Any]) -> str:

@@ -4,6 +4,7 @@ The guide "Data format" describes it, because other clients and pages use the sa
 a result can be neither found nor withdrawn, so a change is on the disk before a command goes on.
 """
 
+import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,12 +13,13 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from kbapi.cli.api_client import ApiClient, RemoteClient
+from kbapi.cli.common import paragraph
 from kbapi.client import kbapi_client
-from kbapi.errors import UnsafeSetup
+from kbapi.errors import ServerUnreachable, UnsafeSetup
 
 # A person waits for a command; what is not acknowledged waits in the outbox.
-_TRIES: Final = 4
-_LONGEST_S: Final = 30.0
+_OF_A_PERSON: Final[Mapping[str, Any]] = {"tries": 4, "longest_s": 30.0}
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -65,12 +67,22 @@ class SenderFile:
         return kbapi_client.SenderFile(self.path)
 
     @contextmanager
-    def client(self, key: str | None) -> Iterator[kbapi_client.Client]:
-        """A client of the server with this file, whose outbox is beside it."""
+    def client(
+        self, api_client: ApiClient, *, is_patient: bool = False
+    ) -> Iterator[kbapi_client.Client]:
+        """A client of the server or the folder with this file, whose outbox is beside it."""
+        home, limits = self.path.parent, {} if is_patient else _OF_A_PERSON
         with _errors_as_unsafe(self.path):
-            client = kbapi_client.Client(self.server, key, self.path.parent, _TRIES, _LONGEST_S)
+            client = (
+                kbapi_client.Client(self.server, os.environ.get("KBAPI_KEY"), home, **limits)
+                if isinstance(api_client, RemoteClient)
+                else _ClientOfFolder(api_client, self.server, home, **limits)
+            )
             client.sender = self._kept
-            yield client
+            try:
+                yield client
+            except kbapi_client.Unreachable as error:
+                raise ServerUnreachable(f"{error} Check the address, and that it runs.") from error
 
     def tokens_for(self, chip: str, machine: str) -> dict[str, str]:
         """The tokens of a result, once they are saved."""
@@ -92,6 +104,33 @@ class SenderFile:
         """Remove the receipt of a result that was withdrawn."""
         with _errors_as_unsafe(self.path):
             self._kept.remove_receipt(submission_id)
+
+
+class _ClientOfFolder(kbapi_client.Client):
+    """A client that calls the application in this process, as commands on a folder do."""
+
+    def __init__(self, api_client: ApiClient, folder: str, home: Path, **limits: Any) -> None:
+        super().__init__("http://localhost", home=home, **limits)
+        self.url = folder
+        self._api_client = api_client
+
+    def request(
+        self,
+        method: str,
+        path: str,
+        body: bytes | None = None,
+        headers: Mapping[str, str] | None = None,
+    ) -> kbapi_client.Reply:
+        """The reply of the application."""
+        reply = self._api_client.request(method, path, body=body, headers=headers)
+        return kbapi_client.Reply(reply.status, {}, reply.value)
+
+
+def send_waiting(client: kbapi_client.Client) -> None:
+    """Send what waits in the outbox from earlier commands, and print what became of it."""
+    for item, outcome in client.send_outbox():
+        state = f"waits: {outcome}" if isinstance(outcome, Exception) else "was sent now"
+        click.echo(paragraph(f"An earlier result, {item.name}, {state}"), err=True)
 
 
 @contextmanager

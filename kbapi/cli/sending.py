@@ -4,7 +4,6 @@ Tokens and receipts are only in the sender's file: without it a result cannot be
 """
 
 import json
-import os
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -18,8 +17,10 @@ from kbapi.cli import lines
 from kbapi.cli.api_client import ApiClient, RemoteClient, Reply
 from kbapi.cli.common import (
     REFUSED,
+    ListOf,
     answer_of,
     changes_of,
+    choice_option,
     client_options,
     connected,
     paragraph,
@@ -27,11 +28,19 @@ from kbapi.cli.common import (
     server_of,
 )
 from kbapi.cli.interview import interview
-from kbapi.cli.sender_file import SenderFile, sender_option
+from kbapi.cli.sender_file import SenderFile, send_waiting, sender_option
 from kbapi.client import kbapi_client
 from kbapi.client.kbapi_client import NotAcknowledged, Refused
 from kbapi.errors import ServerUnreachable
-from kbapi.vocabulary import FOLLOW_UP_OUTCOMES
+from kbapi.vocabulary import (
+    DOMAINS,
+    EFFECTS,
+    FAILURES,
+    FOLLOW_UP_CHANGES,
+    FOLLOW_UP_OUTCOMES,
+    LIMIT_CONTROLS,
+    LOADS,
+)
 
 _GONE: Final = 410
 InLines = Callable[[Any], str]
@@ -67,6 +76,8 @@ def submit_command(
         if file is not None:
             accepted = _send(api_client, own, file.read(), machine)
         else:
+            if as_json:
+                raise click.UsageError("With --json, give a FILE, or - for standard input.")
             require_terminal("Give a FILE, or - for standard input.")
             accepted = offer_to_send(api_client, own, interview(api_client), machine)
         if accepted is None:
@@ -95,7 +106,7 @@ def _send(api_client: ApiClient, own: SenderFile, body: bytes, machine: str) -> 
     """The response to the body; without a contributor token it is sent with the sender's tokens."""
     document = object_in(body)
     if document and isinstance(api_client, RemoteClient) and not _has_repeats(body):
-        return _send_from_outbox(own, document, machine)
+        return _send_from_outbox(api_client, own, document, machine)
     if document and "contributor_token" not in document:
         reply = api_client.request("POST", "/v1/submissions", query={"dry_run": "true"}, body=body)
         chip = answer_of(reply)["chip"]["key"]
@@ -105,18 +116,18 @@ def _send(api_client: ApiClient, own: SenderFile, body: bytes, machine: str) -> 
     return answer_of(api_client.request("POST", "/v1/submissions", body=body))
 
 
-def _send_from_outbox(own: SenderFile, document: dict[str, Any], machine: str) -> Any:
+def _send_from_outbox(
+    api_client: ApiClient, own: SenderFile, document: dict[str, Any], machine: str
+) -> Any:
     """The response of a server to a document that is on this disk before it is sent."""
-    with own.client(os.environ.get("KBAPI_KEY")) as client:
+    with own.client(api_client) as client:
         try:
             accepted = client.submit(document, machine)
         except Refused as refusal:
             return answer_of(Reply(refusal.status, refusal.problem))
         except NotAcknowledged as error:
             raise ServerUnreachable(f"{error} The next 'kbapi submit' sends it.") from error
-        for item, outcome in client.send_outbox():
-            state = f"waits: {outcome}" if isinstance(outcome, Exception) else "was sent now"
-            click.echo(paragraph(f"An earlier result, {item.name}, {state}"), err=True)
+        send_waiting(client)
         return accepted
 
 
@@ -305,21 +316,29 @@ def _only_setting(
 
 @click.command("follow-up")
 @click.argument("submission_id", metavar="ID")
-@click.argument("outcome", metavar="OUTCOME", required=False)
-@click.option("--domain", help="Supply rail (domain).  [default: of the only setting, or core]")
-@click.option(
-    "--control", help="Control of the setting.  [default: of the only setting, or voltage_offset]"
+@click.argument("outcome", metavar="OUTCOME", required=False, type=click.Choice(FOLLOW_UP_OUTCOMES))
+@choice_option(
+    "--domain", of=DOMAINS, about="Supply rail (domain); without it, of the only setting, or core."
+)
+@choice_option(
+    "--control",
+    of=LIMIT_CONTROLS,
+    about="Control; without it, of the only setting, or voltage_offset.",
 )
 @click.option("--clock-mhz", type=float, help="Clock in MHz, for fixed_clock_voltage.")
 @click.option(
     "--setting", type=float, help="The setting that was tested.  [default: the setting in use]"
 )
 @click.option("--days", type=int, help="Number of days in use.")
-@click.option("--load", help="Load class of the failure.")
-@click.option("--failure", help="Kind of failure.")
-@click.option("--changed", help="Changes, separated by commas; firmware=41 for day 41.")
+@choice_option("--load", of=LOADS, about="Load class of the failure.")
+@choice_option("--failure", of=FAILURES, about="Kind of failure.")
+@click.option(
+    "--changed",
+    type=ListOf(FOLLOW_UP_CHANGES),
+    help="Changes, separated by commas; firmware=41 for day 41.",
+)
 @click.option("--last-stable-day", type=int, help="Last day in use on which a test passed.")
-@click.option("--shown-by", help="Proof that the setting still has an effect.")
+@choice_option("--shown-by", of=EFFECTS, about="Proof that the setting still has an effect.")
 @receipt_option
 @sender_option
 @client_options

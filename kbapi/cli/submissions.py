@@ -1,22 +1,38 @@
-"""Commands of the host on all results: list them, show one or a contributor, erase."""
+"""Commands of the host on all results: list, show, erase, find outliers."""
 
 import sys
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from kbapi.cli.api_client import ApiClient
 from kbapi.cli.common import (
     REFUSED,
+    CommandGroup,
+    ListOf,
     answer_of,
     bullet,
+    choice_option,
     client_options,
     connected,
+    errors_as_messages,
+    home_option,
+    json_option,
     paragraph,
     print_answer,
+    progress_option,
+    settings_of,
+    show_progress,
 )
+from kbapi.vocabulary import DOMAINS, ERASURE_REASONS, LIMIT_CONTROLS, SCREENING_STATUSES
+
+if TYPE_CHECKING:
+    from kbapi.evidence.outlier_check import OutlierReport
+    from kbapi.evidence.pools import OutlierComparison
+    from kbapi.storage.answers import StoredOutliers
 
 _DEFAULT_PAGE: Final = 20
 
@@ -197,20 +213,30 @@ def erased_in_lines(erased: dict[str, Any]) -> str:
     return "\n".join([*lines, *starts_in_lines(erased), paragraph(text)])
 
 
-@click.group("submissions")
+@click.group("submissions", cls=CommandGroup)
 def submissions_commands() -> None:
     """List all results, show one, or erase results."""
 
 
 @submissions_commands.command("list")
-@click.option(
-    "--order", help="newest, deepest, shallowest or influence.  [default: newest]", default=None
+@choice_option(
+    "--order",
+    of=("newest", "deepest", "shallowest", "influence"),
+    about="Order; newest unless given.",
 )
 @click.option("--chip", help="Show only this chip, by any of its names.")
-@click.option("--domain", help="With deepest or shallowest: the pool with this domain.")
-@click.option("--control", help="With deepest or shallowest: the pool of this control.")
-@click.option("--moved-with", help="With deepest or shallowest: domains that moved together.")
-@click.option("--status", help="Show only counted, unverified or excluded results.")
+@choice_option(
+    "--domain", of=DOMAINS, about="With deepest or shallowest: the pool with this domain."
+)
+@choice_option(
+    "--control", of=LIMIT_CONTROLS, about="With deepest or shallowest: the pool of this control."
+)
+@click.option(
+    "--moved-with",
+    type=ListOf(DOMAINS),
+    help="With deepest or shallowest: domains that moved together.",
+)
+@choice_option("--status", of=SCREENING_STATUSES, about="Show only results with this status.")
 @click.option("--code", help="Show only results with this reason, such as outlier_deep.")
 @click.option("--contributor", type=int, help="Show only this contributor, by number.")
 @click.option("--client", help="Show only results that this script sent.")
@@ -274,9 +300,7 @@ def _path_of(submission_id: str | None, contributor: int | None) -> str:
 @submissions_commands.command("erase")
 @click.argument("submission_id", metavar="[ID]", required=False)
 @click.option("--contributor", type=int, help="Erase all results of this contributor, by number.")
-@click.option(
-    "--reason", required=True, help="asked_by_sender, personal_data or false_results; it is kept."
-)
+@choice_option("--reason", of=ERASURE_REASONS, about="Reason; it is kept.", required=True)
 @yes_option
 @dry_run_option
 @with_key
@@ -309,3 +333,102 @@ def erase_command(
             require_yes(erased_in_lines(answer), yes)
             answer = erase(confirm=answer["confirm"])
     print_answer(answer, as_json, erased_in_lines)
+
+
+_WHY = {
+    "outlier_deep": "outliers on the deep side",
+}
+
+
+@click.command("find-outliers")
+@click.option(
+    "--apply", "keep", is_flag=True, help="Store the findings; without it, only show them."
+)
+@progress_option
+@json_option
+@home_option
+def find_outliers_command(keep: bool, shows_progress: bool, as_json: bool, home: Path) -> None:
+    """Check all pools for outliers, and show what changed.
+
+    Every answer checks its own pool. With --apply, senders and curators
+    also see the outliers and the contributors that differ from their pool.
+    """
+    from kbapi.instance.instance import open_instance
+    from kbapi.intake.rescreen import find_outliers
+    from kbapi.storage.pools import load_all_pools
+
+    with errors_as_messages():
+        instance = open_instance(settings_of(home))
+        with instance.reading() as connection:
+            pools = [pool for pool in load_all_pools(connection) if pool.units]
+        found = [
+            compared
+            for pool in show_progress(pools, len(pools), "Checking pools", shows_progress)
+            if (compared := find_outliers(instance, pool, keep=keep)) is not None
+        ]
+        instance.close()
+    changed = [compared for compared in found if compared.has_changed]
+    if as_json:
+        shown = {"pools": len(found), "is_applied": keep, "changed": list(map(_changed, changed))}
+        print_answer(shown, as_json, str)
+        return
+    for compared in changed:
+        click.echo("\n".join(_in_lines(compared)))
+    done = (
+        "The findings are stored."
+        if keep
+        else "Nothing was stored; store the findings with --apply."
+    )
+    click.echo(f"{len(changed):,} of {len(found):,} pools changed. {done}")
+
+
+def _changed(compared: "OutlierComparison") -> dict[str, Any]:
+    """A pool whose outliers changed, as JSON."""
+    key, now, before = compared.pool.key, set(compared.now.units), set(compared.before.units)
+    differing = set(compared.now.differing), set(compared.before.differing)
+    return {
+        "chip": compared.pool.chip_key,
+        "domains": key.domains,
+        "control": key.control,
+        "clock_band_mhz": key.clock_band_mhz,
+        "units": compared.pool.units,
+        "units_excluded": Counter(unit.code for unit in now - before),
+        "units_included": Counter(unit.code for unit in before - now),
+        "contributors_excluded": len(differing[0] - differing[1]),
+        "contributors_included": len(differing[1] - differing[0]),
+    }
+
+
+def _in_lines(compared: "OutlierComparison") -> Iterator[str]:
+    key = compared.pool.key
+    band = f" from {key.clock_band_mhz} MHz" if key.clock_band_mhz else ""
+    yield f"{compared.pool.chip_key}, {key.domains}, {key.control}{band}:"
+    yield paragraph(_cutoff_text(compared.outlier_report), "    ")
+    yield from _changes(compared, "Excluded now", compared.now, compared.before)
+    yield from _changes(compared, "Counted again", compared.before, compared.now)
+
+
+def _changes(
+    compared: "OutlierComparison", verb: str, one: "StoredOutliers", other: "StoredOutliers"
+) -> Iterator[str]:
+    codes = Counter(unit.code for unit in set(one.units) - set(other.units))
+    for code, number in sorted(codes.items()):
+        yield paragraph(f"{verb}: {number:,} units that are {_WHY[code]}.", "    ")
+    contributors = len(set(one.differing) - set(other.differing))
+    if contributors:
+        yield paragraph(
+            f"{verb}: the units of {contributors:,} contributors, which are deeper as a group than "
+            f"the other units of the pool ({compared.pool.units:,} in all).",
+            "    ",
+        )
+
+
+def _cutoff_text(found: "OutlierReport") -> str:
+    if found.deepest_steps is None:
+        cutoff = "No outlier cutoff: too few units with a pass and a failure, or too many outliers"
+    else:
+        cutoff = f"Outlier cutoff: step {found.deepest_steps}"
+    if found.is_young:
+        return f"{cutoff}. No contributor is established: new contributors count in full."
+    kept = 100 * found.newcomer_factor
+    return f"{cutoff}. New contributors keep {kept:.0f} % of their weight."

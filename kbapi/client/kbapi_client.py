@@ -969,6 +969,16 @@ class Client:
             time.sleep(wait_s)
             pause = min(2.0 * pause, _LONGEST_PAUSE_S)
 
+    def request_until_answered(
+        self,
+        method: str,
+        path: str,
+        body: Optional[bytes] = None,
+        headers: Optional[Mapping[str, str]] = None,
+    ) -> Reply:
+        """The reply to a request that may be repeated; a busy server is asked again."""
+        return self._patiently(method, path, body, headers)
+
     def request(
         self,
         method: str,

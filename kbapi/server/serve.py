@@ -17,6 +17,7 @@ from gunicorn.arbiter import Arbiter
 from gunicorn.glogging import Logger
 
 from kbapi.access.limits import body_memory_mib, memory_limit
+from kbapi.bounds import MOST_CONNECTIONS
 from kbapi.errors import KbapiError, UnsafeSetup
 from kbapi.instance.file_locks import acquire_server_lock, acquire_shared_lock, hold_as_only_process
 from kbapi.instance.instance import is_one_process, open_instance
@@ -32,7 +33,6 @@ from kbapi.storage.sqlite.engine import (
 )
 from kbapi.storage.sqlite.rate_counts import renew_rate_file
 
-MOST_CONNECTIONS: Final = 1_000
 _FILES_OF_A_WORKER: Final = 128
 _FILES_OF_A_THREAD: Final = 4
 """Two connections to the database, each with the file and its log."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from kbapi.bounds import EQUAL_PERFORMANCE, EQUAL_POWER
 from kbapi.stats.gains.gains import FEWEST_RUNS, compare_runs
-from kbapi.telemetry.cells import Floats
+from kbapi.telemetry.cell_block import Floats
 from kbapi.telemetry.reading import LogReading, to_wire
 
 _FIRST_ERROR: Final = 0.03

@@ -6,9 +6,8 @@ from datetime import date
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from kbapi.telemetry.cell_block import ByteCells, Floats
 
 
 class Unit(NamedTuple):
@@ -166,8 +165,11 @@ class Numbers(_Remembered):
         self._unit = UNITS[unit] if unit else Unit(kind)
         self._kind = kind
 
-    def of(self, cells: Iterable[str]) -> Floats:
+    def of(self, cells: Iterable[str] | ByteCells) -> Floats:
         """The numbers of cells."""
+        if isinstance(cells, ByteCells):
+            found = cells.numbers(self._decimal) * self._unit.factor + self._unit.offset
+            return _completed(found, cells, self.of)
         found = np.array(list(map(self.__getitem__, cells)))
         if len(self) > _MOST_REMEMBERED:
             self.clear()
@@ -183,6 +185,17 @@ class Numbers(_Remembered):
             unit = UNITS[written]
         value = value * unit.factor + unit.offset
         return value if np.isfinite(value) else np.nan
+
+
+def _completed(found: Floats, cells: ByteCells, read: Callable[[Sequence[str]], Floats]) -> Floats:
+    """The numbers found, and where there is none what the first of a run of equal cells reads."""
+    is_open = np.isnan(found)
+    if is_open.any():
+        begins = cells.begins_of_runs()
+        first = np.flatnonzero(begins & is_open)
+        # Equal cells are open together.
+        found[is_open] = read(cells.texts(first))[(np.cumsum(begins & is_open) - 1)[is_open]]
+    return found
 
 
 _DATE: Final = re.compile(r"(\d{1,4})[-./年](\d{1,2}|[^\W\d]{3,9}\.?)[-./月](\d{1,4})日?")
@@ -213,6 +226,8 @@ _MONTHS: Final = {
     for name in names
 }
 _SECONDS: Final = re.compile(r"\d{1,2}(?:\.\d+)?")
+_PLAIN: Final = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
+_FRACTION: Final = re.compile(r"([^:]*:[^:]*):(\d{1,2}\.\d+)(\D*)", re.ASCII)
 DAY_S: Final = 86_400.0
 
 
@@ -229,20 +244,49 @@ class Times:
         self._minutes = _Remembered(self._minute)
         self._rest = _Remembered(_seconds_alone)
 
-    def of(self, cells: Sequence[str]) -> Floats:
-        """The seconds of each cell."""
+    def of(self, cells: Sequence[str] | ByteCells, days: Sequence[str] | ByteCells = ()) -> Floats:
+        """The seconds of each cell, after the days of another column, if given."""
+        if isinstance(cells, ByteCells) and isinstance(days, ByteCells):
+            found = self._of_runs(cells, days)
+            is_open = np.flatnonzero(np.isnan(found))
+            found[is_open] = self.of(cells.texts(is_open), days.texts(is_open))
+            return found
+        if isinstance(cells, ByteCells):
+            found = self._of_runs(cells)
+            is_number = np.isnan(found)
+            found[is_number] = cells.numbers(self._decimal)[is_number]
+            return _completed(found, cells, self.of)
+        if days and not isinstance(days, ByteCells):
+            cells = [f"{day} {time}" for time, day in zip(cells, days, strict=True)]
+        return self._of_texts(cells)
+
+    def _of_runs(self, cells: ByteCells, days: ByteCells | None = None) -> Floats:
+        """The seconds of usual cells; the minute of cells that have it in common is read once."""
+        seconds, tail, after = cells.seconds_after_minutes()
+        begins = cells.begins_of_runs(tail)
+        if days is not None:
+            begins |= days.begins_of_runs()
+        first = np.flatnonzero(begins)
+        heads = [text.rpartition(":")[0] for text in cells.texts(first)]
+        if days is not None:
+            heads = [f"{day} {head}" for day, head in zip(days.texts(first), heads, strict=True)]
+        minutes = np.array([self._minute(head, after) for head in heads])
+        found: Floats = minutes[np.cumsum(begins) - 1] + seconds
+        return found
+
+    def _of_texts(self, texts: Sequence[str]) -> Floats:
         minutes, rest = self._minutes, self._rest
-        parts = [cell.rpartition(":") for cell in cells]
+        parts = [text.rpartition(":") for text in texts]
         found = np.array([minutes[head] + rest[tail] for head, _, tail in parts])
         for place in np.flatnonzero(np.isnan(found)).tolist():
-            found[place] = self.seconds(cells[place])
+            found[place] = self.seconds(texts[place])
         for remembered in (minutes, rest):
             if len(remembered) > _MOST_REMEMBERED:
                 remembered.clear()
         return found
 
-    def _minute(self, head: str) -> float:
-        return self.seconds(f"{head}:00") if head.count(":") == 1 else np.nan
+    def _minute(self, head: str, after: str = "") -> float:
+        return self.seconds(f"{head}:00{after}") if head.count(":") == 1 else np.nan
 
     def seconds(self, text: str) -> float:
         """Seconds since some moment, NaN where the text is no time.
@@ -256,6 +300,10 @@ class Times:
         20.0
         """
         cleaned = text.strip(' "\t')
+        if self._decimal == "." and _PLAIN.fullmatch(cleaned):
+            return float(cleaned)
+        if found := _FRACTION.fullmatch(cleaned):  # added to the minute, as for whole columns
+            return self._minute(found[1], found[3]) + float(found[2])
         day, _, rest = re.sub(r"(?<=\d)T(?=\d)", " ", cleaned).partition(" ")
         if ":" not in cleaned:
             whole_day = self._day(day)

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from kbapi.telemetry.cells import Floats
+from kbapi.telemetry.cell_block import Floats
 from kbapi.telemetry.series import Log
 
 _SMOOTHING_S: Final = 5.0

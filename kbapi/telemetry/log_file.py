@@ -4,15 +4,17 @@ import codecs
 import csv
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from operator import itemgetter
+from io import StringIO
+from itertools import chain
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import BinaryIO, Final, TextIO
 
 import numpy as np
 
 from kbapi.errors import KbapiError
+from kbapi.telemetry.cell_block import ByteCells, split_block
 from kbapi.telemetry.cells import Times, number_in, unit_of
 from kbapi.telemetry.words import known_words
 
@@ -22,14 +24,16 @@ _PIECE_BYTES: Final = 16_384
 _SAMPLE_ROWS: Final = 400
 _DELIMITERS: Final = (";", "\t", ",", "|")
 _MOST_COLUMNS: Final = 2_000
-_ROWS_AT_ONCE: Final = 4_096
+_BLOCK: Final = 1_048_576
 _LONGEST_LINE: Final = 1_048_576
 _CODE_PAGES: Final = ("cp1252", "cp1250", "cp1251", "gb18030", "cp932")
 _MOST_NOTED: Final = 1_000
 _FIRST_ROWS: Final = 100
 
 
-Cells = tuple[str, ...]
+Cells = Sequence[str] | ByteCells
+_Piece = tuple[Sequence[int], list[Cells], int]
+"""The number of the line of each row, the columns, and the number of lines that were read."""
 
 
 class UnreadableLog(KbapiError):
@@ -71,6 +75,10 @@ class LogFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._wanted: Sequence[int] = ()
+        self._places: list[int | None] = []
+        """Where the wanted columns are now: column names in the midst of a log move them."""
+        self._columns = 0
         self.dropped: Counter[str] = Counter()
         """Lines that are no row of data, by reason."""
         self.dropped_lines: list[tuple[int, str]] = []
@@ -117,48 +125,70 @@ class LogFile:
         names = set(_clean(row))
         return len(names & set(self.layout.header)) >= max(2, len(names) / 3)
 
-    def chunks(self, wanted: Sequence[int]) -> Iterator[tuple[list[int], list[Cells]]]:
+    def chunks(self, wanted: Sequence[int]) -> Iterator[tuple[Sequence[int], list[Cells]]]:
         """The wanted columns of rows of data, in pieces, with the number of the line of each.
 
         Lines that are no rows are counted in `dropped`.
         """
-        name, columns = self.layout.header[0], len(self.layout.header)
-        pick, numbers, rows = _picker(wanted), list[int](), list[Cells]()
-        for line, row in self._rows():
-            if len(row) != columns or row[0] == name:
-                names = self._names_in(line, row)
-                if names:
-                    pick, columns = _picker(wanted, self.layout.header, names), len(names)
-                    continue
-                if len(row) != columns and (len(row) != columns + 1 or row[-1].strip()):
-                    self.drop(line, self._fault_of(row, columns))
-                    continue
-            if len(rows) == _ROWS_AT_ONCE:
-                yield numbers, rows
-                numbers, rows = [], []
-            numbers.append(line)
-            rows.append(pick(row))
-        if rows and self._ends_within_a_line:
-            rows.pop()
-            self.drop(numbers.pop(), "the last line has no end")
-        if rows:
-            yield numbers, rows
-
-    def _rows(self) -> Iterator[tuple[int, list[str]]]:
-        """Rows of cells below the header, with the number of the line of each."""
-        first = self.layout.first_row
+        self._wanted, self._places = wanted, list(wanted)
+        self._columns = len(self.layout.header)
+        line = self.layout.first_row
         csv.field_size_limit(_LONGEST_LINE)
         with self.path.open(encoding=self.layout.encoding, errors="replace", newline="") as text:
-            for _ in range(first):
+            for _ in range(line):
                 next(text, None)
-            reader = csv.reader(text, delimiter=self.layout.delimiter)
-            while True:
-                try:
-                    yield from enumerate(reader, first + reader.line_num + 1)
-                except csv.Error:
-                    self.drop(first + reader.line_num, "not readable")
-                    continue
-                return
+            while block := text.read(_BLOCK) + text.readline():
+                numbers, cells, lines = self._usual_rows(block, line) or self._rows(
+                    block, text, line
+                )
+                line += lines
+                if numbers:
+                    yield numbers, cells
+
+    def _usual_rows(self, block: str, line: int) -> _Piece | None:
+        """The wanted columns of a block, if each of its lines is a usual row."""
+        name, delimiter = self.layout.header[0], self.layout.delimiter
+        cells = name and split_block(block, delimiter, self._columns, self._places, name)
+        if not cells:
+            return None
+        lines = len(cells[0])
+        return range(line + 1, line + 1 + lines), [*cells], lines
+
+    def _rows(self, block: str, text: TextIO, line: int) -> _Piece:
+        """The wanted columns of a block, and of the lines after it that its last row reaches."""
+        lines = sum(1 for _ in StringIO(block, newline=""))
+        reader = csv.reader(
+            chain(StringIO(block, newline=""), text), delimiter=self.layout.delimiter
+        )
+        numbers, rows = list[int](), list[list[str]]()
+        while reader.line_num < lines:
+            try:
+                row = next(reader, None)
+            except csv.Error:
+                self.drop(line + reader.line_num, "not readable")
+                continue
+            if row is not None and self._is_data(line + reader.line_num, row):
+                numbers.append(line + reader.line_num)
+                rows.append(["" if one is None else row[one] for one in self._places])
+        is_cut = self._ends_within_a_line and block[-1] not in "\r\n"
+        if is_cut and numbers[-1:] == [line + reader.line_num]:
+            rows.pop()
+            self.drop(numbers.pop(), "the last line has no end")
+        return numbers, list(zip(*rows, strict=True)), reader.line_num
+
+    def _is_data(self, line: int, row: list[str]) -> bool:
+        """Whether a row is one of data; column names that repeat tell where columns are now."""
+        if len(row) == self._columns and row[0] != self.layout.header[0]:
+            return True
+        if names := self._names_in(line, row):
+            wanted = [self.layout.header[one] for one in self._wanted]
+            self._places = [names.index(one) if one in names else None for one in wanted]
+            self._columns = len(names)
+            return False
+        if len(row) == self._columns or (len(row) == self._columns + 1 and not row[-1].strip()):
+            return True
+        self.drop(line, self._fault_of(row, self._columns))
+        return False
 
     def _names_in(self, line: int, row: list[str]) -> tuple[str, ...]:
         """The names of columns in a line in the midst of the log; none if it is another line."""
@@ -182,17 +212,6 @@ class LogFile:
         self.dropped[reason] += 1
         if len(self.dropped_lines) < _MOST_NOTED:
             self.dropped_lines.append((line, reason))
-
-
-def _picker(
-    wanted: Sequence[int], names: Sequence[str] = (), now: Sequence[str] = ()
-) -> Callable[[list[str]], Cells]:
-    """Picks the wanted cells of a row, by name where the columns are other ones `now`."""
-    if not now:
-        pick: Callable[[list[str]], Cells] = itemgetter(*wanted, wanted[0])
-        return pick
-    places = [now.index(names[one]) if names[one] in now else None for one in (*wanted, wanted[0])]
-    return lambda row: tuple("" if place is None else row[place] for place in places)
 
 
 def _pieces_of(file: BinaryIO, size: int) -> Iterator[bytes]:

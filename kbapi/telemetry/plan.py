@@ -8,9 +8,10 @@ from typing import Final
 import numpy as np
 
 from kbapi import bounds
-from kbapi.telemetry.cells import DAY_S, UNITS, Floats, Numbers, Times
+from kbapi.telemetry.cell_block import Floats
+from kbapi.telemetry.cells import DAY_S, UNITS, Numbers, Times
 from kbapi.telemetry.columns import Candidate, Quantity, Question, recognise
-from kbapi.telemetry.log_file import Layout, LogFile
+from kbapi.telemetry.log_file import Cells, Layout, LogFile
 from kbapi.telemetry.words import unit_in, words_of
 
 READ: Final[tuple[Quantity, ...]] = (
@@ -84,7 +85,7 @@ class Channel:
         """The first column, which stands for all of them."""
         return self.columns[0]
 
-    def read(self, cells: Sequence[Sequence[str]]) -> tuple[Floats, Floats]:
+    def read(self, cells: Sequence[Cells]) -> tuple[Floats, Floats]:
         """The value of each row, and the highest of its columns; NaN where there is none."""
         read = zip(self.numbers, cells, strict=True)
         values = np.column_stack([self._clean(one.of(column)) for one, column in read])

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from kbapi.telemetry.cells import Floats
+from kbapi.telemetry.cell_block import Floats
 from kbapi.telemetry.columns import Question
 from kbapi.telemetry.load_phase import Phase, find_load
 from kbapi.telemetry.series import Log, Series, read_log

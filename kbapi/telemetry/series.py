@@ -8,9 +8,10 @@ from typing import Final
 
 import numpy as np
 
-from kbapi.telemetry.cells import DAY_S, Floats
+from kbapi.telemetry.cell_block import Floats
+from kbapi.telemetry.cells import DAY_S
 from kbapi.telemetry.columns import Question
-from kbapi.telemetry.log_file import LogFile, UnreadableLog
+from kbapi.telemetry.log_file import Cells, LogFile, UnreadableLog
 from kbapi.telemetry.plan import Channel, Plan, plan_log
 
 _MOST_POINTS: Final = 65_536
@@ -132,8 +133,8 @@ def read_log(path: Path, given: Mapping[str, str], *, graphics: bool = False) ->
     reader = _Rows(file, plan)
     every = [*plan.channels, *plan.throttles]
     points = _Points(1 + 2 * len(every))
-    for lines, rows in file.chunks(plan.columns or [0]):
-        points.add(reader.block(lines, rows))
+    for lines, columns in file.chunks(plan.columns or [0]):
+        points.add(reader.block(lines, columns))
     if not points.rows:
         raise UnreadableLog(f"No row of {path.name} has a time and a number.")
     return _log_of(file, plan, reader, points)
@@ -199,10 +200,9 @@ class _Rows:
         self._last = -np.inf
         self._count = 0
 
-    def block(self, lines: Sequence[int], rows: list[tuple[str, ...]]) -> Floats:
+    def block(self, lines: Sequence[int], columns: Sequence[Cells]) -> Floats:
         """The rows that have a time: time, the value of each channel, the highest of each."""
-        columns = list(zip(*rows, strict=True))
-        seconds, place = self._seconds(columns, len(rows))
+        seconds, place = self._seconds(columns, len(lines))
         values, highest = [seconds], []
         for channel in (*self._plan.channels, *self._plan.throttles):
             width = len(channel.columns)
@@ -219,7 +219,7 @@ class _Rows:
         kept[:, 0] = self._forward(kept[:, 0])
         return kept
 
-    def _seconds(self, columns: list[tuple[str, ...]], count: int) -> tuple[Floats, int]:
+    def _seconds(self, columns: Sequence[Cells], count: int) -> tuple[Floats, int]:
         """The time of each row, and the number of columns that it took."""
         plan = self._plan
         if plan.time is None:
@@ -227,8 +227,7 @@ class _Rows:
             return np.arange(self._count - count, self._count, dtype=float), 0
         if plan.date is None:
             return plan.times.of(columns[0]) * plan.seconds_of_number, 1
-        joined = [f"{day} {time}" for time, day in zip(columns[0], columns[1], strict=True)]
-        return plan.times.of(joined), 2
+        return plan.times.of(columns[0], columns[1]), 2
 
     def _forward(self, seconds: Floats) -> Floats:
         """Times after midnight get another day; a clock that was set back does not undo time."""

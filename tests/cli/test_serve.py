@@ -10,9 +10,9 @@ import pytest
 
 from kbapi.access import limits
 from kbapi.access.keys import give_key, revoke_key
-from kbapi.cli import serve as serve_command_module
 from kbapi.cli.main import main
 from kbapi.instance.backup import make_backup
+from kbapi.server import serve as server
 from kbapi.settings import Settings
 from tests.cli.command import commands_of, run
 from tests.makers import a_submission, an_instance, send
@@ -23,9 +23,7 @@ from tests.system.server import Server
 def served(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     """The folders that would be served; no server starts."""
     folders: list[Path] = []
-    monkeypatch.setattr(
-        serve_command_module, "serve", lambda settings, *_: folders.append(settings.home)
-    )
+    monkeypatch.setattr(server, "serve", lambda settings, *_: folders.append(settings.home))
     return folders
 
 

@@ -14,6 +14,9 @@ from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
 
+import psycopg
+
+from tests.postgres import is_sound
 from tests.processes import run_kbapi
 from tests.system.server import KBAPI
 
@@ -209,6 +212,18 @@ def read_database(database: Path) -> Found:
         }
     numbers = (json.loads(text)["client"].partition("/")[2] for (text,) in documents)
     return Found(integrity == [("ok",)] and not orphans, Counter(map(int, numbers)), counts)
+
+
+def read_server(url: str) -> Found:
+    """The content of a database on a PostgreSQL server; its rows and indexes are compared."""
+    with psycopg.connect(url) as connection:
+        documents = connection.execute("SELECT document FROM submission").fetchall()
+        counts = {
+            table: connection.execute(f"SELECT COUNT(*) FROM {table}").fetchone()[0]
+            for table in TABLES
+        }
+    numbers = (json.loads(text)["client"].partition("/")[2] for (text,) in documents)
+    return Found(is_sound(url), Counter(map(int, numbers)), counts)
 
 
 def kbapi(

@@ -18,6 +18,7 @@ from tests.system.server import Server
 ROUNDS = 200
 SHORT_ROUNDS = 8
 CLIENTS = 2
+_LONGEST_WAIT_S = 60.0
 
 _WORKER = f"""
 import sys
@@ -72,16 +73,13 @@ class _Sent:
 def measure(*, short: bool = False) -> list[Row]:
     """What was lost or stored twice over all rounds; two clients share one outbox."""
     rounds = SHORT_ROUNDS if short else ROUNDS
-    rng, sent, server_kills = random.Random(25), _Sent(), 0
+    rng, sent = random.Random(25), _Sent()
     with tempfile.TemporaryDirectory() as folder:
         home, own = Path(folder) / "home", Path(folder) / "own"
         server = Server(home)
         server.start()
         with faulty_proxy(server.port, seed=25, dropped=0.05, delayed=0.05) as proxy:
-            for round_number in range(rounds):
-                is_of_server = round_number % 4 == 3
-                _send_and_kill(proxy, own, sent, rng, server if is_of_server else None)
-                server_kills += is_of_server
+            kills = sum(_send_and_kill(proxy, own, sent, rng, server) for _ in range(rounds))
             waited = len(_outbox(own))
             proxy.dropped = proxy.delayed = 0.0
             client = kbapi_client.Client(proxy.url, home=own)
@@ -93,8 +91,19 @@ def measure(*, short: bool = False) -> list[Row]:
         left = len(_outbox(own)) + len(list((own / "outbox" / "refused").glob("*")))
     lost = sent.accepted - set(found.copies)
     return [
-        measured("rounds with kill -9 of both clients", rounds, "rounds", f"== {rounds}"),
-        measured("of them with kill -9 of the server first", server_kills, "rounds", "> 0"),
+        measured(
+            "rounds with kill -9 of the server during answers, then of both clients",
+            rounds,
+            "rounds",
+            f"== {rounds}",
+        ),
+        measured(
+            "requests that a killed server did not answer",
+            proxy.unanswered,
+            "requests",
+            f">= {rounds}",
+        ),
+        measured("further kills of the server, between answers", kills - rounds, "kills", ""),
         measured("connections that the proxy dropped", counts["dropped"], "connections", "> 0"),
         measured("connections that the proxy delayed", counts["delayed"], "connections", "> 0"),
         measured("results that the clients took", len(sent.accepted), "results", "> 0"),
@@ -118,9 +127,12 @@ def _outbox(own: Path) -> list[Path]:
 
 
 def _send_and_kill(
-    proxy: FaultyProxy, own: Path, sent: _Sent, rng: random.Random, server: Server | None
-) -> None:
-    """Two clients send; the server is killed while it answers, if given, and then the clients."""
+    proxy: FaultyProxy, own: Path, sent: _Sent, rng: random.Random, server: Server
+) -> int:
+    """Two clients send; the server is killed while it answers, and then the clients are.
+
+    The number of kills of the server that this took.
+    """
     first = sent.next
     words = [sys.executable, "-I", "-S", "-c", _WORKER, proxy.url, str(own)]
     clients = [
@@ -133,11 +145,10 @@ def _send_and_kill(
         for number in range(CLIENTS)
     ]
     time.sleep(rng.uniform(0.3, 1.2))
-    if server is not None:
-        server.kill()
-        time.sleep(rng.uniform(0.0, 0.1))
-        server.start()
-        time.sleep(rng.uniform(0.0, 0.6))
+    kills = 1
+    while not _kill_during_an_answer(proxy, rng, server):
+        kills += 1
+    time.sleep(rng.uniform(0.0, 0.6))
     for client in clients:
         had_ended = client.poll() is not None
         client.kill()
@@ -145,3 +156,20 @@ def _send_and_kill(
         sent.add(output)
         if had_ended:
             sent.errors.append(errors)
+    return kills
+
+
+def _kill_during_an_answer(proxy: FaultyProxy, rng: random.Random, server: Server) -> bool:
+    """Whether a request was without an answer when the server was killed; it runs again then."""
+    deadline = time.monotonic() + _LONGEST_WAIT_S
+    while not proxy.awaited:
+        if time.monotonic() > deadline:
+            raise AssertionError("no client sends")
+        time.sleep(0.0005)
+    time.sleep(rng.uniform(0.0, 0.004))
+    before = proxy.unanswered
+    server.kill()
+    time.sleep(rng.uniform(0.05, 0.15))
+    is_during = proxy.unanswered > before
+    server.start()
+    return is_during

@@ -7,7 +7,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -50,10 +50,10 @@ def measure(*, short: bool = False) -> list[Row]:
 
 
 @contextmanager
-def a_disk(folder: Path) -> Iterator[bool]:
+def a_disk(folder: Path, size: int = DISK_BYTES) -> Iterator[bool]:
     """Whether the folder is a disk of its own, of 24 MiB; that takes the super-user."""
     folder.mkdir()
-    options = ["-t", "tmpfs", "-o", f"size={DISK_BYTES}", "tmpfs", str(folder)]
+    options = ["-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)]
     if os.getuid() or subprocess.run(["mount", *options], check=False).returncode:
         yield False
         return
@@ -63,17 +63,19 @@ def a_disk(folder: Path) -> Iterator[bool]:
         subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
+def fill(filler: Path) -> None:
+    """Let a file grow until its disk is full."""
+    with filler.open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(b"\0" * 65_536):
+            pass
+
+
 @contextmanager
 def no_room(server: Server, is_a_disk: bool) -> Iterator[None]:
     """Nothing more fits for as long as this lasts: the disk is full, or no file may grow."""
     if is_a_disk:
         filler = server.home.parent / "filler"
-        with filler.open("wb", buffering=0) as file:
-            try:
-                while file.write(b"\0" * 65_536):
-                    pass
-            except OSError:
-                pass
+        fill(filler)
         yield
         filler.unlink()
         return

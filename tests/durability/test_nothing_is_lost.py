@@ -13,7 +13,7 @@ def measured(name: str) -> list[Row]:
 
 
 @pytest.mark.parametrize(
-    "name", ["kill", "disk", "failing_disk", "restore", "reload", "flips", "client"]
+    "name", ["kill", "disk", "failing_disk", "restore", "reload", "flips", "client", "offsite"]
 )
 def test_no_write_is_lost_or_half_done_and_every_failure_is_reported(name: str) -> None:
     rows = measured(name)

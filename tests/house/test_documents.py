@@ -10,7 +10,6 @@ from flask import Flask
 from openapi_spec_validator import validate
 
 from kbapi import errors
-from kbapi.access.keys import SCOPES
 from kbapi.access.sessions import session_cookie
 from kbapi.api.problems import STATUS_OF
 from kbapi.cli.main import main
@@ -25,6 +24,7 @@ from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.pages.views import GUIDES_FOLDER, INDEX, anchor_of, guide_names
 from kbapi.settings import COMMAND_VARIABLES, Settings
 from kbapi.storage.schema import METADATA
+from kbapi.vocabulary import SCOPES
 from tests.cli.command import commands_of
 from tests.house import write_readme
 from tests.house.texts import (

@@ -10,7 +10,6 @@ import click
 import pytest
 
 from kbapi import errors
-from kbapi.access.keys import SCOPES
 from kbapi.cli.main import main
 from kbapi.documents.readings import READING_RULES
 from kbapi.documents.refusal_rules import DOCUMENT_REFUSALS, REFUSALS
@@ -20,6 +19,7 @@ from kbapi.intake.follow_up_rules import SENTENCES
 from kbapi.intake.responses import OUTLIER_SENTENCES
 from kbapi.intake.screening import LATER_REMARKS, SCREENING_RULES
 from kbapi.settings import Settings
+from kbapi.vocabulary import SCOPES
 from tests.cli.command import commands_of
 from tests.house.write_openapi import generated
 

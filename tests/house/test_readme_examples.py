@@ -16,6 +16,7 @@ from kbapi.documents.sender import Sender
 from kbapi.instance.instance import open_instance
 from kbapi.pages.views import GUIDES_FOLDER
 from kbapi.settings import Settings
+from tests.house.test_hosting_examples import OF_CONTAINERS
 from tests.house.texts import BLOCKS, README, ROOT, Block
 from tests.house.write_readme import (
     PICTURES,
@@ -219,11 +220,11 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     assert done.returncode == 0, done.stderr
     (copy,) = (tmp_path / "backup" / "kbapi").glob("*.sqlite3")
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", copy.name)
-    shown = shell_with("kbapi restore").split()[5]
+    shown = shell_with("bin/kbapi restore").split()[5]
     assert re.fullmatch(r"kbapi-\d{8}T\d{6}\.\d{6}Z\.sqlite3", Path(shown).name)
     checked = ran(with_kbapi(small_demo, CHECK_BACKUP.replace(CHECK_BACKUP.split()[-1], str(copy))))
     assert checked.returncode == 0, checked.stderr
-    restore = shell_with("kbapi restore").replace(shown, str(copy))
+    restore = shell_with("bin/kbapi restore").replace(shown, str(copy))
     done = ran(with_kbapi(small_demo, restore.replace("/var/lib/kbapi", str(small_demo))))
     assert done.returncode == 0, done.stderr
     open_instance(Settings(home=small_demo)).close()
@@ -338,12 +339,13 @@ def test_no_example_is_left_out() -> None:
     """What is neither run nor sent nor compared above, or by the test of the hosting examples."""
     run = [*CURLS, shell_with("kbapi review list"), shell_with("autumn meeting")]
     run += [shell_with("--order influence"), shell_with("submissions erase")]
-    run += [shell_with(f"kbapi {name}") for name in ("backup", "db upgrade", "restore")]
+    run += [shell_with(f"kbapi {name}") for name in ("backup", "db upgrade")]
+    run += [shell_with("bin/kbapi restore")]
     run += [CHECK, CHECK_BACKUP, REPAIR_CLOCK]
     run += [shell_with("kbapi serve"), shell_with("kbapi withdraw"), OF_SCRIPTS.text, *OF_LOGS]
-    run += [*(one.text for one in SHELL if "-m venv" in one.text)]
+    run += [*(one.text for one in SHELL if "-m venv" in one.text), *OF_CONTAINERS]
     assert [block for block in SHELL if block.text not in run] == []
     assert [block.place for block in COMPARED] == ["README", "data-format"]
     assert {block.language for block in BLOCKS} == {
-        *("sh", "ps1", "python", "json", "ini", "nginx", "toml")
+        *("sh", "ps1", "python", "json", "ini", "nginx", "toml", "yaml")
     }

@@ -35,9 +35,9 @@ class Known:
     keys: dict[str, str]
 
 
-def fill(folder: Path, results: int, seed: int = 6) -> Known:
+def fill(folder: Path, results: int, seed: int = 6, **settings: str) -> Known:
     """What is known of the club's results that now lie in `folder / "home"`."""
-    made = an_instance(folder, HandMovedClock())
+    made = an_instance(folder, HandMovedClock(), **settings)
     drawn, later = list(club_results(results, Random(seed))), Random(seed + 1)
     receipts = {}
     for begin in range(0, results, 500):

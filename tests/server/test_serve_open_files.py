@@ -4,8 +4,9 @@ import resource
 
 import pytest
 
+from kbapi.bounds import MOST_CONNECTIONS
 from kbapi.errors import UnsafeSetup
-from kbapi.server.serve import MOST_CONNECTIONS, connection_limit, files_needed
+from kbapi.server.serve import connection_limit, files_needed
 
 NEEDED = files_needed(64)
 UNLIMITED = resource.RLIM_INFINITY

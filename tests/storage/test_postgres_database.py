@@ -53,6 +53,20 @@ def add(connection: Connection) -> None:
     change_rows(connection, "INSERT INTO thing (name) VALUES (?)", ("one",))
 
 
+def add_and_fail(database: PostgresDatabase) -> None:
+    with writing(database) as connection:
+        add(connection)
+        raise ZeroDivisionError
+
+
+def add_and_lose_the_server(database: PostgresDatabase, url: str) -> None:
+    with readable_faults(), writing(database) as connection:
+        add(connection)
+        process = find_number(connection, "SELECT pg_backend_pid()", ())
+        execute(url, f"SELECT pg_terminate_backend({process}, 5000)")
+        add(connection)
+
+
 def count(database: PostgresDatabase) -> int | None:
     with database.reading() as connection:
         return find_number(connection, "SELECT COUNT(*) FROM thing", ())
@@ -65,9 +79,8 @@ def test_what_is_written_is_stored_as_a_whole_or_not_at_all(
         add(connection)
         assert count(database) == 0
     assert (count(database), written) == (1, ["once"])
-    with pytest.raises(ZeroDivisionError), writing(database) as connection:
-        add(connection)
-        raise ZeroDivisionError
+    with pytest.raises(ZeroDivisionError):
+        add_and_fail(database)
     assert (count(database), written) == (1, ["once"])
 
 
@@ -131,11 +144,8 @@ def test_a_process_has_so_many_writers_and_no_more(database: PostgresDatabase) -
 def test_an_interrupted_transaction_is_unreachable_and_the_next_one_succeeds(
     database: PostgresDatabase, url: str
 ) -> None:
-    with pytest.raises(StorageUnreachable), readable_faults(), writing(database) as connection:
-        add(connection)
-        process = find_number(connection, "SELECT pg_backend_pid()", ())
-        execute(url, f"SELECT pg_terminate_backend({process}, 5000)")
-        add(connection)
+    with pytest.raises(StorageUnreachable):
+        add_and_lose_the_server(database, url)
     with writing(database) as connection:
         add(connection)
     assert count(database) == 1

@@ -8,9 +8,11 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import Literal
+from typing import Any, Literal
 
 _CHUNK = 65_536
+_RESETS = struct.pack("ii", 1, 0)
+"""The `SO_LINGER` of a socket that is reset when it is closed."""
 
 
 class FaultyProxy(socketserver.ThreadingTCPServer):
@@ -25,6 +27,10 @@ class FaultyProxy(socketserver.ThreadingTCPServer):
         self.port, self.rng = port, rng
         self.dropped, self.delayed = dropped, delayed
         self.counts = {"passed": 0, "dropped": 0, "delayed": 0}
+        self.awaited: set[socket.socket] = set()
+        """Connections to the server with a request on which no byte of an answer has come."""
+        self.unanswered = 0
+        """Such connections that the server ended."""
 
     @property
     def url(self) -> str:
@@ -53,20 +59,29 @@ class _Connection(socketserver.BaseRequestHandler):
         if fate == "dropped" and place == "request":
             return
         with suppress(OSError), socket.create_connection(("127.0.0.1", self.server.port)) as there:
-            pump = threading.Thread(target=_pass_on, args=(self.request, there), daemon=True)
+            pump = threading.Thread(target=self._pass_on, args=(there,), daemon=True)
             pump.start()
-            while data := there.recv(_CHUNK):
+            while data := self._answer_of(there):
                 if fate == "dropped":
                     if place == "middle":
                         self.request.sendall(data[: len(data) // 2])
                     return
                 self.request.sendall(data)
 
+    def _pass_on(self, there: socket.socket) -> None:
+        with suppress(OSError):
+            while data := self.request.recv(_CHUNK):
+                self.server.awaited.add(there)
+                there.sendall(data)
 
-def _pass_on(one: socket.socket, other: socket.socket) -> None:
-    with suppress(OSError):
-        while data := one.recv(_CHUNK):
-            other.sendall(data)
+    def _answer_of(self, there: socket.socket) -> bytes:
+        data = b""
+        with suppress(OSError):
+            data = there.recv(_CHUNK)
+        if there in self.server.awaited:
+            self.server.awaited.discard(there)
+            self.server.unanswered += not data
+        return data
 
 
 @contextmanager
@@ -142,6 +157,14 @@ class Link(socketserver.ThreadingTCPServer):
             self._fault = fault
             self._changed.notify_all()
 
+    def shutdown_request(self, request: Any) -> None:
+        """Nothing; the connection has ended, politely unless it is reset."""
+        lingers = request.getsockopt(socket.SOL_SOCKET, socket.SO_LINGER, len(_RESETS))
+        if lingers == _RESETS:
+            request.close()
+        else:
+            super().shutdown_request(request)
+
     def handle_error(self, *_: object) -> None:
         """Nothing: a connection that is reset is what tests want."""
 
@@ -171,6 +194,8 @@ class _Passage(socketserver.BaseRequestHandler):
         with suppress(OSError):
             while data := self.request.recv(_CHUNK):
                 self.server.wait_while_silent()
+                if self.server.fault == "reset":
+                    break
                 self.is_asked = True
                 there.sendall(data)
             there.shutdown(socket.SHUT_WR)
@@ -183,22 +208,22 @@ class _Passage(socketserver.BaseRequestHandler):
                     self.server.round_trips += 1
                     time.sleep(self.server.delay_s)
                 self.server.wait_while_silent()
-                if self.server.fault == "answers":
+                if self.server.fault:
                     self.server.lost_answers += 1
                     break
                 self.request.sendall(data)
             else:
-                return
+                if not self.server.fault:
+                    return
         reset(self.request)
 
 
 def reset(end: socket.socket) -> None:
     """Nothing; the other side gets a reset in place of an end."""
     with suppress(OSError):
-        end.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-        # A thread that waits for it wakes up; a shutdown alone would be a polite end.
+        end.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESETS)
+        # The threads that read from it wake up and close it.
         end.shutdown(socket.SHUT_RD)
-        end.close()
 
 
 @contextmanager

@@ -4,6 +4,7 @@ import socket
 import socketserver
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 
 import pytest
 
@@ -26,9 +27,10 @@ class Answering(socketserver.BaseRequestHandler):
     server: Echo
 
     def handle(self) -> None:
-        while data := self.request.recv(100):
-            self.server.heard.append(data)
-            self.request.sendall(data)
+        with suppress(ConnectionError):
+            while data := self.request.recv(100):
+                self.server.heard.append(data)
+                self.request.sendall(data)
 
 
 @pytest.fixture
@@ -65,12 +67,12 @@ def test_a_reset_ends_open_and_new_connections_until_it_is_mended(link: Link) ->
         assert answer_to(before, b"one") == b"one"
         link.cut("reset")
         with pytest.raises(ConnectionError):
-            answer_to(before, b"two") or answer_to(before, b"three")
+            answer_to(before, b"two")
     with pytest.raises(ConnectionError), connected(link) as meanwhile:
         answer_to(meanwhile, b"four") or answer_to(meanwhile, b"five")
     link.mend()
     with connected(link) as after:
-        assert answer_to(after, b"six") == b"six"
+        assert answer_to(after, b"four") == b"four"
 
 
 def test_a_silent_link_holds_what_comes_and_passes_it_on_when_mended(

@@ -8,7 +8,7 @@ import numpy as np
 
 from kbapi.pages.pictures.chart import Axis, Chart, Mark, Panel, Size, Theme, nice_ticks
 from kbapi.telemetry.before_after import BeforeAfter, Change
-from kbapi.telemetry.cells import Floats
+from kbapi.telemetry.cell_block import Floats
 from kbapi.telemetry.load_phase import smoothed
 from kbapi.telemetry.reading import LogReading
 
