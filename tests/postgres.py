@@ -231,6 +231,44 @@ def a_postgres_server(**chosen: object) -> Iterator[PostgresServer]:
         server.close()
 
 
+@contextmanager
+def a_pooler(url: str, folder: Path, connections: int = 4) -> Iterator[str]:
+    """The URL of this database through a pooler in transaction mode with so few connections."""
+    place, port = urlsplit(url), free_port()
+    lines = [
+        "[databases]",
+        f"* = host={place.hostname} port={place.port} user={USER}",
+        "[pgbouncer]",
+        f"listen_addr = 127.0.0.1\nlisten_port = {port}\nunix_socket_dir =",
+        f"auth_type = any\npool_mode = transaction\ndefault_pool_size = {connections}",
+        # It refuses to run as the super-user, as PostgreSQL does.
+        *([] if os.getuid() else [f"user = {_SYSTEM_USER}"]),
+    ]
+    chosen, log = folder / "pgbouncer.ini", folder / "pgbouncer.log"
+    chosen.write_text("\n".join(lines) + "\n")
+    found = urlunsplit(place._replace(netloc=f"{USER}@127.0.0.1:{port}"))
+    with log.open("wb") as opened:
+        pooler = subprocess.Popen([program("pgbouncer"), str(chosen)], stderr=opened)
+    try:
+        deadline = time.monotonic() + _START_TIMEOUT_S
+        while not _answers(found):
+            assert pooler.poll() is None, log.read_text()
+            assert time.monotonic() < deadline, log.read_text()
+            time.sleep(0.02)
+        yield found
+    finally:
+        pooler.kill()
+        pooler.wait()
+
+
+def _answers(url: str) -> bool:
+    try:
+        execute(url, "SELECT 1")
+    except psycopg.OperationalError:
+        return False
+    return True
+
+
 @cache
 def shared_server_url() -> str:
     """The URL of the server that all tests of this run share, started by the first that asks.

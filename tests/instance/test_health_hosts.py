@@ -4,6 +4,7 @@ import shutil
 import uuid
 from collections import Counter
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from pathlib import Path
 from threading import Event, Thread
@@ -30,7 +31,7 @@ from kbapi.storage.answers import AnswerBytes, OtherHosts, SingleFlight
 from kbapi.storage.schema import Program, load_hosts, note_host
 from kbapi.versions import RULES_VERSION
 from tests.makers import HandMovedClock, a_question, a_setting, a_submission, send
-from tests.postgres import execute, shared_server_url, with_database
+from tests.postgres import a_pooler, execute, shared_server_url, with_database
 from tests.storage.later_schema import CREATE_A_TABLE, later_migrations
 
 QUESTION = "ab" * 32
@@ -70,7 +71,8 @@ def host(
             home.mkdir()
             shutil.copy(template[1] / "secret.key", home)
             install_catalogue(home / "catalogue")
-            found = open_instance(Settings(home=home, database=url, **chosen), clock)
+            settings = Settings(**{"home": home, "database": url, **chosen})
+            found = open_instance(settings, clock)
             opened.callback(found.close)
             return found
 
@@ -241,6 +243,32 @@ def test_hosts_that_are_asked_at_once_compute_once(host: Open) -> None:
     assert served["computed"] == 1
     assert len(bodies) == 3
     assert len(set(bodies)) == 1
+
+
+def test_hosts_work_through_a_pooler_that_has_fewer_connections(
+    host: Open, url: str, tmp_path: Path
+) -> None:
+    with a_pooler(url, tmp_path, connections=3) as pooled:
+        hosts = [host(name, database=pooled, database_pooler=True) for name in ("one", "other")]
+        with ThreadPoolExecutor(8) as clients:
+            sent = list(
+                clients.map(
+                    lambda n: send(hosts[n % 2], a_submission(a_setting(), number=n), f"key-{n}"),
+                    range(24),
+                )
+            )
+            assert len({one.receipt for one in sent}) == 24
+            asked = a_question(hosts[0])
+            bodies = set(clients.map(lambda n: advise_start(hosts[n % 2], asked).body, range(24)))
+        assert len(bodies) == 1
+        again = send(hosts[1], a_submission(a_setting(), number=0), "key-0")
+        assert again.receipt == sent[0].receipt
+        with hosts[0].alone_with(QUESTION, 0), hosts[1].alone_with(QUESTION, 0) as is_alone:
+            assert not is_alone
+        hosts[0].begin_serving()
+        assert is_seen(pooled, 1)
+        for one in hosts:
+            one.close()  # the database is dropped when nothing is connected
 
 
 def test_another_host_computes_and_this_one_serves_what_was_right() -> None:

@@ -216,7 +216,7 @@ WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
 @contextmanager
 def reading_once(url: str) -> Iterator[Connection]:
     """A connection of its own that sees one state of the database, and changes nothing of it."""
-    engine = make_engine(url, READ_ONE_STATE, pool_size=1)
+    engine = make_engine(url, READ_ONE_STATE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -227,7 +227,7 @@ def reading_once(url: str) -> Iterator[Connection]:
 @contextmanager
 def writing_once(url: str) -> Iterator[Connection]:
     """A connection of its own in a transaction, which is committed at the end."""
-    engine = make_engine(url, WRITE, pool_size=1)
+    engine = make_engine(url, WRITE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
