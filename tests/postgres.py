@@ -70,6 +70,7 @@ class PostgresServer:
         locale: str = LOCALE,
         fsync: bool = True,
         owner: int | None = None,
+        copy_of: "PostgresServer | None" = None,
         **settings: str,
     ) -> None:
         self.user = _SYSTEM_USER if os.getuid() == 0 else pwd.getpwuid(os.getuid()).pw_name
@@ -94,7 +95,10 @@ class PostgresServer:
         self._own(self.folder)
         self.data.mkdir(exist_ok=True)
         self._own(self.data)
-        self._initialise(locale)
+        if copy_of is None:
+            self._initialise(locale)
+        else:
+            self._copy(copy_of)
 
     def __enter__(self) -> "PostgresServer":
         self.start()
@@ -128,7 +132,7 @@ class PostgresServer:
         except OSError:
             return False
         own = len(lines) > 7 and int(lines[0]) == self.process.pid
-        return own and lines[7].strip() == "ready"
+        return own and lines[7].strip() in ("ready", "standby")
 
     def stop(self, how: signal.Signals = signal.SIGINT) -> None:
         """Nothing; SIGINT ends every session, SIGTERM waits for them, SIGQUIT ends at once."""
@@ -171,6 +175,20 @@ class PostgresServer:
     def drop_database(self, url: str) -> None:
         """Nothing; the database is gone, and its sessions have ended."""
         self.execute(f"DROP DATABASE IF EXISTS {database_name(url)} WITH (FORCE)")
+
+    def make_replica(self) -> "PostgresServer":
+        """A streaming replica of this server, not yet started; the caller closes it."""
+        alike = {name: of for name, of in self.settings.items() if name not in FEW_WRITES_TO_DISK}
+        alike["unix_socket_directories"] = ""
+        return PostgresServer(fsync=False, copy_of=self, **alike)
+
+    def _copy(self, other: "PostgresServer") -> None:
+        command = [binary("pg_basebackup"), "-D", str(self.data), "-R", "-c", "fast", "--no-sync"]
+        command += ["-h", "127.0.0.1", "-p", str(other.port), "-U", USER]
+        done = subprocess.run(
+            command, capture_output=True, text=True, check=False, **self._as_user()
+        )
+        assert done.returncode == 0, done.stderr
 
     def create_tablespace(self, name: str, folder: Path) -> None:
         """Nothing; databases can lie in this folder, which may be a disk of its own."""

@@ -240,10 +240,14 @@ def _compute_answer(
     outdated_by: Callable[[_Found], OutdatedBy | None],
 ) -> AnswerBytes:
     day = instance.today()
-    with instance.reading() as connection:
-        found, lines = find(connection), load_lines(connection)
+
+    def read(connection: Connection) -> tuple[_Found, Sequence[LineRow], bool, bool]:
+        found = find(connection)
         are_stored = answers.have_results(connection, question.chip.key, texts)
         is_known = found.has_results or _is_known(instance, connection, question.chip.key)
+        return found, load_lines(connection), are_stored, is_known
+
+    found, lines, are_stored, is_known = instance.read_evidence(read)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")

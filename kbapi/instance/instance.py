@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeVar
 
 from sqlalchemy import Connection
 
@@ -61,6 +61,8 @@ from kbapi.storage.sqlite.engine import (
 )
 from kbapi.versions import RULES_VERSION
 
+Read = TypeVar("Read")
+
 
 class Database(Protocol):
     """The connections of one process; each is made at its first use, so never before a fork."""
@@ -79,6 +81,9 @@ class Database(Protocol):
 
     def reading(self) -> AbstractContextManager[Connection]:
         """A read-only connection that sees one state of the database."""
+
+    def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
+        """What this reads in one state of the database, or of a replica that has all of it."""
 
     def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
         """Holds a question; whether no other host does, after a wait of at most so many seconds."""
@@ -106,6 +111,7 @@ def _open_database(
 
         return PostgresDatabase(
             settings.database,
+            replica=settings.database_replica,
             has_pooler=settings.database_pooler,
             faults=faults,
             note_written=note_written,
@@ -249,6 +255,15 @@ class Instance:
         """A read-only connection that sees one state of the database."""
         with self._noted_damage(), self._database.reading() as connection:
             yield connection
+
+    def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
+        """What a question reads in one state of the database, which a replica of it may show.
+
+        A replica has all that was committed before this call, or it is not asked. Where it fails
+        meanwhile, `read` runs again on the database itself.
+        """
+        with self._noted_damage():
+            return self._database.read_evidence(read)
 
     @contextmanager
     def _noted_damage(self) -> Iterator[None]:

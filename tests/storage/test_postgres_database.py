@@ -131,6 +131,23 @@ def test_writers_of_the_same_thing_follow_one_another(database: PostgresDatabase
     assert count(database) == 3
 
 
+def test_a_host_that_hangs_in_a_transaction_loses_its_locks_and_stores_nothing(
+    database: PostgresDatabase, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def hangs() -> None:
+        with writing(database, once=b"a" * 32) as connection:
+            add(connection)
+            # The server ends it meanwhile: the other one needs every lock of writers.
+            with writing(database, shared=False) as other:
+                add(other)
+            add(connection)
+
+    monkeypatch.setattr("kbapi.storage.postgres.database._LONGEST_IDLE_MS", 200)
+    with pytest.raises(StorageBusy), readable_faults():
+        hangs()
+    assert count(database) == 1
+
+
 def test_a_process_has_so_many_writers_and_no_more(database: PostgresDatabase) -> None:
     with ExitStack() as held:
         for _ in range(8):

@@ -10,10 +10,13 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from functools import cached_property
 from threading import BoundedSemaphore
-from typing import Final
+from typing import Final, TypeVar
 
 from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
 
+from kbapi.clock import steady_s
 from kbapi.errors import KbapiError, StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.postgres.engine import (
@@ -21,6 +24,7 @@ from kbapi.storage.postgres.engine import (
     WRITE,
     PostgresReads,
     begin_alone,
+    has_within,
     make_engine,
     open_connection,
     run_together,
@@ -40,7 +44,17 @@ _LONGEST_IDLE_MS: Final = 10_000
 
 Writers of other hosts wait longer than that, so they are not refused.
 """
+_LONGEST_LAG_S: Final = 0.1
+"""How long a question waits for a replica that is behind."""
+_LONGEST_SILENCE_S: Final = 1.0
+"""A replica that gives no answer for as long hangs."""
+_LEFT_LAGGING_S: Final = 1.0
+_LEFT_FAILED_S: Final = 5.0
+"""So long a replica that was behind, or failed, is not asked again."""
 _RULES_MARK: Final = "rules_mark"
+
+
+Read = TypeVar("Read")
 
 
 class PostgresDatabase:
@@ -51,6 +65,7 @@ class PostgresDatabase:
         url: str,
         *,
         has_pooler: bool,
+        replica: str = "",
         faults: Callable[[], AbstractContextManager[None]],
         note_written: Callable[[], None],
     ) -> None:
@@ -58,6 +73,7 @@ class PostgresDatabase:
         self._note_written = note_written
         self._turns = BoundedSemaphore(_WRITERS)
         self._flights = BoundedSemaphore(_FLIGHTS)
+        self._replica = Replica(replica, has_pooler=has_pooler) if replica else None
         self.hot_reads = PostgresReads(lambda: open_connection(url, has_pooler=has_pooler), faults)
 
     @contextmanager
@@ -134,6 +150,16 @@ class PostgresDatabase:
         number = int.from_bytes(bytes.fromhex(question)[:8], "big", signed=True)
         return begin_alone(driver, number, wait_s, _LONGEST_IDLE_MS)
 
+    def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
+        """What this reads in one state of the database, or of a replica that has all of it."""
+        if self._replica is not None and self._replica.is_asked_now():
+            ((position,),) = self.hot_reads.rows("SELECT pg_current_wal_insert_lsn()", ())
+            found = self._replica.read(position, read)
+            if found is not None:
+                return found[0]
+        with self.reading() as connection:
+            return read(connection)
+
     def overwrite_withdrawn(self) -> None:
         """Do nothing: the server overwrites what was deleted when it vacuums the table."""
 
@@ -157,6 +183,54 @@ class PostgresDatabase:
             if name in vars(self):
                 vars(self)[name].dispose()
         self.hot_reads.close()
+        if self._replica is not None:
+            self._replica.close()
+
+
+class Replica:
+    """A read replica: what it lacks or fails to answer is read from the database itself."""
+
+    def __init__(self, url: str, *, has_pooler: bool) -> None:
+        self._url, self._has_pooler = url, has_pooler
+        self._left_until_s = 0.0
+
+    def is_asked_now(self) -> bool:
+        """Whether it did not fail a moment ago."""
+        return steady_s() >= self._left_until_s
+
+    def read(self, position: str, read: Callable[[Connection], Read]) -> tuple[Read] | None:
+        """What this reads in a state that has the log up to here; None where it cannot."""
+        try:
+            with self._engine.connect() as connection:
+                if not self._has_soon(connection, position):
+                    self._left_until_s = steady_s() + _LEFT_LAGGING_S
+                    return None
+                with connection.begin():
+                    return (read(connection),)
+        except (DBAPIError, PoolTimeout):
+            self._left_until_s = steady_s() + _LEFT_FAILED_S
+            return None
+
+    @staticmethod
+    def _has_soon(connection: Connection, position: str) -> bool:
+        has = f"SELECT pg_last_wal_replay_lsn() >= '{position}'::pg_lsn"
+        until_s = steady_s() + _LONGEST_LAG_S
+        while not has_within(connection, has, _LONGEST_SILENCE_S):
+            if steady_s() > until_s:
+                return False
+            time.sleep(_LONGEST_LAG_S / 20)
+        return True
+
+    @cached_property
+    def _engine(self) -> Engine:
+        return make_engine(
+            self._url, READ_ONE_STATE, pool_size=_READERS, has_pooler=self._has_pooler
+        )
+
+    def close(self) -> None:
+        """Close the connections."""
+        if "_engine" in vars(self):
+            self._engine.dispose()
 
 
 def _take_back_mark(connection: Connection) -> None:

@@ -299,6 +299,37 @@ class PostgresReads:
             self._idle.pop().close()
 
 
+def has_within(connection: Connection, statement: str, timeout_s: float) -> bool:
+    """Whether a statement without values gives true; outside of a transaction.
+
+    The driver alone would wait for a server that hangs as long as its machine answers.
+    """
+    try:
+        return _ask_within(driver_of(connection).pgconn, statement, timeout_s)
+    except psycopg.Error as error:
+        connection.invalidate()
+        raise DBAPIError.instance(
+            statement, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+
+
+def _ask_within(server: Any, statement: str, timeout_s: float) -> bool:
+    server.send_query(statement.encode())
+    server.flush()
+    waiting = select.poll()
+    waiting.register(server.socket, select.POLLIN)
+    while server.is_busy():
+        if not waiting.poll(timeout_s * 1_000):
+            raise psycopg.OperationalError
+        server.consume_input()
+    results = []
+    while (result := server.get_result()) is not None:
+        results.append(result)
+    if results[-1].status != psycopg.pq.ExecStatus.TUPLES_OK:
+        raise psycopg.OperationalError
+    return bool(results[-1].get_value(0, 0) == b"t")
+
+
 def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: int) -> bool:
     """Begin a transaction that holds an advisory lock; whether it got it in this time.
 
