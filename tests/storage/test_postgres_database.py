@@ -172,7 +172,7 @@ def test_a_host_that_stops_in_a_transaction_is_not_waited_for(database: Postgres
     with writing(database) as connection:
         limit = "SELECT CAST(setting AS INTEGER) FROM pg_settings WHERE name = ?"
         name = "idle_in_transaction_session_timeout"
-        assert find_number(connection, limit, (name,)) == 20_000
+        assert find_number(connection, limit, (name,)) == 10_000
     with database.reading() as connection:
         assert find_number(connection, limit, (name,)) == 0
 
