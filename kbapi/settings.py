@@ -63,6 +63,12 @@ class Settings(BaseSettings):
         description="Whether connections go through a pooler in transaction mode. If so, the "
         "program prepares no statement.",
     )
+    database_replica: str = Field(
+        default="",
+        pattern=r"^(postgres(ql)?://.+)?$",
+        description="A read replica of PostgreSQL (`postgresql://` URL). Answers are computed from "
+        "it while it has all that was stored.",
+    )
     name: str = Field(
         default="kbapi",
         min_length=1,

@@ -14,7 +14,7 @@ from kbapi.clock import Clock, utc_now
 from kbapi.errors import DiskError, InstanceReadOnly, KbapiError, StorageDamaged, UnsafeSetup
 from kbapi.instance.clock_repair import count_wrong_days
 from kbapi.instance.file_locks import shared_lock
-from kbapi.instance.health import LARGE_LOG_BYTES
+from kbapi.instance.health import LARGE_LOG_BYTES, programs_alive
 from kbapi.instance.instance import catalogue_in
 from kbapi.instance.manifest import (
     load_manifest,
@@ -167,6 +167,8 @@ def _findings_of_content(
     yield _schema(settings)
     yield _rules(settings)
     yield _catalogue(settings, today)
+    if settings.database:
+        yield find_hosts(settings)
     yield _clock(settings, today)
 
 
@@ -330,6 +332,30 @@ def _catalogue(settings: Settings, today: date) -> Finding:
         return Finding("catalogue", True, "every file can be read; no fact is due for review")
     more = f" and {len(due) - _MOST_DUE} more" if len(due) > _MOST_DUE else ""
     return Finding("catalogue", True, f"due for review: {', '.join(due[:_MOST_DUE])}{more}")
+
+
+def find_hosts(settings: Settings) -> Finding:
+    """How many hosts serve the database of the settings, and whether they do so alike."""
+    try:
+        alive = programs_alive(settings, catalogue_in(settings))
+    except KbapiError as error:
+        return Finding("hosts", False, _detail_of(error))
+    hosts = sum(alive.values())
+    each = ", ".join(
+        f"{number} with version {one.version} (schema {one.schema}, rules {one.rules})"
+        for one, number in sorted(alive.items(), key=lambda item: item[0].version)
+    )
+    wrong = ""
+    if len({one.catalogue for one in alive}) > 1:
+        wrong = (
+            "the catalogue folders of the hosts differ, so they answer differently and store each "
+            "answer twice; copy one folder to all hosts and reload them"
+        )
+    elif hosts > 1 and not settings.rate_storage:
+        wrong = "each host counts requests alone; set KBAPI_RATE_STORAGE on all of them"
+    elif len(alive) > 1:
+        wrong = "finish the upgrade: install one version on all hosts, then run 'kbapi db upgrade'"
+    return Finding("hosts", not wrong, f"{each}; {wrong}" if wrong else each or "none serves now")
 
 
 def _schema(settings: Settings) -> Finding:

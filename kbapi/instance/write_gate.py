@@ -8,6 +8,7 @@ import fcntl
 import logging
 import mmap
 import os
+import secrets
 import struct
 import weakref
 from collections.abc import Iterator
@@ -157,11 +158,19 @@ def is_whole(settings: Settings) -> bool:
     if settings.secret_path.exists():
         # On a server, the secret of the first host comes to the others before the database is made.
         return not settings.database or is_begun(settings.database)
+    name = settings.secret_path.name
     if is_begun(settings.database_at) and not schema.holds_nothing(settings.database_at):
         raise UnsafeSetup(
-            f"{settings.secret_path.name} is missing beside an existing database. Receipts and "
+            f"{name} is missing beside an existing database. Receipts and "
             "tokens need it. Put the backup of it back."
         )
+    if settings.database and is_begun(settings.database):
+        recorded, _ = schema.read_key_ids(settings.database)
+        if recorded is not None:
+            raise UnsafeSetup(
+                f"Another host serves this database, and {name} is missing here. Copy it from "
+                "there, or set KBAPI_SECRET_FILE. Nothing was changed."
+            )
     return False
 
 
@@ -318,7 +327,8 @@ _WRITES: Final = 0
 _SECONDS: Final = struct.Struct("d")
 _FIRST_SECONDS: Final = 64
 _PROBED_S, _CLOCK_OFFSET_S, _DATES_READ_S = (_FIRST_SECONDS + 8 * n for n in range(3))
-_LOGGED_S: Final = _FIRST_SECONDS + 8 * 3
+_RECORDED_S: Final = _FIRST_SECONDS + 8 * 3
+_LOGGED_S: Final = _FIRST_SECONDS + 8 * 4
 """A time for each state: when its beginning was logged last, 0 after its end was logged."""
 _SHARED_BYTES: Final = 4_096
 
@@ -331,6 +341,8 @@ class Health:
     """
 
     def __init__(self) -> None:
+        self.host_id = secrets.token_hex(8)
+        """Of this start of a server, the same in all its processes."""
         self._file = os.memfd_create("kbapi-health")
         os.ftruncate(self._file, _SHARED_BYTES)
         self._shared = mmap.mmap(self._file, _SHARED_BYTES)
@@ -381,6 +393,10 @@ class Health:
     def begins_probe(self) -> bool:
         """Whether this process makes the next probe: one of all processes in five seconds."""
         return self._is_first_since(_PROBED_S, PROBE_EVERY_S)
+
+    def begins_recording(self) -> bool:
+        """Whether this process records that the host serves: one of all in five seconds."""
+        return self._is_first_since(_RECORDED_S, PROBE_EVERY_S)
 
     def begins_reading_dates(self, every_s: float) -> bool:
         """Whether this process reads all dates now: one of all processes in this time."""

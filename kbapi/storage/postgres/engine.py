@@ -261,7 +261,7 @@ class _Types(PGTypeCompiler):
 
 
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
-    """An engine whose every transaction begins with this statement; empty where the caller sends it."""
+    """An engine whose every transaction begins with this statement; empty if the caller sends it."""
     engine = create_engine(
         "postgresql+psycopg://",
         creator=lambda: open_connection(url, has_pooler=has_pooler),
@@ -296,7 +296,7 @@ WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
 @contextmanager
 def reading_once(url: str) -> Iterator[Connection]:
     """A connection of its own that sees one state of the database, and changes nothing of it."""
-    engine = make_engine(url, READ_ONE_STATE, pool_size=1)
+    engine = make_engine(url, READ_ONE_STATE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -307,7 +307,7 @@ def reading_once(url: str) -> Iterator[Connection]:
 @contextmanager
 def writing_once(url: str) -> Iterator[Connection]:
     """A connection of its own in a transaction, which is committed at the end."""
-    engine = make_engine(url, WRITE, pool_size=1)
+    engine = make_engine(url, WRITE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -334,7 +334,7 @@ class PostgresReads:
             When the database can't be read now.
         """
         with self._faults():
-            driver = self._take()
+            driver = self.take()
             try:
                 rows: list[Any] = _run(driver, statement, asked).fetchall()
             except psycopg.Error as error:
@@ -343,7 +343,14 @@ class PostgresReads:
             self._idle.append(driver)
         return rows
 
-    def _take(self) -> _Driver:
+    def take(self) -> _Driver:
+        """A connection for one statement or one transaction; the caller gives it back.
+
+        Raises
+        ------
+        StorageUnreachable
+            When the server does not answer.
+        """
         while self._idle:
             try:
                 driver = self._idle.pop()
@@ -357,10 +364,72 @@ class PostgresReads:
         except psycopg.Error as error:
             raise StorageUnreachable from error
 
+    def end_and_keep(self, driver: _Driver) -> None:
+        """End the transaction of a connection that was taken, and keep the connection."""
+        try:
+            driver.execute("ROLLBACK")
+        except psycopg.Error:
+            driver.close()
+        else:
+            self._idle.append(driver)
+
     def close(self) -> None:
         """Close the connections."""
         while self._idle:
             self._idle.pop().close()
+
+
+def has_within(connection: Connection, statement: str, timeout_s: float) -> bool:
+    """Whether a statement without values gives true; outside of a transaction.
+
+    The driver alone would wait for a server that hangs as long as its machine answers.
+    """
+    try:
+        return _ask_within(driver_of(connection).pgconn, statement, timeout_s)
+    except psycopg.Error as error:
+        connection.invalidate()
+        raise DBAPIError.instance(
+            statement, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+
+
+def _ask_within(server: Any, statement: str, timeout_s: float) -> bool:
+    server.send_query(statement.encode())
+    server.flush()
+    waiting = select.poll()
+    waiting.register(server.socket, select.POLLIN)
+    while server.is_busy():
+        if not waiting.poll(timeout_s * 1_000):
+            raise psycopg.OperationalError
+        server.consume_input()
+    results = []
+    while (result := server.get_result()) is not None:
+        results.append(result)
+    if results[-1].status != psycopg.pq.ExecStatus.TUPLES_OK:
+        raise psycopg.OperationalError
+    return bool(results[-1].get_value(0, 0) == b"t")
+
+
+def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: int) -> bool:
+    """Begin a transaction that holds an advisory lock; whether it got it in this time.
+
+    Where the server fails the lock counts as held: what follows meets the fault itself.
+    """
+    limit = f"SET LOCAL lock_timeout = {max(1, round(wait_s * 1_000))}"
+    # A function without a value gives an empty text, not NULL.
+    waits = f"SELECT pg_advisory_xact_lock({number}) IS NOT NULL"
+    took = f"{limit}; {waits}" if wait_s else f"SELECT pg_try_advisory_xact_lock({number})"
+    idle = f"SET LOCAL idle_in_transaction_session_timeout = {longest_idle_ms}"
+    try:
+        cursor = driver.execute(f"BEGIN; {idle}; {took}", prepare=False)
+        while cursor.nextset():
+            pass
+        ((is_held,),) = cursor.fetchall()
+    except psycopg.errors.LockNotAvailable:
+        return False
+    except psycopg.Error:
+        return True
+    return bool(is_held)
 
 
 def _fault_of(statement: str, error: psycopg.Error) -> Exception:
