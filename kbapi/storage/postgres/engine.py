@@ -261,7 +261,7 @@ class _Types(PGTypeCompiler):
 
 
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
-    """An engine whose every transaction begins with this statement; empty if the caller sends it."""
+    """An engine whose transactions begin with this statement; empty if the caller sends it."""
     engine = create_engine(
         "postgresql+psycopg://",
         creator=lambda: open_connection(url, has_pooler=has_pooler),
