@@ -245,6 +245,7 @@ def test_invalid_parameters_are_reported(instance: Instance, parameters: dict[st
     assert {problem.pointer for problem in refused.value.problems} == set(parameters)
 
 
+@pytest.mark.sqlite("its own steps are counted")
 @pytest.mark.parametrize("part", ["screening", "contributors"])
 def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
     tmp_path_factory: pytest.TempPathFactory, part: str
