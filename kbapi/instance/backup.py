@@ -78,8 +78,6 @@ def make_backup(
         with write_lock_held(target / ".kbapi-backup.lock", timeout_s=0):
             _remove_partial_files(target)
             _require_free_space(settings, target)
-            if not settings.database:
-                require_sound_log(settings.database_path)
             file, condition = _copy_with_manifest(settings, target, now(), progress)
             backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
             removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
@@ -103,6 +101,7 @@ def _copy(settings: Settings, file: Path, progress: Progress) -> Condition:
         from kbapi.storage.postgres.whole_database import copy_to_file
 
         return copy_to_file(settings.database, file, progress)
+    require_sound_log(settings.database_path)
     return copy_whole(settings.database_path, file, progress)
 
 

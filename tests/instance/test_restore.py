@@ -327,7 +327,7 @@ def die(*_told):
 
 home, file, secret, where = sys.argv[1:]
 if where == "between":
-    restore._put_database = die
+    restore.put_database = die
 else:
     rename = os.replace
     restore.Path.replace = lambda old, new: die() if new.suffix == ".sqlite3" else rename(old, new)
