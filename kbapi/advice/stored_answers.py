@@ -241,13 +241,14 @@ def _compute_answer(
 ) -> AnswerBytes:
     day = instance.today()
 
-    def read(connection: Connection) -> tuple[_Found, Sequence[LineRow], bool, bool]:
+    def read(connection: Connection) -> tuple[_Found, Sequence[LineRow], bool]:
         found = find(connection)
-        are_stored = answers.have_results(connection, question.chip.key, texts)
         is_known = found.has_results or _is_known(instance, connection, question.chip.key)
-        return found, load_lines(connection), are_stored, is_known
+        # Any number of chips can be thought up in a line; only known ones may take up room.
+        is_kept = is_known and answers.have_results(connection, question.chip.key, texts)
+        return found, load_lines(connection), is_kept
 
-    found, lines, are_stored, is_known = instance.read_evidence(read)
+    found, lines, is_kept = instance.read_evidence(read)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")
@@ -258,12 +259,9 @@ def _compute_answer(
     if by is OutdatedBy.ALL_LINES and line is None:
         # The chip's own line has no results. Any other can hold its place.
         line = next(iter(lines), None)
-    if line is not None and is_known and are_stored and by is not None:
-        # Any number of chips can be thought up in a line; only known ones may take up room.
-        place, stamp = (
-            Place(key, question.chip.key, line.id),
-            _stamp(instance, day, line, lines, by),
-        )
+    if line is not None and is_kept and by is not None:
+        place = Place(key, question.chip.key, line.id)
+        stamp = _stamp(instance, day, line, lines, by)
         try:
             with instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection:
                 if answers.save_answer(connection, place, stamp, to_store):

@@ -90,14 +90,17 @@ class _State(Collector):
             "1 while older rules have screened some results.",
             state.is_rescreening_due,
         )
+        yield self._hosts()
+
+    def _hosts(self) -> GaugeMetricFamily:
         hosts = GaugeMetricFamily(
             "kbapi_hosts",
             "Hosts that serve this database now, by program, and by catalogue: own or other.",
             labels=("version", "schema", "rules", "catalogue"),
         )
-        for program, number in (state.hosts or {}).items():
+        for program, number in (self._state.hosts or {}).items():
             hosts.add_metric(program, number)
-        yield hosts
+        return hosts
 
     def _writes(self) -> Iterator[GaugeMetricFamily]:
         yield _by_label(
