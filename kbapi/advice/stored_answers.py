@@ -1,6 +1,7 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -262,13 +263,13 @@ def _compute_answer(
     if line is not None and is_kept and by is not None:
         place = Place(key, question.chip.key, line.id)
         stamp = _stamp(instance, day, line, lines, by)
-        try:
-            with instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection:
-                if answers.save_answer(connection, place, stamp, to_store):
-                    keep_more(connection, found)
-        except (StorageBusy, StorageUnwritable):
-            # The answer is right all the same; it is computed again for the next one who asks.
-            return finished
+        # The answer is right all the same; it is computed again for the next one who asks.
+        with (
+            suppress(StorageBusy, StorageUnwritable),
+            instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection,
+        ):
+            if answers.save_answer(connection, place, stamp, to_store):
+                keep_more(connection, found)
     return finished
 
 
