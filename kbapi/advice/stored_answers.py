@@ -256,21 +256,35 @@ def _compute_answer(
     body = orjson.dumps(answer)
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
-    by, line = outdated_by(found), found.line
-    if by is OutdatedBy.ALL_LINES and line is None:
-        # The chip's own line has no results. Any other can hold its place.
-        line = next(iter(lines), None)
-    if line is not None and is_kept and by is not None:
-        place = Place(key, question.chip.key, line.id)
-        stamp = _stamp(instance, day, line, lines, by)
+    place_and_stamp = _place_to_keep(instance, key, question, found, lines, day, outdated_by)
+    if place_and_stamp is not None and is_kept:
         # The answer is right all the same; it is computed again for the next one who asks.
         with (
             suppress(StorageBusy, StorageUnwritable),
             instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection,
         ):
-            if answers.save_answer(connection, place, stamp, to_store):
+            if answers.save_answer(connection, *place_and_stamp, to_store):
                 keep_more(connection, found)
     return finished
+
+
+def _place_to_keep(
+    instance: Instance,
+    key: str,
+    question: Asked,
+    found: _Found,
+    lines: Sequence[LineRow],
+    day: date,
+    outdated_by: Callable[[_Found], OutdatedBy | None],
+) -> tuple[Place, Stamp] | None:
+    """Where an answer is stored, and what outdates it; None for one that is not stored."""
+    by, line = outdated_by(found), found.line
+    if by is OutdatedBy.ALL_LINES and line is None:
+        # The chip's own line has no results. Any other can hold its place.
+        line = next(iter(lines), None)
+    if line is None or by is None:
+        return None
+    return Place(key, question.chip.key, line.id), _stamp(instance, day, line, lines, by)
 
 
 def _stamp(
