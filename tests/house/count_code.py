@@ -156,7 +156,7 @@ def _ask(client: FlaskClient) -> None:
 def counts() -> Iterator[Count]:
     """Every count with its bound."""
     every = files()
-    yield Count("files in kbapi/", len(every), 262)
+    yield Count("files in kbapi/", len(every), 264)
     alone = with_one_importer()
     yield Count("files with one importer", len(alone), 40, tuple(alone))
     folder, most = max(files_by_folder().items(), key=lambda item: item[1])
@@ -169,7 +169,7 @@ def counts() -> Iterator[Count]:
     places = occurrences_of("told")
     yield Count("occurrences of 'told'", len(places), 19, tuple(places))
     statements = sql_strings()
-    yield Count("SQL strings", len(statements), 32, tuple(statements))
+    yield Count("SQL strings", len(statements), 46, tuple(statements))
     with_sql = {place.rpartition(":")[0] for place in statements}
     hot = {
         place
