@@ -14,7 +14,7 @@ from kbapi.errors import StorageBusy, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
-from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
+from kbapi.storage.answers import AnswerBytes, OtherHosts, Place, SingleFlight, Stamp
 from kbapi.storage.pools import LineRow, find_chip, find_line, load_lines
 from kbapi.storage.sql import checksum_of
 from kbapi.time_budget import check_time
@@ -75,8 +75,13 @@ def _by_own_line(found: Found) -> OutdatedBy | None:
 
 
 def stored_key(instance: Instance, kind: str, question: Asked) -> str:
-    """The keyed hash that the answer is stored under: a question may hold texts of a person."""
-    return instance.secret.keyed_hash("question", f"{kind}|{question.key}".encode()).hex()
+    """The keyed hash that the answer is stored under: a question may hold texts of a person.
+
+    Hosts of two versions, or with two catalogues, store their answers beside one another: under one
+    key each would replace the other's again and again.
+    """
+    asked = f"{_version_of(instance)}|{kind}|{question.key}"
+    return instance.secret.keyed_hash("question", asked.encode()).hex()
 
 
 def answer_once(
@@ -115,6 +120,19 @@ def answer_once(
         key,
         lambda: _compute_answer(
             instance, key, question, find, compute, keep_more, texts, outdated_by
+        ),
+        _other_hosts(instance, key),
+    )
+
+
+def _other_hosts(instance: Instance, key: str) -> OtherHosts | None:
+    """What makes one host alone compute a question; None where there is no other host."""
+    if not instance.settings.database:
+        return None
+    return OtherHosts(
+        lambda wait_s: instance.alone_with(key, wait_s),
+        lambda: answers.find_fresh_answer(
+            instance.hot_reads, key, _version_of(instance), instance.today()
         ),
     )
 
@@ -156,7 +174,11 @@ def picture_once(
     )
     if fresh is not None:
         return fresh
-    return flight.fly(key, lambda: _draw_picture(instance, key, question, draw))
+    return flight.fly(
+        key,
+        lambda: _draw_picture(instance, key, question, draw),
+        _other_hosts(instance, key),
+    )
 
 
 def _draw_picture(
@@ -218,10 +240,14 @@ def _compute_answer(
     outdated_by: Callable[[_Found], OutdatedBy | None],
 ) -> AnswerBytes:
     day = instance.today()
-    with instance.reading() as connection:
-        found, lines = find(connection), load_lines(connection)
+
+    def read(connection: Connection) -> tuple[_Found, Sequence[LineRow], bool, bool]:
+        found = find(connection)
         are_stored = answers.have_results(connection, question.chip.key, texts)
         is_known = found.has_results or _is_known(instance, connection, question.chip.key)
+        return found, load_lines(connection), are_stored, is_known
+
+    found, lines, are_stored, is_known = instance.read_evidence(read)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")

@@ -36,6 +36,8 @@ from sqlalchemy.sql.functions import GenericFunction
 from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
+    BEING_MOVED,
+    MOVED,
     DiskError,
     KbapiError,
     StorageBroken,
@@ -435,10 +437,15 @@ _POSTGRES_FAULTS: Final[dict[str, type[KbapiError]]] = {
 
 @contextmanager
 def unwritable_as(detail: str) -> Iterator[None]:
-    """Replace the text of StorageUnwritable, for commands that no server answers beside."""
+    """Replace the text of StorageUnwritable, for commands that no server answers beside.
+
+    That an instance was moved stays as it is.
+    """
     try:
         yield
     except StorageUnwritable as fault:
+        if fault.detail in (BEING_MOVED, MOVED):
+            raise
         raise type(fault)(detail) from fault
 
 

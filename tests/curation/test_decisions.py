@@ -18,6 +18,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import rescreen
 from kbapi.intake.responses import Accepted
+from kbapi.storage.sql import find_number
 from tests.curation.makers import a_curator, a_decision, decide, dry_run, send_deep
 from tests.evidence.makers import STANDING, evidence_in
 from tests.makers import (
@@ -299,11 +300,14 @@ def test_one_decision_can_include_all_settings_of_a_contributor(
 
 def _contributor_of(instance: Instance, sent: Accepted) -> int:
     with instance.reading() as connection:
-        return connection.exec_driver_sql(
+        number = find_number(
+            connection,
             "SELECT contributor_id FROM unit JOIN submission ON submission.unit_id = unit.id "
             "WHERE public_id = ?",
             (sent.id,),
-        ).scalar_one()
+        )
+    assert number is not None
+    return number
 
 
 @pytest.mark.parametrize(

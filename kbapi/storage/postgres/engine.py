@@ -22,7 +22,7 @@ from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
-from kbapi.storage.sql import WRITTEN, Find, Rows, fault_of_postgres, readable_faults
+from kbapi.storage.sql import WRITTEN, Find, Rows, driver_of, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -61,6 +61,20 @@ def _values(statement: str, values: Sequence[Any]) -> Any:
     if _is_numbered(statement):
         return {f"v{place}": value for place, value in enumerate(values, 1)}
     return values
+
+
+def run_together(connection: Connection, statements: str) -> list[tuple[Any, ...]]:
+    """The rows of the last one of several statements, which go to the server together."""
+    try:
+        cursor = driver_of(connection).execute(statements)
+        while cursor.nextset():
+            pass
+        rows: list[tuple[Any, ...]] = cursor.fetchall()
+    except psycopg.Error as error:
+        raise DBAPIError.instance(
+            statements, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+    return rows
 
 
 class _IsoDay(Loader):
@@ -247,7 +261,7 @@ class _Types(PGTypeCompiler):
 
 
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
-    """An engine whose every transaction begins with this statement."""
+    """An engine whose transactions begin with this statement; empty if the caller sends it."""
     engine = create_engine(
         "postgresql+psycopg://",
         creator=lambda: open_connection(url, has_pooler=has_pooler),
@@ -267,16 +281,13 @@ def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = Fals
 
     @event.listens_for(engine, "begin")
     def begin_transaction(connection: Connection) -> None:
-        # What follows goes the same way to the server.
-        also = connection.get_execution_options().get(ALSO)
-        connection.exec_driver_sql(f"{begin}; {also}" if also else begin)
+        if begin:
+            connection.exec_driver_sql(begin)
 
     return engine
 
 
 _POOL_TIMEOUT_S: Final = 5.0
-ALSO: Final = "kbapi_also"
-"""The option of a connection with the statements that follow the beginning."""
 READ_ONE_STATE: Final = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 """Begins a transaction that sees one state of the database."""
 WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
@@ -285,7 +296,7 @@ WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
 @contextmanager
 def reading_once(url: str) -> Iterator[Connection]:
     """A connection of its own that sees one state of the database, and changes nothing of it."""
-    engine = make_engine(url, READ_ONE_STATE, pool_size=1)
+    engine = make_engine(url, READ_ONE_STATE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -296,7 +307,7 @@ def reading_once(url: str) -> Iterator[Connection]:
 @contextmanager
 def writing_once(url: str) -> Iterator[Connection]:
     """A connection of its own in a transaction, which is committed at the end."""
-    engine = make_engine(url, WRITE, pool_size=1)
+    engine = make_engine(url, WRITE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -323,7 +334,7 @@ class PostgresReads:
             When the database can't be read now.
         """
         with self._faults():
-            driver = self._take()
+            driver = self.take()
             try:
                 rows: list[Any] = _run(driver, statement, asked).fetchall()
             except psycopg.Error as error:
@@ -332,7 +343,14 @@ class PostgresReads:
             self._idle.append(driver)
         return rows
 
-    def _take(self) -> _Driver:
+    def take(self) -> _Driver:
+        """A connection for one statement or one transaction; the caller gives it back.
+
+        Raises
+        ------
+        StorageUnreachable
+            When the server does not answer.
+        """
         while self._idle:
             try:
                 driver = self._idle.pop()
@@ -346,10 +364,72 @@ class PostgresReads:
         except psycopg.Error as error:
             raise StorageUnreachable from error
 
+    def end_and_keep(self, driver: _Driver) -> None:
+        """End the transaction of a connection that was taken, and keep the connection."""
+        try:
+            driver.execute("ROLLBACK")
+        except psycopg.Error:
+            driver.close()
+        else:
+            self._idle.append(driver)
+
     def close(self) -> None:
         """Close the connections."""
         while self._idle:
             self._idle.pop().close()
+
+
+def has_within(connection: Connection, statement: str, timeout_s: float) -> bool:
+    """Whether a statement without values gives true; outside of a transaction.
+
+    The driver alone would wait for a server that hangs as long as its machine answers.
+    """
+    try:
+        return _ask_within(driver_of(connection).pgconn, statement, timeout_s)
+    except psycopg.Error as error:
+        connection.invalidate()
+        raise DBAPIError.instance(
+            statement, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+
+
+def _ask_within(server: Any, statement: str, timeout_s: float) -> bool:
+    server.send_query(statement.encode())
+    server.flush()
+    waiting = select.poll()
+    waiting.register(server.socket, select.POLLIN)
+    while server.is_busy():
+        if not waiting.poll(timeout_s * 1_000):
+            raise psycopg.OperationalError
+        server.consume_input()
+    results = []
+    while (result := server.get_result()) is not None:
+        results.append(result)
+    if results[-1].status != psycopg.pq.ExecStatus.TUPLES_OK:
+        raise psycopg.OperationalError
+    return bool(results[-1].get_value(0, 0) == b"t")
+
+
+def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: int) -> bool:
+    """Begin a transaction that holds an advisory lock; whether it got it in this time.
+
+    Where the server fails the lock counts as held: what follows meets the fault itself.
+    """
+    limit = f"SET LOCAL lock_timeout = {max(1, round(wait_s * 1_000))}"
+    # A function without a value gives an empty text, not NULL.
+    waits = f"SELECT pg_advisory_xact_lock({number}) IS NOT NULL"
+    took = f"{limit}; {waits}" if wait_s else f"SELECT pg_try_advisory_xact_lock({number})"
+    idle = f"SET LOCAL idle_in_transaction_session_timeout = {longest_idle_ms}"
+    try:
+        cursor = driver.execute(f"BEGIN; {idle}; {took}", prepare=False)
+        while cursor.nextset():
+            pass
+        ((is_held,),) = cursor.fetchall()
+    except psycopg.errors.LockNotAvailable:
+        return False
+    except psycopg.Error:
+        return True
+    return bool(is_held)
 
 
 def _fault_of(statement: str, error: psycopg.Error) -> Exception:
