@@ -126,7 +126,11 @@ def _kills_of_kbapi(
     _send_what_is_pending(server, tally.promises)
     server.end()
     tally.look(url)
-    return tally.rows("kill -9 of kbapi", rounds, rounds + 1)
+    check = kbapi("check", "--home", str(server.home), KBAPI_DATABASE=url)
+    return [
+        *tally.rows("kill -9 of kbapi", rounds, rounds + 1),
+        measured("kill -9 of kbapi: exit status of kbapi check", check.returncode, "", "== 0"),
+    ]
 
 
 def _send_what_is_pending(server: Server, promises: Promises) -> None:
