@@ -13,7 +13,8 @@ from hypothesis import settings
 from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests import postgres
-from tests.makers import HandMovedClock, an_instance
+from tests.makers import HandMovedClock, an_instance, give_databases_back
+from tests.statements import Recorder, is_another_database, is_chosen_from, statements_folder
 
 # A drawn example that takes long on a loaded machine is right all the same.
 settings.register_profile("any machine", deadline=None)
@@ -102,6 +103,8 @@ def pytest_configure(config: pytest.Config) -> None:
     # Processes of tests, and those that they start, find it there.
     if (chosen := config.getoption("--database")) is not None:
         os.environ[postgres.CHOICE] = chosen
+    if (folder := statements_folder()) is not None and not is_another_database():
+        config.pluginmanager.register(Recorder(folder))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -113,6 +116,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             for mark in item.iter_markers("sqlite"):
                 (reason,) = mark.args
                 item.add_marker(pytest.mark.skip(f"about SQLite: {reason}"))
+    if (folder := statements_folder()) is not None and is_another_database():
+        is_run = [item for item in items if not item.get_closest_marker("skip")]
+        is_chosen = is_chosen_from(folder, [item.nodeid for item in is_run])
+        items[:] = [item for item in items if is_chosen(item.nodeid)]
 
 
 def _is_quick(item: pytest.Item) -> bool:
@@ -129,7 +136,7 @@ def _place(folder: str) -> int:
 @pytest.fixture(autouse=True)
 def _databases(request: pytest.FixtureRequest) -> Iterator[None]:
     yield
-    postgres.DATABASES.take_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
+    give_databases_back(getattr(request.node, "funcargs", {}).get("tmp_path"))
 
 
 @pytest.fixture

@@ -1,26 +1,31 @@
 """Objects for many tests: documents of the invented Tidewater Bench Club, instances, a clock."""
 
+import fcntl
 import json
+import os
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import psycopg
 from sqlalchemy import Engine, select
 
 from kbapi.advice.start.query import Question, parse_question
 from kbapi.chips.catalogue import Catalogue, Presence
 from kbapi.demo.members import install_catalogue
 from kbapi.instance.instance import Instance, create_or_open_instance
-from kbapi.instance.secret import create_secret, load_secret, record_secret
+from kbapi.instance.secret import Secret, create_secret, load_secret, record_secret, write_secret
 from kbapi.intake.responses import Accepted
 from kbapi.intake.submit import accept_submission
 from kbapi.settings import Settings
+from kbapi.storage.postgres.database import WRITERS_LOCK
 from kbapi.storage.schema import METADATA, upgrade_to_head
+from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
 from tests import postgres
 
@@ -83,11 +88,13 @@ def an_instance(
     clock: HandMovedClock | None = None,
     *,
     has_club_catalogue: bool = True,
+    secret: str | None = None,
     **settings: Any,
 ) -> Instance:
     """A fresh instance in a folder of its own; its clock is at noon, its rate limits are high.
 
-    It knows the invented chips, unless `has_club_catalogue` is false.
+    It knows the invented chips, unless `has_club_catalogue` is false. Its secret is random, unless
+    64 hex digits are given.
     """
     chosen = settings_of(folder / "home", **{**FAR_LIMITS, **settings})
     if not chosen.home.exists():
@@ -96,15 +103,35 @@ def an_instance(
         if not chosen.database:
             chosen.database_path.write_bytes(empty_database())
             chosen.database_path.chmod(0o600)
-        create_secret(chosen.secret_path)
+        if secret is None:
+            create_secret(chosen.secret_path)
+        else:
+            write_secret(chosen.secret_path, Secret(bytes.fromhex(secret)))
         if has_club_catalogue:
             install_catalogue(chosen.catalogue_path)
-    return create_or_open_instance(chosen, clock or HandMovedClock())
+    made = create_or_open_instance(chosen, clock or HandMovedClock())
+    if chosen.database:
+        _ON_A_SERVER.append(made)
+    return made
+
+
+_ON_A_SERVER: list[Instance] = []
+"""Instances whose connections a test may leave open."""
+
+
+def give_databases_back(folder: Path | None) -> None:
+    """Close what a test left open below its folder, and let other tests have its databases."""
+    for instance in _ON_A_SERVER.copy():
+        home = instance.settings.home
+        if folder in home.parents or not home.exists():
+            instance.close()
+            _ON_A_SERVER.remove(instance)
+    postgres.DATABASES.take_back(folder)
 
 
 def settings_of(home: Path, **settings: Any) -> Settings:
     """Settings of an instance in this folder, with the database that tests run on."""
-    if postgres.is_chosen():
+    if postgres.is_chosen() and postgres.VARIABLE not in os.environ:
         settings.setdefault("database", postgres.DATABASES.of(home))
     return Settings(home=home, **settings)
 
@@ -224,6 +251,26 @@ def rows_of(instance: Instance) -> dict[str, list[tuple[Any, ...]]]:
             table.name: sorted(map(tuple, connection.execute(select(table))), key=repr)
             for table in METADATA.sorted_tables
         }
+
+
+def everything_stored(instance: Instance) -> bytes:
+    """Every byte in the file of the database once its log is folded in; on a server every row."""
+    if instance.settings.database:
+        return repr(rows_of(instance)).encode()
+    with closing(dbapi2.connect(instance.settings.database_path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return instance.settings.database_path.read_bytes()
+
+
+@contextmanager
+def no_writer(instance: Instance) -> Iterator[Callable[[], None]]:
+    """From the call of what this gives until the end of the block, each write waits in vain."""
+    if instance.settings.database:
+        with psycopg.connect(instance.settings.database, autocommit=True) as connection:
+            yield lambda: connection.execute(f"SELECT pg_advisory_lock({WRITERS_LOCK})") and None
+    else:
+        with instance.settings.write_lock_path.open("a") as lock:
+            yield lambda: fcntl.flock(lock, fcntl.LOCK_EX)
 
 
 def row_counts(instance: Instance) -> dict[str, int]:

@@ -7,7 +7,7 @@ from typing import Final
 import pytest
 
 DEBIAN_PACKAGES: Final = {
-    "chromium": "chromium",
+    "chromium-headless-shell": "chromium-headless-shell",
     "curl": "curl",
     "node": "nodejs",
     "npm": "npm",

@@ -13,10 +13,10 @@ import signal
 import subprocess
 import tempfile
 import time
-import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import cache
+from itertools import count
 from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit, urlunsplit
@@ -25,9 +25,10 @@ import psycopg
 
 from kbapi.storage.schema import METADATA, upgrade_to_head
 from tests.needs import program
-from tests.system.server import free_port
+from tests.processes import free_port
 
 CHOICE: Final = "TESTS_DATABASE"
+VARIABLE: Final = "KBAPI_DATABASE"
 USER: Final = "kbapi"
 LOCALE: Final = "C.UTF-8"
 _SYSTEM_USER: Final = "postgres"
@@ -48,6 +49,7 @@ rm -rf "$1" "$2" 2>/dev/null || true
 _WATCH: Final = f'tail --pid="$3" -f /dev/null\n{_CLEAR_UP}'
 FEW_WRITES_TO_DISK: Final = {"fsync": "off", "full_page_writes": "off"}
 """For servers whose databases need not outlive a crash of the machine."""
+_NUMBERS: Final = count(1)
 _STARTED: Final[list["PostgresServer"]] = []
 """Servers that outlive this process: as long as they are named, Python does not complain."""
 
@@ -309,6 +311,17 @@ def shared_server_url() -> str:
 
 
 @contextmanager
+def an_empty_database(template: str = "template0") -> Iterator[str]:
+    """The URL of a database of its own on the shared server, which is gone after the block."""
+    server = shared_server_url()
+    made = create_database(server, template)
+    try:
+        yield made
+    finally:
+        execute(server, f"DROP DATABASE {database_name(made)} WITH (FORCE)")
+
+
+@contextmanager
 def _locked(folder: Path) -> Iterator[None]:
     descriptor = os.open(folder, os.O_RDONLY)
     try:
@@ -321,6 +334,11 @@ def _locked(folder: Path) -> Iterator[None]:
 def is_chosen() -> bool:
     """Whether tests of instances run on PostgreSQL: `--database postgres`, or this variable."""
     return os.environ.get(CHOICE) == "postgres"
+
+
+def settings_at(home: Path) -> dict[str, str]:
+    """The variables of a process whose instance is in this folder, on the chosen database."""
+    return {VARIABLE: DATABASES.of(home)} if is_chosen() else {}
 
 
 class _Databases:
@@ -392,7 +410,7 @@ _SCHEMA: Final = " UNION ALL ".join(
 
 def create_database(server: str, template: str = "template0", tablespace: str | None = None) -> str:
     """The URL of a new database on the server of this URL: a copy of the template."""
-    name = f"kbapi_{uuid.uuid4().hex[:16]}"
+    name = f"kbapi_{os.getpid()}_{next(_NUMBERS)}"
     where = f" TABLESPACE {tablespace}" if tablespace else ""
     execute(server, f"CREATE DATABASE {name} TEMPLATE {template}{where}")
     return with_database(server, name)

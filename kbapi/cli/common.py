@@ -98,6 +98,8 @@ class _ProgressBars:
             bar = self._bar = click.progressbar(length=total, label=step, file=sys.stderr)
             bar.render_progress()
         bar.update(done - bar.pos)
+        if done >= total:
+            self.finish()
 
     def finish(self) -> None:
         """Nothing; ends the line of the bar."""

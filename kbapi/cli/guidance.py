@@ -62,7 +62,7 @@ def _with_reason(answer: dict[str, Any]) -> str:
     return " ".join([answer["summary"], *([answer["reason"]["text"]] if answer["reason"] else [])])
 
 
-_MOST_GAINS: Final = 3
+_MOST_GAINS: Final = 2
 
 
 def _withheld(answer: dict[str, Any]) -> list[str]:

@@ -14,6 +14,7 @@ from typing import Any, Final
 import click
 import orjson
 
+from kbapi.cli import lines
 from kbapi.cli.api_client import Reply
 from kbapi.cli.common import (
     COULD_NOT,
@@ -97,9 +98,9 @@ def import_command(
         ):
             running = _Import(client, rows, progress, is_silent=as_json)
             is_sent = running.run(wanted["dry_run"], wanted["yes"], wanted["receipts_to"])
-            if not wanted["dry_run"]:
+            if is_sent:
                 running.send_invented(wanted["club"], wanted["attackers"], wanted["seed"])
-    print_answer(running.summary(own.path, is_sent=is_sent), as_json, _summary_lines)
+    print_answer(running.summary(own.path, is_sent=is_sent), as_json, lines.imported_in_lines)
     running.leave(is_sent=is_sent)
 
 
@@ -200,8 +201,9 @@ class _Import:
         """Whether the rows were sent that can be stored, once all are checked."""
         if not dry_run:
             send_waiting(self._client)
-        for row in self._rows:
+        for number, row in enumerate(self._rows, start=1):
             self._add_tokens(row)
+            self._progress("Preparing", number, len(self._rows))
         self._check_all()
         left = [row for row in self._rows if row.status != "refused"]
         if dry_run or not (yes or self._is_silent or _agrees(len(left))):
@@ -263,8 +265,8 @@ class _Import:
             for row in rows:
                 if row.file != file:
                     file = row.file
-                    click.echo(f"{Path(file).name}\n{_HEADING}")
-                click.echo("\n".join(_row_lines(row)))
+                    click.echo(f"{Path(file).name}\n{lines.IMPORT_HEADING}")
+                click.echo(lines.imported_row_in_lines(row))
 
     def _check(self, rows: Sequence[Row]) -> None:
         while rows:
@@ -307,8 +309,8 @@ class _Import:
         """Write the receipts of the rows, beside those of other results in the file."""
         stored = [_stored(row) for row in self._rows if row.receipt]
         earlier = _lines_of_others(to, {one["id"] for one in stored})
-        lines = [orjson.dumps(one).decode() for one in stored]
-        save_private_file(to, "\n".join([*earlier, *lines, ""]))
+        own = [orjson.dumps(one).decode() for one in stored]
+        save_private_file(to, "\n".join([*earlier, *own, ""]))
 
     def send_invented(self, club: int, attackers: int, seed: int) -> None:
         """Send results of the invented club in batches; they need no receipts."""
@@ -371,9 +373,6 @@ _NOT_SENT: Final = (
     "The server did not acknowledge all lines in time. {0:,} wait in the outbox, {1:,} were not "
     "sent. Run the same command again: nothing is stored twice."
 )
-_HEADING: Final = f"{'line':>8}  {'chip':<40}  {'outcome':<11} reason"
-_CHIP_LETTERS: Final = 40
-_MOST_LINES_NAMED: Final = 20
 
 
 def _agrees(number: int) -> bool:
@@ -410,30 +409,5 @@ def _lines_of_others(file: Path, ids: set[Any]) -> list[str]:
     """The lines of a file of receipts that are about other results."""
     if not file.exists():
         return []
-    lines = [line for line in file.read_text("utf-8").splitlines() if line.strip()]
-    return [line for line in lines if (object_in(line.encode()) or {}).get("id") not in ids]
-
-
-def _row_lines(row: Row) -> list[str]:
-    """A row of the table, and below it why the document is refused."""
-    chip = row.chip.strip()
-    chip = chip if len(chip) <= _CHIP_LETTERS else f"{chip[: _CHIP_LETTERS - 3]}..."
-    faults = [
-        paragraph(f"{one['pointer']}: {one['detail']}".removeprefix(": "), " " * 10)
-        for one in row.errors
-    ]
-    return [f"{row.line:>8}  {chip:<40}  {row.status:<11} {row.code}".rstrip(), *faults]
-
-
-def _summary_lines(summary: dict[str, Any]) -> str:
-    lines = [] if summary["is_sent"] else ["Nothing was sent. These are the outcomes of a dry run."]
-    lines += [f"{name}: {number:,}" for name, number in summary["counts"].items()]
-    lines += [f"  refused, {code}: {number:,}" for code, number in summary["refused_for"].items()]
-    if refused := summary["refused"]:
-        places = [f"{Path(one['file']).name}:{one['line']}" for one in refused]
-        more = len(places) - _MOST_LINES_NAMED
-        named = ", ".join(places[:_MOST_LINES_NAMED]) + (f" and {more:,} more" if more > 0 else "")
-        lines.append(paragraph(f"Refused lines: {named}."))
-    if summary["receipts_in"]:
-        lines.append(paragraph(f"The receipts are saved in {summary['receipts_in']}."))
-    return "\n".join(lines)
+    written = [line for line in file.read_text("utf-8").splitlines() if line.strip()]
+    return [line for line in written if (object_in(line.encode()) or {}).get("id") not in ids]

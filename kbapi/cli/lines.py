@@ -317,3 +317,35 @@ def reread_in_lines(answer: dict[str, Any]) -> str:
     elif not answer["is_applied"]:
         lines.append("Nothing was changed. Apply the changes with --apply.")
     return "\n".join(lines)
+
+
+IMPORT_HEADING: Final = f"{'line':>8}  {'chip':<40}  {'outcome':<11} reason"
+_CHIP_LETTERS: Final = 40
+_MOST_LINES_NAMED: Final = 20
+
+
+def imported_row_in_lines(row: Any) -> str:
+    """A row of the table of an import, and below it why the document is refused."""
+    chip = row.chip.strip()
+    chip = chip if len(chip) <= _CHIP_LETTERS else f"{chip[: _CHIP_LETTERS - 3]}..."
+    faults = [
+        paragraph(f"{one['pointer']}: {one['detail']}".removeprefix(": "), " " * 10)
+        for one in row.errors
+    ]
+    first = f"{row.line:>8}  {chip:<{_CHIP_LETTERS}}  {row.status:<11} {row.code}"
+    return "\n".join([first.rstrip(), *faults])
+
+
+def imported_in_lines(summary: dict[str, Any]) -> str:
+    """The text of an import: counts, refused lines, where the receipts are."""
+    lines = [] if summary["is_sent"] else ["Nothing was sent. These are the outcomes of a dry run."]
+    lines += [f"{name}: {number:,}" for name, number in summary["counts"].items()]
+    lines += [f"  refused, {code}: {number:,}" for code, number in summary["refused_for"].items()]
+    if refused := summary["refused"]:
+        places = [f"{one['file'].rpartition('/')[2]}:{one['line']}" for one in refused]
+        more = len(places) - _MOST_LINES_NAMED
+        named = ", ".join(places[:_MOST_LINES_NAMED]) + (f" and {more:,} more" if more > 0 else "")
+        lines.append(paragraph(f"Refused lines: {named}."))
+    if summary["receipts_in"]:
+        lines.append(paragraph(f"The receipts are saved in {summary['receipts_in']}."))
+    return "\n".join(lines)

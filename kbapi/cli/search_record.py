@@ -146,10 +146,9 @@ def step_in_brief(answer: dict[str, Any]) -> Iterator[str]:
     value = -step["value_to_enter"] if is_absolute else step["value_to_enter"]
     unit = "mV below the stock voltage" if is_absolute else _unit(answer)
     domains = " and ".join([answer["domain"], *answer["moved_with"]])
-    yield (
-        f"Test {value:g} {unit} on {domains} for {step['minutes']:g} minutes: "
-        f"{100 * step['chance_stable']:.0f} of 100 such machines are stable."
-    )
+    chance = step["chance_stable"]
+    known = "" if chance is None else f" {100 * chance:.0f} of 100 such machines are stable there."
+    yield f"Test {value:g} {unit} on {domains} for {step['minutes']:g} minutes.{known}"
     yield from (line["text"] for line in answer["plan"] if len(line["outcomes"]) == 1)
 
 

@@ -137,6 +137,8 @@ def send_waiting(client: kbapi_client.Client) -> None:
 def _errors_as_unsafe(path: Path) -> Iterator[None]:
     try:
         yield
+    except BrokenPipeError:
+        raise  # of a reader of the output, as `head`
     except kbapi_client.MachineNotNamed as error:
         raise UnsafeSetup(f"{error} Use --machine.") from error
     except ValueError as error:

@@ -198,7 +198,8 @@ class Probing:
         """Note why a write failed."""
         if isinstance(fault, StorageDamaged):
             self._health.note_condition("storage_damaged", True)
-        if isinstance(fault, StorageUnwritable) and not isinstance(fault, InstanceReadOnly):
+        is_setting = isinstance(fault, InstanceReadOnly) and self._instance.settings.read_only
+        if isinstance(fault, StorageUnwritable) and not is_setting:
             self._health.note_write_failed(self._state_after(fault))
 
     def note_unreadable(self, fault: KbapiError) -> None:

@@ -204,6 +204,7 @@ class Instance:
                     timeout_s, shared=shared or is_probe, once=once, is_counted=not is_probe
                 )
                 with part as connection:
+                    self.gate.require_not_moved()
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
             if not is_probe:
@@ -219,8 +220,10 @@ class Instance:
     @contextmanager
     def dry_run(self) -> Iterator[Connection]:
         """A connection in a write transaction that is always rolled back; needs no free space."""
-        with readable_faults(), self._database.dry_run(WRITE_LOCK_TIMEOUT_S) as connection:
-            yield connection
+        with readable_faults():
+            self.gate.require_not_moved()
+            with self._database.dry_run(WRITE_LOCK_TIMEOUT_S) as connection:
+                yield connection
 
     def delete_expired(self) -> None:
         """Delete and overwrite the answers to repeated requests whose time is over.

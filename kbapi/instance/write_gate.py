@@ -20,6 +20,8 @@ from typing import Final, Literal, get_args
 
 from kbapi.clock import steady_s
 from kbapi.errors import (
+    BEING_MOVED,
+    MOVED,
     InstanceReadOnly,
     StorageBroken,
     StorageFull,
@@ -115,6 +117,29 @@ def is_begun(database: schema.Database) -> bool:
         return False
 
 
+def require_instance(settings: Settings) -> None:
+    """Raise UnsafeSetup where there is no instance, or this user may not open its file."""
+    if not settings.database:
+        require_may_open(settings.database_path)
+        if settings.database_path.exists():
+            return
+    elif is_begun(settings.database):
+        return
+    raise no_instance(settings)
+
+
+def no_instance(settings: Settings, advice: str = "") -> UnsafeSetup:
+    """The error that there is no instance; a URL is never in it, because of its password."""
+    if settings.database:
+        return UnsafeSetup(f"There is no instance in KBAPI_DATABASE. {advice or _CREATE}")
+    return UnsafeSetup(
+        f"There is no instance in {settings.home}. {advice or 'Name its folder with --home.'}"
+    )
+
+
+_CREATE: Final = "'kbapi db upgrade' creates one."
+
+
 def is_whole(settings: Settings) -> bool:
     """Whether the folder has a complete instance.
 
@@ -177,16 +202,26 @@ class WriteGate:
         Raises
         ------
         InstanceReadOnly
-            When the setting `read_only` is on.
+            When the setting `read_only` is on, and during and after a move to another database.
         StorageFull
             When the disk has less free space than `min_free_bytes`.
         StorageUnwritable
             When this process may not write the folder or a file that a write needs.
         """
+        self.require_not_moved()
         found = self.why_closed()
         if found is None or (takes_back and found is StorageFull and self._can_take_back()):
             return
         raise found
+
+    def require_not_moved(self) -> None:
+        """Raise InstanceReadOnly during and after a move of the SQLite file.
+
+        A writer asks again when it has the write lock: a move may have begun while it waited.
+        """
+        state = move_state(self._settings.move_lock_path)
+        if state is not None:
+            raise InstanceReadOnly(BEING_MOVED if state == "moving" else MOVED)
 
     def _can_take_back(self) -> bool:
         settings = self._settings
@@ -194,6 +229,15 @@ class WriteGate:
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""
+        is_moved = move_state(self._settings.move_lock_path) is not None
+        return InstanceReadOnly if is_moved else self._why_not_writable()
+
+    def require_writable(self) -> None:
+        """Raise unless the settings and the disk allow writes, also after a move."""
+        if (closed := self._why_not_writable()) is not None:
+            raise closed
+
+    def _why_not_writable(self) -> type[StorageUnwritable] | None:
         if self._settings.read_only:
             return InstanceReadOnly
         home = self._settings.home
@@ -203,6 +247,24 @@ class WriteGate:
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull
         return None
+
+
+def move_state(lock_file: Path) -> Literal["moving", "moved"] | None:
+    """Whether a move out of the SQLite file runs, or has succeeded; None before any."""
+    try:
+        descriptor = os.open(lock_file, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return None
+    try:
+        if os.fstat(descriptor).st_size:
+            return "moved"
+        # The kernel frees the lock of a move that was killed.
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return "moving"
+    finally:
+        os.close(descriptor)
+    return None
 
 
 class ServerGate:
@@ -218,6 +280,9 @@ class ServerGate:
         _ = takes_back
         if (closed := self.why_closed()) is not None:
             raise closed
+
+    def require_not_moved(self) -> None:
+        """Do nothing: each transaction on a server looks for a move itself."""
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""

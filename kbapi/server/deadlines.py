@@ -53,13 +53,13 @@ class DeadlineSocket(socket.socket):
     A request that waits for its client gives up its turn to compute meanwhile.
     """
 
-    def __init__(self, taken: socket.socket) -> None:
-        super().__init__(taken.family, taken.type, taken.proto, taken.detach())
+    def __init__(self, family: int, descriptor: int) -> None:
+        super().__init__(family, socket.SOCK_STREAM, 0, descriptor)
         self._read_until = 0.0
         self._written_until: float | None = None
         self._turn: Turn | None = None
-        # Without a timeout the kernel itself would wait, beyond every deadline.
-        self.settimeout(_ANSWER_S)
+        # Blocking, the kernel itself would wait, beyond every deadline.
+        self.settimeout(0.0)
 
     def begin(self, began: float, turn: Turn | None = None) -> None:
         """Set the deadlines of a request that began at this time of the monotonic clock."""
@@ -258,18 +258,32 @@ class DeadlineWorker(ThreadWorker):
 
 def problem_answer(problem: KbapiError, request_id: str, retry_after_s: int = 0) -> bytes:
     """The whole answer with a problem to a request that does not reach the application; counted."""
-    status = HTTPStatus(STATUS_OF[type(problem)])
-    count_request(NO_ROUTE, "", status, 0)
-    body = problem_document(problem, request_id)
+    kind = type(problem)
+    count_request(NO_ROUTE, "", STATUS_OF[kind], 0)
+    asked = kind, retry_after_s or RETRY_AFTER_S.get(kind, 0)
+    # A server with too many requests refuses hundreds a second.
+    if (answer := _ANSWERS.get(asked)) is None:
+        answer = _ANSWERS[asked] = _answer_with(*asked)
+    return answer.replace(_ANY_ID, request_id.encode())
+
+
+_ANY_ID: Final = b"0" * 32
+_ANSWERS: Final[dict[tuple[type[KbapiError], int], bytes]] = {}
+"""Each answer that was made, by problem and Retry-After, with a placeholder for the id."""
+
+
+def _answer_with(kind: type[KbapiError], retry_after_s: int) -> bytes:
+    status = HTTPStatus(STATUS_OF[kind])
+    body = problem_document(kind(), _ANY_ID.decode())
     fields = {
         **SAFE_HEADERS,
-        "Kbapi-Request-Id": request_id,
+        "Kbapi-Request-Id": _ANY_ID.decode(),
         "Content-Type": PROBLEM_TYPE,
         "Content-Length": str(len(body)),
         "Connection": "close",
     }
-    if seconds := retry_after_s or RETRY_AFTER_S.get(type(problem), 0):
-        fields["Retry-After"] = str(seconds)
+    if retry_after_s:
+        fields["Retry-After"] = str(retry_after_s)
     lines = [f"HTTP/1.1 {status.value} {status.phrase}"]
     lines += [f"{name}: {value}" for name, value in fields.items()]
     return "\r\n".join([*lines, "", ""]).encode() + body

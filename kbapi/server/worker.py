@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from functools import partial
 from selectors import EVENT_READ
 from typing import Any, Final, Literal
-from uuid import uuid4
 
+import uuid_utils
 from gunicorn.http import get_parser
 from gunicorn.http.errors import LimitRequestHeaders, LimitRequestLine
 from gunicorn.workers.gthread import TConn
@@ -46,6 +46,10 @@ _CLOSING_S: Final = 2.0
 
 _WATCHING: Final = re.compile(rb"[\r\n]{0,8}[A-Z]{1,8} (/health/live|/health/ready|/metrics)[? ]")
 _HAS_BODY: Final = re.compile(rb"\n(?:content-length|transfer-encoding)[ \t]*:", re.IGNORECASE)
+_LENGTH: Final = re.compile(
+    rb"\n(?:content-length[ \t]*:[ \t]*([0-9]{1,9})(?=\r)|content-length|transfer-encoding)",
+    re.IGNORECASE,
+)
 _FORWARDED: Final = re.compile(rb"\nx-forwarded-for:([^\r\n]*)", re.IGNORECASE)
 
 
@@ -87,6 +91,21 @@ class Head:
     def has_body(self) -> bool:
         """Whether a body may follow."""
         return self.is_too_large or _HAS_BODY.search(self.received) is not None
+
+    @property
+    def is_whole(self) -> bool:
+        r"""Whether no more bytes of the request can follow.
+
+        >>> sent = b"POST / HTTP/1.1\r\nContent-Length: 2\r\n\r\n"
+        >>> [Head(0.0, bytearray(sent + body)).is_whole for body in (b"", b"1", b"{}")]
+        [False, False, True]
+        """
+        if not self.has_body:
+            return True
+        lengths = _LENGTH.findall(self.received)
+        body = len(self.received.partition(b"\r\n\r\n")[2])
+        # Any other way to say the length of a body counts as a body that goes on.
+        return len(lengths) == 1 and lengths[0].isdigit() and body >= int(lengths[0])
 
     def sender(self, address: str, proxies: int) -> str:
         r"""The address that the outermost of so many proxies saw, else that of the connection.
@@ -377,12 +396,12 @@ class QueueingWorker(HeadReader):
     def _refuse_overload(self, conn: TConn, head: Head, cause: OverloadCause) -> None:
         count_overloaded(cause)
         try:
-            conn.sock.put(problem_answer(Overloaded(), uuid4().hex))
+            conn.sock.put(problem_answer(Overloaded(), uuid_utils.uuid4().hex))
         except OSError:
             self.close(conn)
         else:
             # If everything was read, the client gets the whole answer after a close as well.
-            (self.begin_closing if head.has_body else self.close)(conn)
+            (self.close if head.is_whole else self.begin_closing)(conn)
 
 
 BLOCKED_AT_FORK: Final = (signal.SIGTERM,)
@@ -426,6 +445,14 @@ class HeadReadingWorker(QueueingWorker):
         self._paused_until = 0.0
         self._yields_until = 0.0
         self._addresses: dict[Any, Any] = {}
+        self._notifies_at = 0.0
+
+    def notify(self) -> None:
+        """Show the master that this worker lives, but not at each turn of a busy loop."""
+        now = time.monotonic()
+        if now >= self._notifies_at:
+            self._notifies_at = now + _HEARTBEAT_S
+            super().notify()
 
     def init_signals(self) -> None:
         """Install the handlers; a blocked signal arrives at once."""
@@ -529,7 +556,9 @@ class HeadReadingWorker(QueueingWorker):
     def _accept_one(self, listener: Any) -> bool:
         """Whether a client was queued."""
         try:
-            taken, client = listener.accept()
+            # `accept` makes a socket of another class first: three more calls of the kernel, after
+            # each of which this loop waits for its turn.
+            descriptor, client = listener._accept()
         except OSError as error:
             if error.errno not in (errno.EAGAIN, errno.ECONNABORTED):
                 self._pause_accepting(error)
@@ -538,5 +567,7 @@ class HeadReadingWorker(QueueingWorker):
         if listener not in self._addresses:
             self._addresses[listener] = listener.getsockname()
         server = self._addresses[listener]
-        self.enqueue_req(TConn(self.cfg, DeadlineSocket(taken), client, server))
+        self.enqueue_req(
+            TConn(self.cfg, DeadlineSocket(listener.family, descriptor), client, server)
+        )
         return True

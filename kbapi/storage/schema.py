@@ -126,6 +126,14 @@ _MARKS: Final = Table(
 )
 _RULES: Final = "rules_version"
 _KEY_ID: Final = "key_id"
+MOVED_TO: Final = "moved_to"
+"""Name of the mark of a database on a server that was moved: it accepts no writes any more."""
+FIND_MOVED_TO: Final = f"SELECT value FROM mark WHERE name = '{MOVED_TO}'"  # noqa: S608 - constants
+"""The mark, for a writer that sends it with the beginning of its transaction."""
+UNFINISHED: Final = "unfinished_copy"
+"""A table that is there from the beginning of a copy to its end; it has no rows."""
+OF_KBAPI_ALONE: Final = frozenset({_ALEMBIC.name, _MARKS.name, UNFINISHED})
+"""Tables of a database on a server that have no results."""
 _OLDEST_SCHEMA: Final = "oldest_schema"
 _HOST: Final = "host:"
 FIND_RULES_MARK: Final = f"SELECT value FROM mark WHERE name = '{_RULES}'"  # noqa: S608 - constants
@@ -140,6 +148,19 @@ def _find_mark(connection: Connection, name: str) -> str | None:
 def _save_mark(connection: Connection, name: str, value: str) -> None:
     added = postgresql.insert(_MARKS).values(name=name, value=value)
     connection.execute(added.on_conflict_do_update(index_elements=["name"], set_={"value": value}))
+
+
+def find_moved_to(connection: Connection) -> str | None:
+    """Where a database on a server was moved to, None where it is in use."""
+    return _find_mark(connection, MOVED_TO)
+
+
+def save_moved_to(connection: Connection, place: str | None) -> None:
+    """Record, in the caller's transaction, where a database was moved to; None for nowhere."""
+    if place is None:
+        connection.execute(_MARKS.delete().where(_MARKS.c.name == MOVED_TO))
+    else:
+        _save_mark(connection, MOVED_TO, place)
 
 
 ALIVE_S: Final = 20.0
@@ -248,11 +269,16 @@ def upgrade_to_head(database: Database) -> None:
     if isinstance(database, str):
         _upgrade_on_server(database)
         return
+    upgrade_file(database, "head")
+
+
+def upgrade_file(database: Path, revision: str) -> None:
+    """Run the migrations up to this revision in one transaction; raises as `upgrade_to_head`."""
     database.touch(mode=0o600)
     engine = make_writing_engine(database, checks_foreign_keys=False)
     try:
         with engine.begin() as connection:
-            _run_migrations(connection)
+            _run_migrations(connection, revision)
             _require_sound_references(connection.exec_driver_sql("PRAGMA foreign_key_check").all())
     finally:
         engine.dispose()
@@ -286,7 +312,7 @@ def _upgrade_in(connection: Connection) -> None:
     if oldest := _oldest_schema_after(connection):
         _require_no_host_before(connection, oldest)
         _save_mark(connection, _OLDEST_SCHEMA, oldest)
-    _run_migrations(connection)
+    _run_migrations(connection, "head")
 
 
 def _oldest_schema_after(connection: Connection) -> str | None:
@@ -325,6 +351,13 @@ _FIRST_ON_POSTGRES: Final = "0005"
 """The oldest revision that a database on PostgreSQL has: before it, there was only SQLite."""
 
 
+def create_or_upgrade_on_postgres(connection: Connection) -> None:
+    """Create every table, or run the missing migrations, in the caller's transaction."""
+    if not inspect(connection).has_table(_ALEMBIC.name):
+        _create_on_postgres(connection)
+    _run_migrations(connection, "head")
+
+
 def _create_on_postgres(connection: Connection) -> None:
     from alembic import command
 
@@ -334,10 +367,10 @@ def _create_on_postgres(connection: Connection) -> None:
     command.stamp(_on(connection), _FIRST_ON_POSTGRES)
 
 
-def _run_migrations(connection: Connection) -> None:
+def _run_migrations(connection: Connection, revision: str) -> None:
     from alembic import command
 
-    command.upgrade(_on(connection), "head")
+    command.upgrade(_on(connection), revision)
     with session_on(connection) as session:
         is_empty = session.exec(select(Submission.id).limit(1)).first() is None
     if is_empty:
@@ -401,11 +434,14 @@ def current_revision(database: Database) -> str | None:
     Raises
     ------
     StorageBroken
-        When the file is not a database, or the database of another program.
+        When the file is not a database, or the database of another program, or a copy into it did
+        not finish.
     """
     with reading_once(database) as connection:
         found = inspect(connection)
         tables = [*found.get_table_names(), *found.get_view_names()]
+        if UNFINISHED in tables and isinstance(database, str):
+            raise StorageBroken(_NOT_FINISHED)
         if _ALEMBIC.name not in tables:
             if tables:
                 raise StorageBroken(
@@ -415,6 +451,12 @@ def current_revision(database: Database) -> str | None:
             return None
         revision = connection.execute(select(_ALEMBIC.c.version_num)).scalar()
     return None if revision is None else str(revision)
+
+
+_NOT_FINISHED: Final = (
+    "A move or a restore into KBAPI_DATABASE did not finish. Run it again, or name another "
+    "database."
+)
 
 
 def _name_of(database: Database) -> str:
@@ -428,7 +470,7 @@ def holds_nothing(database: Database) -> bool:
         return not any(
             connection.execute(select(literal(1)).select_from(table(name)).limit(1)).first()
             for name in inspect(connection).get_table_names()
-            if name not in (_ALEMBIC.name, _MARKS.name, tables_evidence.HealthProbe.__tablename__)
+            if name not in {*OF_KBAPI_ALONE, tables_evidence.HealthProbe.__tablename__}
         )
 
 
@@ -503,15 +545,23 @@ def note_key_id(database: Database, key_id: str) -> None:
     """Record which secret this database is served with."""
     if isinstance(database, str):
         with writing_once(database) as connection:
-            _save_mark(connection, _KEY_ID, key_id)
+            save_key_id(connection, key_id)
         return
-    number = int.from_bytes(bytes.fromhex(key_id), "big", signed=True)
     engine = make_writing_engine(database)
     try:
         with readable_faults(), engine.begin() as connection:
-            connection.exec_driver_sql(f"PRAGMA application_id={number}")
+            save_key_id(connection, key_id)
     finally:
         engine.dispose()
+
+
+def save_key_id(connection: Connection, key_id: str) -> None:
+    """Record the same in the caller's transaction."""
+    if not is_sqlite(connection):
+        _save_mark(connection, _KEY_ID, key_id)
+        return
+    number = int.from_bytes(bytes.fromhex(key_id), "big", signed=True)
+    connection.exec_driver_sql(f"PRAGMA application_id={number}")
 
 
 def tables_of_a_secret(connection: Connection) -> list[type[Contributor | AccessKey]]:

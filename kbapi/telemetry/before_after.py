@@ -191,7 +191,8 @@ def _change(name: str, stock: Floats, tuned: Floats, error: float) -> Change:
     stands_out = None if compared.noise is None else abs(compared.change) > compared.noise
     low, high = (None if end is None else _as_share(end, as_ratio) for end in ends)
     change = _as_share(compared.change, as_ratio)
-    return Change(name, tuple(stock), tuple(tuned), change, low, high, stands_out)
+    means = tuple(stock.tolist()), tuple(tuned.tolist())
+    return Change(name, *means, change, low, high, stands_out)
 
 
 def _as_share(value: float, as_ratio: bool) -> float:

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from random import Random
 from typing import Any
 
@@ -378,6 +378,29 @@ PRINTED: dict[str, Callable[[dict[str, Any]], str]] = {
     "next-step": search_record.opening_card,
     "identify": lines.identified_in_lines,
 }
+
+
+IN_BRIEF: dict[str, Callable[[dict[str, Any]], Iterable[str]]] = {
+    "start": lines.start_in_brief,
+    "stability": lines.stability_in_brief,
+    "locks": lines.locks_in_brief,
+    "longevity": guidance.longevity_in_brief,
+    "gains": guidance.gains_in_brief,
+    "power": guidance.power_in_brief,
+    "diagnose": guidance.diagnosis_in_brief,
+    "next-step": search_record.step_in_brief,
+    "identify": lambda answer: [lines.identified_in_brief(answer)],
+}
+
+
+def test_every_answer_has_a_few_lines_without_dialect(answers: dict[str, dict[str, Any]]) -> None:
+    for question, answer in answers.items():
+        kind = re.split(r"[ ?/]", question)[0]
+        if kind in IN_BRIEF:
+            texts = list(IN_BRIEF[kind](answer))
+            assert 1 <= len(texts) <= 7, question
+            assert all(texts), question
+            assert DIALECT.findall(" ".join(texts)) == [], question
 
 
 def test_every_answer_is_printed_in_eighty_columns_without_dialect(

@@ -200,6 +200,7 @@ def calls_between_looks(
     return [later - former for former, later in pairwise(looks)]
 
 
+@pytest.mark.sqlite("calls of Python are counted, and drivers make other ones")
 @pytest.mark.parametrize("name", [*ASKED])
 def test_no_step_is_most_of_the_work(
     full: FlaskClient, name: str, monkeypatch: pytest.MonkeyPatch

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from kbapi.access.keys import give_key, revoke_key
 from kbapi.instance.instance import Instance
+from kbapi.storage.sql import change_rows
 from tests.makers import a_setting, a_submission
 
 PATHS = [
@@ -56,9 +57,8 @@ def test_a_wrong_or_revoked_key_or_another_scope_is_403(
     revoked, other = (give_key(instance, "", ("curate",)) for _ in range(2))
     revoke_key(instance, revoked.id)
     with instance.writing() as connection:
-        connection.exec_driver_sql(
-            "UPDATE access_key SET scopes = 'submit,submit_for_members' WHERE id = ?", (other.id,)
-        )
+        changed = "UPDATE access_key SET scopes = 'submit,submit_for_members' WHERE id = ?"
+        change_rows(connection, changed, (other.id,))
     for key, code in (
         ("kbk_" + 48 * "A", "access_key_wrong"),
         (revoked.key, "access_key_wrong"),

@@ -41,7 +41,7 @@ def measure(*, short: bool) -> list[Row]:
                 "no-op, counted by key": _asking(guarded, key),
                 "the file alone: counting, and reading back twice": lambda: _count(counts),
             },
-            rounds=5 if short else 25,
+            rounds=2 if short else 25,
         )
         instance.close()
     return [measured(what, spent, "us CPU", "") for what, spent in cost.items()]

@@ -22,7 +22,7 @@ ROUNDS, SMALL, LARGE = 5, 100, 1_000
 
 def measure(*, short: bool) -> list[Row]:
     """CPU time an item, medians of rounds that take turns."""
-    large = 300 if short else LARGE
+    large, rounds = (200, 2) if short else (LARGE, ROUNDS)
     numbers = count(1)
     with tempfile.TemporaryDirectory() as folder:
         instance = an_instance(Path(folder))
@@ -33,7 +33,7 @@ def measure(*, short: bool) -> list[Row]:
                 _batch_ms(instance, numbers, large),
                 _batch_ms(instance, numbers, SMALL),
             )
-            for _ in range(ROUNDS)
+            for _ in range(rounds)
         ]
         instance.close()
     alone, whole, small = (median(column) for column in zip(*rounds, strict=True))

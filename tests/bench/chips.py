@@ -20,7 +20,7 @@ AWKWARD = [
 
 def measure(*, short: bool) -> list[Row]:
     """The rows of the report."""
-    return [*_naming(3 if short else 15), *_searching(300 if short else 3000)]
+    return [*_naming(1 if short else 15), *_searching(100 if short else 3000)]
 
 
 def _naming(repeats: int) -> list[Row]:

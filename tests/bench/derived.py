@@ -46,16 +46,16 @@ AT_ONCE = 8
 def measure(*, short: bool) -> list[Row]:
     """The share of a request's CPU time that each part saves; negative where it costs some."""
     logging.getLogger("kbapi").setLevel(logging.ERROR)
-    few, many = (200, 2_000) if short else (1_000, 100_000)
+    few, many = (200, 1_000) if short else (1_000, 100_000)
     with tempfile.TemporaryDirectory() as folder:
         with serving_results(Path(folder) / "many", many) as served:
-            rows = _requests(served, f"{many:,} results", 3 if short else 7)
-            rows += _of_the_mark(served, f"{many:,} results", 3 if short else 15)
+            rows = _requests(served, f"{many:,} results", 1 if short else 7)
+            rows += _of_the_mark(served, f"{many:,} results", 1 if short else 15)
         with serving_results(Path(folder) / "few", few) as served:
-            rows += _requests(served, f"{few:,} results", 3 if short else 15)
+            rows += _requests(served, f"{few:,} results", 1 if short else 15)
             for part in _parts(served):
                 what = f"{part.what}: {part.request}, {few:,} results"
-                rows.append(saved(what, part, 3 if short else 15))
+                rows.append(saved(what, part, 1 if short else 15))
     return rows
 
 

@@ -52,7 +52,7 @@ _BARE = "import json, time; print(json.dumps({'ms': 1000 * time.process_time(), 
 
 def measure(*, short: bool) -> list[Row]:
     """Medians over processes; the interpreter's own start is not counted."""
-    repeats = 3 if short else 15
+    repeats = 1 if short else 15
     with tempfile.TemporaryDirectory() as folder:
         an_instance(Path(folder)).close()
         home = Path(folder) / "home"

@@ -28,10 +28,10 @@ def measure(*, short: bool) -> list[Row]:
     """The rows of the report."""
     with tempfile.TemporaryDirectory() as folder:
         instance = an_instance(Path(folder) / "a")
-        rows = [*_shares(instance, 100 if short else BATCH)]
+        rows = [*_shares(instance, 50 if short else BATCH)]
         instance.close()
         instance = an_instance(Path(folder) / "b")
-        rows += _one_contributor(instance, 500 if short else ONE_CONTRIBUTOR)
+        rows += _one_contributor(instance, 200 if short else ONE_CONTRIBUTOR)
         instance.close()
     return rows
 

@@ -21,8 +21,8 @@ from tests.bench._load import (
 from tests.bench._served import CONSTANT
 from tests.makers import CHIP, HandMovedClock, a_setting, a_submission, an_instance, send
 from tests.pages._pictures import NAMES, a_chart, a_request
+from tests.processes import free_port
 from tests.report import Row, measured
-from tests.system.server import free_port
 
 _ENDINGS = ("svg", "png")
 _ROUNDS = 5
@@ -30,7 +30,7 @@ _ROUNDS = 5
 
 def measure(*, short: bool) -> list[Row]:
     """Ratios and milliseconds of one process; other work on the machine changes both sides."""
-    return [*_of_drawing(3 if short else 20), *_of_requests(300 if short else 4_000)]
+    return [*_of_drawing(1 if short else 20), *_of_requests(40 if short else 4_000)]
 
 
 def _of_drawing(repeats: int) -> list[Row]:

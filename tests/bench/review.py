@@ -26,7 +26,7 @@ WALKS = {
 
 def measure(*, short: bool) -> list[Row]:
     """Steps of SQLite's machine for a page, and CPU seconds of a decision by origin."""
-    few, many = (200 * ONE_IN, 600 * ONE_IN) if short else (1_000 * ONE_IN, 10_000 * ONE_IN)
+    few, many = (100 * ONE_IN, 300 * ONE_IN) if short else (1_000 * ONE_IN, 10_000 * ONE_IN)
     rows = []
     cost = []
     by_walk: dict[str, list[int]] = {by: [] for by in WALKS}

@@ -13,18 +13,18 @@ import orjson
 from tests.bench._load import Connection, Served, get, post, serving_instance, under_load
 from tests.bench._many_units import CHIPS, fill_pool
 from tests.makers import a_setting, a_submission, an_instance
+from tests.processes import free_port
 from tests.report import Row, measured
-from tests.system.server import free_port
 
-ROUNDS, SHORT_ROUNDS = 24, 8
+ROUNDS, SHORT_ROUNDS = 24, 4
 START = f"/v1/start?chip={CHIPS[0]}"
 PER_SECOND, SENDERS = 100, 4
 
 
 def measure(*, short: bool) -> list[Row]:
     """Rates with many results over with few, in turns; seconds until an answer has a result."""
-    pools, units = (2, 5_000) if short else (10, 100_000)
-    rounds, answers = (SHORT_ROUNDS, 150) if short else (ROUNDS, 3_000)
+    pools, units = (2, 2_000) if short else (10, 100_000)
+    rounds, answers = (SHORT_ROUNDS, 48) if short else (ROUNDS, 3_000)
     seconds = 2 if short else 15
     with tempfile.TemporaryDirectory() as folder:
         few, many = Path(folder) / "few", Path(folder) / "many"

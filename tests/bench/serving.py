@@ -25,8 +25,8 @@ from tests.bench._load import (
 from tests.bench._many_units import CHIPS, fill_pool
 from tests.bench._served import CONSTANT
 from tests.makers import an_instance
+from tests.processes import free_port
 from tests.report import Row, measured, not_measured
-from tests.system.server import free_port
 
 ROUNDS = 5
 START = f"/v1/start?chip={CHIPS[0]}"
@@ -43,7 +43,7 @@ WHERE place IN (n / 20, n / 10, n / 4, n / 2, n * 3 / 4, n * 9 / 10, n * 19 / 20
 
 def measure(*, short: bool) -> list[Row]:
     """Ratios of the server's CPU time for one answer, medians of rounds that take turns."""
-    pools, units, answers = (2, 5_000, 200) if short else (10, 100_000, 8_000)
+    pools, units, answers = (2, 2_000, 48) if short else (10, 100_000, 8_000)
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder) / "home"
         _make(Path(folder), pools, units)

@@ -12,15 +12,15 @@ import orjson
 from tests.bench._load import Load, a_collecting_key, post, serving_instance, under_load
 from tests.bench.intake import a_document
 from tests.makers import an_instance
+from tests.processes import free_port
 from tests.report import Row, measured
-from tests.system.server import free_port
 
 ROUNDS = 5
 
 
 def measure(*, short: bool) -> list[Row]:
     """Rates by the clock, the two servers in turns; waits within each round."""
-    results = 160 if short else 1_600
+    results, turns = (48, 2) if short else (1_600, ROUNDS)
     numbers = count(1)
     with tempfile.TemporaryDirectory() as folder:
         full, normal = Path(folder) / "full", Path(folder) / "normal"
@@ -37,7 +37,7 @@ def measure(*, short: bool) -> list[Row]:
                     under_load(promising, _results(numbers, keys[0]), results, 201),
                     under_load(careless, _results(numbers, keys[1]), results, 201),
                 )
-                for _ in range(ROUNDS + 1)
+                for _ in range(turns + 1)
             ]
     ours, theirs = zip(*rounds[1:], strict=True)  # the first round warms up
     ratio = median(other.seconds / one.seconds for one, other in rounds[1:])

@@ -298,3 +298,6 @@ def test_own_runs_that_do_not_differ_are_found_alike(reports):
     rows = reports["telemetry"]
     assert min(values(rows, "no difference found")) >= 0.90
     assert min(values(rows, "a change of 3 %")) >= 0.71
+    # Eight pairs of whole logs: all but two at 0.95, all but four at 0.8.
+    for what, fewest in (("no difference", 0.75), ("a change of 3 %", 0.5), ("measures", 5)):
+        assert values(rows, "whole logs", what)[0] >= fewest

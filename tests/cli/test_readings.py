@@ -6,6 +6,9 @@ import pytest
 from click.testing import CliRunner
 
 from kbapi.cli.main import main
+from tests.api.measured import a_measured, a_reading
+from tests.makers import a_submission
+from tests.system.server import Server
 from tests.telemetry.logs import a_log
 
 
@@ -82,3 +85,48 @@ def test_other_commands_do_not_load_what_logs_need():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True
     )
     assert loaded.stdout == "[]\n"
+
+
+@pytest.fixture
+def runs(tmp_path):
+    """Logs of three runs at stock and three tuned, as options of the command."""
+    found = []
+    for side, powers in (("stock", (60.1, 59.8, 60.0)), ("tuned", (52.2, 51.9, 52.0))):
+        for power in powers:
+            log = a_log(tmp_path, usual=(power, 3600.0, 80.0), name=f"{side}-{power}.csv")
+            found += [f"--{side}", log]
+    return found
+
+
+def test_before_after_shows_where_the_own_change_lies_among_others(runs, tmp_path):
+    with Server(tmp_path / "home", workers=1) as server:
+        for number, percent in enumerate((2, 4, 6, 8, 10, 14, 16, 18, 20)):
+            reply = server.ask(
+                "POST",
+                "/v1/submissions",
+                a_measured(
+                    number,
+                    a_reading("stock"),
+                    a_reading(
+                        "tuned", power_w=60 * (1 - percent / 100), temp_avg_c=84 - 0.62 * percent
+                    ),
+                ),
+            )
+            assert reply.status == 201, reply.body
+        url = f"http://127.0.0.1:{server.port}"
+        result = run("before-after", *runs, "--to", url, "--chip", a_submission()["chip"], "--json")
+        assert result.exit_code == 0, (result.output, result.exception)
+        shown = orjson.loads(result.stdout)
+        unknown = run("before-after", *runs, "--to", url, "--chip", "no such chip")
+        unnamed = run("before-after", *runs, "--to", url)
+    unreached = run("before-after", *runs, "--to", url, "--chip", a_submission()["chip"])
+    assert shown["others"] == [
+        "Your power: 13.2 % less; the ratio is lower on 4 of 9 machines.",
+    ]
+    for refused, status, message in (
+        (unknown, 1, "query is invalid"),
+        (unnamed, 1, "Name the chip with --chip."),
+        (unreached, 3, "server cannot be reached"),
+    ):
+        assert refused.exit_code == status
+        assert message in " ".join(refused.output.split())

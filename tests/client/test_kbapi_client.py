@@ -26,8 +26,9 @@ from kbapi.client.kbapi_client import (
     Unreachable,
 )
 from tests.house.texts import ROOT
+from tests.processes import free_port
 from tests.system.faulty_proxy import faulty_proxy
-from tests.system.server import Server, free_port
+from tests.system.server import Server
 
 CHIP = "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"
 FILE = Path(kbapi_client.__file__)

@@ -58,6 +58,10 @@ PAGES = (
     "/v1/start?chip=",
     "/guides",
 )
+WITHOUT_A_LIST = {
+    *("chip", "unit_token", "contributor_token", "machine", "firmware", "firmware_month"),
+    *("microcode", "driver", "measured_in", "client"),
+}
 NO_IDENTITY = {"name or sentence"}
 SHORTEST = 10
 """Shorter texts can be part of a hash by chance."""
@@ -79,23 +83,41 @@ def places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
         yield from places(member, (*path, index))
 
 
+def planted_at(document: dict[str, Any], path: tuple[Any, ...], text: str) -> None:
+    holder: Any = document
+    for part in path[:-1]:
+        holder = holder[part]
+    holder[path[-1]] = text
+
+
+def places_of_results() -> tuple[list[tuple[Any, ...]], list[tuple[Any, ...]]]:
+    """The texts of a whole document that have no list of words, and those that have one."""
+    # A list has the same rules at each place.
+    kinds = {
+        tuple(part for part in path if isinstance(part, str)): path
+        for path in places(a_whole_document())
+    }
+    free = [path for kind, path in kinds.items() if kind[-1] in WITHOUT_A_LIST]
+    return free, [path for kind, path in kinds.items() if kind[-1] not in WITHOUT_A_LIST]
+
+
 def documents_with(text: str) -> Iterator[dict[str, Any]]:
     """A whole document with the text in each of its texts in turn, and as the name of a field."""
     whole = a_whole_document()
-    seen = set()
-    for path in places(whole):
-        # A list has the same rules at each place.
-        if (kind := tuple(part for part in path if isinstance(part, str))) in seen:
-            continue
-        seen.add(kind)
+    for path in places_of_results()[0]:
         document = copy.deepcopy(whole)
-        holder: Any = document
-        for part in path[:-1]:
-            holder = holder[part]
-        holder[path[-1]] = text
+        planted_at(document, path, text)
         yield document
     yield {**whole, text: 1}
     yield {**whole, "platform": {text: text}}
+
+
+def a_document_with_other_words(text: str) -> dict[str, Any]:
+    """A whole document with the text wherever a word of a list is wanted."""
+    document = copy.deepcopy(a_whole_document())
+    for path in places_of_results()[1]:
+        planted_at(document, path, text)
+    return document
 
 
 class Watched:
@@ -111,9 +133,12 @@ class Watched:
 
     def ask(self, text: str, method: str, path: str, **options: Any) -> int:
         answer = self.client.open(path, method=method, **options)
-        if any(form in answer.data for form in forms_of(text)):
-            self.repeated.append((path, text))
+        self.look(text, path, answer.data)
         return answer.status_code
+
+    def look(self, text: str, path: str, answer: bytes) -> None:
+        if any(form in answer for form in forms_of(text)):
+            self.repeated.append((path, text))
 
 
 def forms_of(text: str) -> set[bytes]:
@@ -123,6 +148,11 @@ def forms_of(text: str) -> set[bytes]:
 def plant(watched: Watched, instance: Instance, text: str, receipt: dict[str, str]) -> None:
     for document in documents_with(text):
         watched.ask(text, "POST", "/v1/submissions", json=document)
+    # No other word is accepted in any of these places, so that one document shows all of them.
+    refused = watched.client.post("/v1/submissions", json=a_document_with_other_words(text))
+    pointers = {error["pointer"] for error in refused.get_json()["errors"]}
+    assert len(pointers) == len(places_of_results()[1])
+    watched.look(text, "/v1/submissions", refused.data)
     watched.ask(text, "POST", "/v1/submissions/batch", json=[a_submission(client=text)])
     for path in ("/v1/diagnose", "/v1/next-step", "/v1/review/decisions"):
         watched.ask(text, "POST", path, json={"chip": text, "load": text, text: text})

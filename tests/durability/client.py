@@ -172,4 +172,5 @@ def _kill_during_an_answer(proxy: FaultyProxy, rng: random.Random, server: Serve
     time.sleep(rng.uniform(0.05, 0.15))
     is_during = proxy.unanswered > before
     server.start()
+    server.all_workers()  # one that boots later would outlive the next kill for a moment
     return is_during

@@ -1,27 +1,38 @@
 """A PostgreSQL server that is killed, full or cut off, and kbapi that is killed, during writes."""
 
 import random
-import signal
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from http.client import HTTPConnection
 from pathlib import Path
+from typing import Final, Literal
 
-from tests.durability._clients import CHIP, Promises, ask_once, clients, kbapi, read_server, send
+import psycopg
+
+from tests.durability._clients import CHIP, Promises, ask_once, clients, read_server, send
 from tests.durability.disk import a_disk, fill
-from tests.postgres import PostgresServer, a_postgres_server
+from tests.postgres import PostgresServer, a_postgres_server, database_name
 from tests.report import Row, measured, not_measured
 from tests.system.faulty_proxy import Link, a_link
 from tests.system.server import Server
 
 START = f"/v1/start?chip={CHIP}"
-KILLS, RESTARTS, CUTS = 80, 40, 80
-SHORT_KILLS, SHORT_RESTARTS, SHORT_CUTS = 2, 3, 4
-SHORT_CUT_S, LONG_CUT_S = 1.0, 20.0
-LONG_CUTS_EVERY = 10
+KILLED, STOPPED = "kill -9 of PostgreSQL", "stop of PostgreSQL"
+LINK_FAULTS: Final[dict[str, Literal["answers", "reset", "silent"]]] = {
+    "lost answers": "answers",
+    "connections reset": "reset",
+    "a silent network": "silent",
+}
+FAULTS: Final = (KILLED, STOPPED, *LINK_FAULTS)
+KILLS, ROUNDS = 80, 120
+SHORT_KILLS, SHORT_ROUNDS = 1, len(FAULTS)
+SHORT_S, LONG_S = 1.0, 20.0
+LONG_EVERY = 6
+"""Of each fault, every sixth is long."""
 TABLESPACE_BYTES = 32 << 20
 DATA_BYTES = 192 << 20
 WRITES_AGAIN_S = 120
@@ -69,10 +80,10 @@ def measure(*, short: bool = False) -> list[Row]:
         folder = Path(name)
         return [
             *_kills_of_kbapi(folder / "kills", database, rng, SHORT_KILLS if short else KILLS),
-            *_restarts(folder / "restarts", database, rng, SHORT_RESTARTS if short else RESTARTS),
-            *_cuts(folder / "cuts", database, rng, SHORT_CUTS if short else CUTS, is_short=short),
+            *_faults(folder / "faults", database, rng, SHORT_ROUNDS if short else ROUNDS),
             *_full_tablespace(folder / "tablespace", database, spare=short),
-            *_full_disk(folder / "disk", spare=short),
+            # It needs a server of its own.
+            *([] if short else _full_disk(folder / "disk")),
         ]
 
 
@@ -115,11 +126,7 @@ def _kills_of_kbapi(
     _send_what_is_pending(server, tally.promises)
     server.end()
     tally.look(url)
-    check = kbapi("check", "--home", str(server.home), KBAPI_DATABASE=url)
-    return [
-        *tally.rows("kill -9 of kbapi", rounds, rounds + 1),
-        measured("kill -9 of kbapi: exit status of kbapi check", check.returncode, "", "== 0"),
-    ]
+    return tally.rows("kill -9 of kbapi", rounds, rounds + 1)
 
 
 def _send_what_is_pending(server: Server, promises: Promises) -> None:
@@ -129,68 +136,56 @@ def _send_what_is_pending(server: Server, promises: Promises) -> None:
             promises.note(number, send(connection, number))
 
 
-def _restarts(folder: Path, database: PostgresServer, rng: random.Random, rounds: int) -> list[Row]:
-    """kill -9 every second time; else a stop that ends sessions, at once or in good order."""
+def _faults(folder: Path, database: PostgresServer, rng: random.Random, rounds: int) -> list[Row]:
+    """One server of kbapi lives through all of them."""
     tally, url = Tally(), database.create_database()
-    with _served(folder, url) as server:
+    resumed: Counter[str] = Counter()
+    longest_s = 0.0
+    with (
+        a_link(database.port) as link,
+        _served(folder, database.url(database_name(url), link.port)) as server,
+    ):
         workers = server.all_workers()
         for number in range(rounds):
+            fault = FAULTS[number % len(FAULTS)]
+            is_long = number // len(FAULTS) % LONG_EVERY == LONG_EVERY - 1
+            seconds = LONG_S if is_long else rng.uniform(0.05, SHORT_S)
             with clients(server.port, tally.promises, spare=True):
                 _more(tally.promises, rng.randint(1, 40))
-                if number % 2 == 0:
-                    database.kill()
-                else:
-                    database.stop(signal.SIGINT if number % 4 == 1 else signal.SIGQUIT)
-                time.sleep(rng.uniform(0, 1))
-                database.start()
-                tally.resumed += _more(tally.promises, 20)
+                _have_fault(fault, seconds, database, link)
+                mended = time.monotonic()
+                resumed[fault] += _more(tally.promises, 20)
+                longest_s = max(longest_s, time.monotonic() - mended)
             tally.look(url)
         died = workers - server.worker_processes()
         _send_what_is_pending(server, tally.promises)
         server.end()
+    each = rounds // len(FAULTS)
+    tally.resumed = resumed.total()
     return [
-        *tally.rows("restart of PostgreSQL", rounds, rounds),
-        measured("restart of PostgreSQL: workers that died", len(died), "", "== 0"),
+        *tally.rows("faults of PostgreSQL and its network", rounds, rounds),
+        *(
+            measured(f"{fault}: writing went on", resumed[fault], "rounds", f"== {each}")
+            for fault in FAULTS
+        ),
+        measured("answers of PostgreSQL that were lost", link.lost_answers, "answers", "> 0"),
+        measured("longest until 20 more were stored", longest_s, "s", ""),
+        measured("workers that died of these faults", len(died), "", "== 0"),
     ]
 
 
-def _cuts(
-    folder: Path, database: PostgresServer, rng: random.Random, rounds: int, *, is_short: bool
-) -> list[Row]:
-    tally, url = Tally(), database.create_database()
-    longest = 0.0
-    with a_link(database.port) as link:
-        through = database.url(url.rpartition("/")[2], link.port)
-        with _served(folder, through) as server:
-            workers = server.all_workers()
-            for number in range(rounds):
-                is_long = number % LONG_CUTS_EVERY == LONG_CUTS_EVERY - 1
-                seconds = LONG_CUT_S if is_long else rng.uniform(0.05, SHORT_CUT_S)
-                with clients(server.port, tally.promises, spare=True):
-                    _more(tally.promises, rng.randint(1, 40))
-                    begun = time.monotonic()
-                    _cut(link, number, seconds)
-                    tally.resumed += _more(tally.promises, 20)
-                    longest = max(longest, time.monotonic() - begun - seconds)
-                if is_short or is_long or number == rounds - 1:
-                    tally.look(url)
-            died = workers - server.worker_processes()
-            _send_what_is_pending(server, tally.promises)
-            server.end()
-        lost_answers = link.lost_answers
-    looks = rounds if is_short else -(-rounds // LONG_CUTS_EVERY)
-    return [
-        *tally.rows("cut network", rounds, looks),
-        measured("cut network: answers of PostgreSQL that were lost", lost_answers, "", "> 0"),
-        measured("cut network: longest until 20 more were stored", longest, "s", ""),
-        measured("cut network: workers that died", len(died), "", "== 0"),
-    ]
-
-
-def _cut(link: Link, number: int, seconds: float) -> None:
-    link.cut(("answers", "reset", "silent")[number % 3])
+def _have_fault(fault: str, seconds: float, database: PostgresServer, link: Link) -> None:
+    if fault in LINK_FAULTS:
+        link.cut(LINK_FAULTS[fault])
+        time.sleep(seconds)
+        link.mend()
+        return
+    if fault == KILLED:
+        database.kill()
+    else:
+        database.stop()
     time.sleep(seconds)
-    link.mend()
+    database.start()
 
 
 def _full_tablespace(folder: Path, database: PostgresServer, *, spare: bool) -> list[Row]:
@@ -201,29 +196,30 @@ def _full_tablespace(folder: Path, database: PostgresServer, *, spare: bool) -> 
             return [not_measured(what, "", "== 0", "a disk of its own takes the super-user")]
         database.create_tablespace("small", disk)
         url = database.create_database(tablespace="small")
-        rows = _write_without_room(what, folder, url, disk, lambda: None, spare=spare)
+        rows = _write_without_room(what, folder, url, disk, None, spare=spare)
         database.drop_database(url)
         database.execute("DROP TABLESPACE small")
     return rows
 
 
-def _full_disk(folder: Path, *, spare: bool) -> list[Row]:
+def _full_disk(folder: Path) -> list[Row]:
     """PostgreSQL stops when it has no room for its log; with room it is started again."""
     what = "full disk of PostgreSQL"
     with _a_disk_for(None, DATA_BYTES) as disk:
         if disk is None:
             return [not_measured(what, "", "== 0", "a disk of its own takes the super-user")]
         data = disk / "data"
-        # Short segments of the log: it needs a new one soon.
-        with a_postgres_server(data=data, fsync=not spare, max_wal_size="32MB") as database:
+        with a_postgres_server(data=data, max_wal_size="32MB") as database:
             url = database.create_database()
+            return _write_without_room(what, folder, url, disk, database, spare=False)
 
-            def start_again() -> None:
-                if not database.processes():
-                    database.process.wait()
-                    database.start()
 
-            return _write_without_room(what, folder, url, disk, start_again, spare=spare)
+def _use_up_log(database: PostgresServer) -> None:
+    """Begin new segments of the log until there is no room for one, and the server has ended."""
+    with suppress(psycopg.Error):
+        while True:
+            database.execute("SELECT pg_logical_emit_message(false, '', ''), pg_switch_wal()")
+    _wait_for(lambda: database.process.poll() is not None)
 
 
 @contextmanager
@@ -243,7 +239,7 @@ def _write_without_room(
     folder: Path,
     url: str,
     disk: Path,
-    start_again: Callable[[], None],
+    stops: PostgresServer | None,
     *,
     spare: bool,
 ) -> list[Row]:
@@ -254,21 +250,25 @@ def _write_without_room(
             _more(tally.promises, 30)
             filler = disk / "filler"
             fill(filler)
+            if stops is not None:
+                _use_up_log(stops)
             refused = tally.promises.refused.total() + 30
             is_refused = _wait_for(lambda: tally.promises.refused.total() >= refused)
             asked = ask_once(server.port, "GET", START)
             ready = ask_once(server.port, "GET", "/health/ready")
             filler.unlink()
-            start_again()
+            if stops is not None:
+                stops.start()
             tally.resumed += _more(tally.promises, 30)
         died = workers - server.worker_processes()
         _send_what_is_pending(server, tally.promises)
         server.end()
     tally.look(url)
+    shown = ready.body.get("writes") or ready.body["title"]
     return [
         *tally.rows(what, 1, 1),
         measured(f"{what}: writes were refused", is_refused, "", "== 1"),
         measured(f"{what}: status of a question meanwhile", asked.status, "", ""),
-        measured(f"{what}: health shows it", ready.body["writes"] != "accepted", "", "== 1"),
+        measured(f"{what}: health shows it", shown != "accepted", "", "== 1", shown),
         measured(f"{what}: workers that died", len(died), "", "== 0"),
     ]

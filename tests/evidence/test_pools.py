@@ -99,6 +99,7 @@ def test_other_pools_have_no_part_in_it(engine: Engine) -> None:
     assert (group.weight_ppm, group.units) == (1_000_000, 2)
 
 
+@pytest.mark.sqlite("its query plan is read")
 def test_the_read_of_a_pool_never_scans_a_whole_table(engine: Engine) -> None:
     statements: list[str] = []
     with undone(engine) as connection:

@@ -17,6 +17,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.decisions import DecisionRow, SettingAt, find_setting_at
 from kbapi.storage.evidence import read_results
 from kbapi.storage.pools import WhatIf, load_pools_of_line
+from kbapi.storage.sql import find_rows
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.makers import a_body, a_fixed_clock_setting, a_setting, a_submission, send
 
@@ -138,16 +139,17 @@ def dated(
 
 
 def question_about(instance: Instance, connection: Connection, at: SettingAt) -> Question:
-    row = connection.exec_driver_sql(
+    ((key, control, domains, clock_mhz, domain),) = find_rows(
+        connection,
         "SELECT chip.key, pool.control, pool.domains, setting.clock_mhz, setting.domain "
         "FROM setting_result AS setting JOIN pool ON pool.id = setting.pool_id "
         "JOIN chip ON chip.id = pool.chip_id WHERE submission_id = ? AND ordinal = ?",
         (at.submission_id, at.ordinal),
-    ).one()
-    others = ",".join(one for one in row.domains.split("+") if one != row.domain)
-    asked = {"chip": row.key, "domain": row.domain, "control": row.control, "moved_with": others}
-    if row.clock_mhz is not None:
-        asked["clock_mhz"] = f"{row.clock_mhz}"
+    )
+    others = ",".join(one for one in domains.split("+") if one != domain)
+    asked = {"chip": key, "domain": domain, "control": control, "moved_with": others}
+    if clock_mhz is not None:
+        asked["clock_mhz"] = f"{clock_mhz}"
     return parse_question({name: [value] for name, value in asked.items()}, instance.catalogue)
 
 

@@ -63,7 +63,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """For commands whose answers do not depend on how many results there are."""
     home = tmp_path_factory.mktemp("readme") / "home"
-    fill_demo(home, "--results", "1500")
+    fill_demo(home, "--results", "700")
     return home
 
 

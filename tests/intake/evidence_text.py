@@ -4,12 +4,13 @@ from pathlib import Path
 from typing import Any
 
 from kbapi.instance.instance import Instance
+from kbapi.storage.sql import find_rows
 from tests.evidence.makers import evidence_of
-from tests.makers import an_instance, empty_database
+from tests.makers import an_instance
 
 _NAMES = {
-    "unit": "SELECT id, hex(token_hash) FROM unit",
-    "contributor": "SELECT id, hex(token_hash) FROM contributor",
+    "unit": "SELECT id, token_hash FROM unit",
+    "contributor": "SELECT id, token_hash FROM contributor",
     "conditions": "SELECT id, loads, grade, firmware, microcode, machine, cooling, supply "
     "FROM conditions",
     "pool": "SELECT pool.id, chip.key, control, domains, clock_band_mhz "
@@ -21,7 +22,7 @@ def evidence_text(instance: Instance) -> list[tuple[Any, ...]]:
     """Every merged row with its place spelled out, in a fixed order; hashes stay as they are."""
     with instance.reading() as connection:
         names = {
-            table: {row[0]: tuple(row[1:]) for row in connection.exec_driver_sql(statement)}
+            table: {row[0]: tuple(row[1:]) for row in find_rows(connection, statement, ())}
             for table, statement in _NAMES.items()
         }
         rows = evidence_of(connection)
@@ -42,11 +43,4 @@ def evidence_text(instance: Instance) -> list[tuple[Any, ...]]:
 
 def instances_of_one_secret(folder: Path, *names: str) -> list[Instance]:
     """Empty instances whose hashes can be compared, because they share one secret."""
-    for name in names:
-        home = folder / name / "home"
-        home.mkdir(parents=True, mode=0o700)
-        (home / "kbapi.sqlite3").write_bytes(empty_database())
-        secret = home / "secret.key"
-        secret.write_text("ab" * 32)
-        secret.chmod(0o600)
-    return [an_instance(folder / name) for name in names]
+    return [an_instance(folder / name, secret="ab" * 32) for name in names]

@@ -1,6 +1,6 @@
 """A batch is stored in groups: what is stored stands, and the rest is not tried."""
 
-import fcntl
+import os
 import subprocess
 import sys
 import tracemalloc
@@ -15,8 +15,20 @@ from flask.testing import FlaskClient
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, ScopeMissing, StorageBusy
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
+from kbapi.storage import pools
+from kbapi.storage.pools import load_lines
 from kbapi.time_budget import TimeLimit, limited_time
-from tests.makers import a_body, a_setting, a_submission, an_instance, row_counts, rows_of
+from tests.makers import (
+    CHIP,
+    a_body,
+    a_setting,
+    a_submission,
+    an_instance,
+    no_writer,
+    row_counts,
+    rows_of,
+)
+from tests.postgres import settings_at
 
 MANY = 120
 BAD = a_submission(a_setting(stable_at=80), number=9_999)
@@ -97,10 +109,10 @@ def test_a_repeat_with_the_key_tries_what_was_not_tried_and_stores_nothing_twice
 
 
 def test_a_fault_of_the_database_ends_the_batch_and_stored_groups_stand(instance: Instance) -> None:
-    with instance.settings.write_lock_path.open("a") as lock:
+    with no_writer(instance) as hold:
 
         def take_the_lock() -> float:
-            fcntl.flock(lock, fcntl.LOCK_EX)
+            hold()
             return 1_000.0  # so that no more than a second is waited for the lock
 
         with limited_time(time_for(1_000, Ticks(at=MANY + 110, do=take_the_lock))):
@@ -113,8 +125,8 @@ def test_a_fault_of_the_database_ends_the_batch_and_stored_groups_stand(instance
 
 
 def test_a_fault_before_anything_is_stored_is_the_answer(instance: Instance) -> None:
-    with instance.settings.write_lock_path.open("a") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+    with no_writer(instance) as hold:
+        hold()
         with limited_time(time_for(0, Ticks())), pytest.raises(StorageBusy):
             batch(instance, results(MANY))
     assert "submission" not in row_counts(instance)
@@ -125,6 +137,7 @@ import os, signal, sys
 from pathlib import Path
 from kbapi.intake.batch import accept_batch
 from kbapi.time_budget import TimeLimit, limited_time
+from tests.postgres import settings_at
 from tests.makers import an_instance
 looks = 0
 def clock():
@@ -146,7 +159,9 @@ def test_a_kill_between_groups_loses_no_group_and_doubles_none(
     an_instance(tmp_path).close()
     body = a_body(results(MANY))
     command = [sys.executable, "-c", KILLED, str(tmp_path), str(MANY + item)]
-    killed = subprocess.run(command, input=body, check=False, cwd=Path(__file__).parents[2])
+    given = {**os.environ, **settings_at(tmp_path / "home")}
+    where = Path(__file__).parents[2]
+    killed = subprocess.run(command, input=body, check=False, cwd=where, env=given)
     assert killed.returncode == -9
     instance = an_instance(tmp_path)
     assert row_counts(instance).get("submission", 0) == stands
@@ -232,6 +247,22 @@ def test_the_memory_of_a_batch_does_not_grow_with_its_items(instance: Instance) 
     few, many = peak_of(100), peak_of(900)
     # The outcomes of 800 more items, and no item itself: one parsed document takes about 10 kB.
     assert many - few < 2_500_000
+
+
+def test_a_group_outdates_each_line_once_and_all_groups_in_one_order(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    raised: list[int] = []
+    monkeypatch.setattr(pools, "raise_line_revision", lambda _, line: raised.append(line))
+    lines = [CHIP, "norvane-tarnel-5-2130y", CHIP]
+    sent = [a_submission(number=place, chip=chip) for place, chip in enumerate(lines * 2)]
+    assert statuses(batch(instance, sent)) == {"counted": 6}
+    assert statuses(batch(instance, sent[::-1])) == {"repeated": 6}
+    later = [a_submission(number=10 + place, chip=chip) for place, chip in enumerate(lines[1:])]
+    assert statuses(batch(instance, later)) == {"counted": 2}
+    with instance.reading() as connection:
+        known = [line.id for line in load_lines(connection)]
+    assert raised == known * 2
 
 
 def test_a_dry_run_recognises_repeats_of_other_groups(instance: Instance) -> None:

@@ -1,7 +1,6 @@
 """A correction replaces a result: the same id and receipt, nothing left of the earlier document."""
 
 import json
-from contextlib import closing
 from typing import Any
 
 import pytest
@@ -14,7 +13,6 @@ from kbapi.intake.correct import Correction, correct_submission
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import list_own_results, read_own_result, withdraw_own_result
 from kbapi.intake.responses import Accepted
-from kbapi.storage.sqlite.driver import dbapi2
 from tests.curation.makers import a_curator, a_decision, decide
 from tests.intake.whole_document import a_whole_document
 from tests.makers import (
@@ -23,6 +21,7 @@ from tests.makers import (
     a_question,
     a_setting,
     a_submission,
+    everything_stored,
     row_counts,
     rows_of,
     send,
@@ -86,9 +85,7 @@ def test_answers_follow_the_correction_at_once(instance: Instance) -> None:
 def test_no_byte_of_the_earlier_document_is_left_in_the_file(instance: Instance) -> None:
     mine = send(instance, a_submission(client="earlier-marker/7.31"), "some-key")
     correct(instance, mine, a_submission(client="later-marker/7.32"))
-    with closing(dbapi2.connect(instance.settings.database_path)) as connection:
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    content = instance.settings.database_path.read_bytes()
+    content = everything_stored(instance)
     assert b"later-marker" in content
     assert b"earlier-marker" not in content
 

@@ -1,7 +1,6 @@
 """By the contributor token alone: own results, settings in use, re-tests due, withdraw all."""
 
 from datetime import timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,7 +15,15 @@ from kbapi.intake.my_submissions import (
     withdraw_own_results,
 )
 from tests.intake.whole_document import a_whole_document
-from tests.makers import HandMovedClock, a_body, a_setting, a_submission, rows_of, send
+from tests.makers import (
+    HandMovedClock,
+    a_body,
+    a_setting,
+    a_submission,
+    everything_stored,
+    rows_of,
+    send,
+)
 
 MINE = "tidewater-member-000001"
 
@@ -219,8 +226,11 @@ def test_withdrawing_all_results_leaves_those_of_others(instance: Instance) -> N
     assert withdraw_own_results(instance, MINE).withdrawn == 0
 
 
-def everything_in(home: Path) -> bytes:
-    return b"".join(path.read_bytes() for path in home.glob("kbapi.sqlite3*"))
+def everything_in(instance: Instance) -> bytes:
+    if instance.settings.database:
+        return everything_stored(instance)
+    files = instance.settings.home.glob("kbapi.sqlite3*")
+    return b"".join(path.read_bytes() for path in files)
 
 
 @pytest.mark.parametrize("all_at_once", [False, True])
@@ -239,14 +249,13 @@ def test_no_byte_of_withdrawn_results_is_left_in_the_file(
         gone.append(
             send(instance, mine(number, platform=found, client="withdrawn-script/1"), f"{number}")
         )
-    home = instance.settings.home
-    assert b"WITHDRAWN-" in everything_in(home)
+    assert b"WITHDRAWN-" in everything_in(instance)
     if all_at_once:
         withdraw_own_results(instance, MINE)
     else:
         for result in gone:
             withdraw_own_result(instance, result.id, result.receipt)
-    left = everything_in(home)
+    left = everything_in(instance)
     assert b"KEPT-0" in left
     assert b"WITHDRAWN-" not in left
     assert b"withdrawn class" not in left

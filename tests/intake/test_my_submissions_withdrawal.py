@@ -1,7 +1,6 @@
 """A withdrawal with the receipt: rows, answers and bytes are gone, and what others sent stays."""
 
 import time
-from contextlib import closing
 
 import pytest
 
@@ -12,10 +11,17 @@ from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.storage.answers import Place, Stamp, save_answer
 from kbapi.storage.pools import find_line
 from kbapi.storage.sqlite.database import write_lock_held
-from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.versions import ANSWER_STAMP
 from tests.evidence.makers import evidence_in
-from tests.makers import a_question, a_setting, a_submission, row_counts, rows_of, send
+from tests.makers import (
+    a_question,
+    a_setting,
+    a_submission,
+    everything_stored,
+    row_counts,
+    rows_of,
+    send,
+)
 
 
 def test_the_only_result_leaves_an_empty_database(instance: Instance) -> None:
@@ -104,9 +110,7 @@ def test_no_byte_of_a_withdrawn_result_is_left_in_the_file(instance: Instance) -
     send(instance, a_submission(number=1))
     mine = send(instance, a_submission(number=2, client="withdrawn-marker/7.31"), "some-key")
     withdraw_own_result(instance, mine.id, mine.receipt)
-    with closing(dbapi2.connect(instance.settings.database_path)) as connection:
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    content = instance.settings.database_path.read_bytes()
+    content = everything_stored(instance)
     assert b"tidewater-script/0.3" in content
     assert b"withdrawn-marker" not in content
 
@@ -119,6 +123,10 @@ def is_in_the_folder(instance: Instance) -> bool:
     return any(MARKER in file.read_bytes() for file in files)
 
 
+ABOUT_THE_LOG = "its log is emptied; PostgreSQL sees to its own log"
+
+
+@pytest.mark.sqlite(ABOUT_THE_LOG)
 def test_a_withdrawal_does_not_wait_for_readers_and_the_log_is_emptied_after_them(
     instance: Instance,
 ) -> None:
@@ -136,6 +144,7 @@ def test_a_withdrawal_does_not_wait_for_readers_and_the_log_is_emptied_after_the
         time.sleep(0.05)
 
 
+@pytest.mark.sqlite(ABOUT_THE_LOG)
 def test_closing_with_a_log_to_empty_empties_it(instance: Instance) -> None:
     mine = send(instance, a_submission(number=50, client="withdrawn-marker/7.31"))
     with instance.reading() as connection:
@@ -146,6 +155,7 @@ def test_closing_with_a_log_to_empty_empties_it(instance: Instance) -> None:
     assert not is_in_the_folder(instance)
 
 
+@pytest.mark.sqlite(ABOUT_THE_LOG)
 def test_a_withdrawal_succeeds_if_the_log_cannot_be_emptied_now(
     instance: Instance,
 ) -> None:

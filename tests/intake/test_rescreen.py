@@ -17,10 +17,13 @@ from kbapi.intake.rescreen import check_pools, rescreen
 from kbapi.settings import Settings
 from kbapi.storage.pools import load_all_pools
 from kbapi.storage.schema import upgrade_to_head
+from kbapi.storage.sql import add_row, change_rows, find_rows
 from kbapi.versions import RULES_VERSION
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
 from tests.makers import a_body, a_setting, a_submission, give_up_lost_secret, rows_of, send
 from tests.storage.test_schema_upgrades import database_at
+
+OLD_FILES = "a database on PostgreSQL begins with schema 0005"
 
 
 @pytest.fixture(params=["0001_rules_1", "0001_rules_2", "0001_no_readings"])
@@ -35,9 +38,10 @@ def upgraded(tmp_path: Path, request: pytest.FixtureRequest) -> Instance:
 
 def column(instance: Instance, sql: str) -> list[Any]:
     with instance.reading() as connection:
-        return list(connection.exec_driver_sql(sql).scalars())
+        return [value for (value,) in find_rows(connection, sql, ())]
 
 
+@pytest.mark.sqlite(OLD_FILES)
 def test_every_result_is_screened_by_current_rules_and_sound_ones_count_as_before(
     upgraded: Instance,
 ) -> None:
@@ -65,6 +69,7 @@ def test_every_result_is_screened_by_current_rules_and_sound_ones_count_as_befor
     upgraded.close()
 
 
+@pytest.mark.sqlite(OLD_FILES)
 @pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
 def test_an_excluded_failure_of_unproven_stock_counts_in_part_after_an_upgrade(
     upgraded: Instance,
@@ -83,6 +88,7 @@ def test_an_excluded_failure_of_unproven_stock_counts_in_part_after_an_upgrade(
     upgraded.close()
 
 
+@pytest.mark.sqlite(OLD_FILES)
 @pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
 def test_personal_data_is_removed_from_the_stored_document(upgraded: Instance) -> None:
     assert "annas-macbook" in str(column(upgraded, "SELECT document FROM submission"))
@@ -93,6 +99,7 @@ def test_personal_data_is_removed_from_the_stored_document(upgraded: Instance) -
     upgraded.close()
 
 
+@pytest.mark.sqlite(OLD_FILES)
 @pytest.mark.parametrize("upgraded", ["0001_rules_2"], indirect=True)
 def test_a_result_that_current_rules_refuse_is_kept_excluded_with_a_reason(
     upgraded: Instance,
@@ -176,26 +183,25 @@ def make_units_of_their_own(instance: Instance) -> None:
     """Each result without a unit token as schema 0003 stored it."""
     shared = "SELECT submission.id, contributor_id FROM submission JOIN unit ON unit.id = unit_id"
     with instance.writing() as connection:
-        rows = connection.exec_driver_sql(f"{shared} WHERE token_hash IS NULL").all()
+        rows = find_rows(connection, f"{shared} WHERE token_hash IS NULL", ())
         connection.exec_driver_sql("UPDATE unit SET document_hash = NULL")
         for submission_id, contributor_id in rows:
-            added = connection.exec_driver_sql(
-                "INSERT INTO unit (contributor_id) VALUES (?)", (contributor_id,)
+            unit_id = add_row(
+                connection, "INSERT INTO unit (contributor_id) VALUES (?)", (contributor_id,)
             )
             for table, key in (
                 ("submission", "id"),
                 ("setting_result", "submission_id"),
                 ("follow_up", "submission_id"),
             ):
-                connection.exec_driver_sql(
-                    f"UPDATE {table} SET unit_id = ? WHERE {key} = ?",
-                    (added.lastrowid, submission_id),
-                )
+                moved = f"UPDATE {table} SET unit_id = ? WHERE {key} = ?"
+                change_rows(connection, moved, (unit_id, submission_id))
         unused = "DELETE FROM unit WHERE id NOT IN (SELECT unit_id FROM submission)"
         connection.exec_driver_sql(unused)
         connection.exec_driver_sql("UPDATE submission SET rules_version = 1")
 
 
+@pytest.mark.sqlite(OLD_FILES)
 @pytest.mark.parametrize("upgraded", ["0001", "0002", "0003", "0004", "0005"], indirect=True)
 def test_all_pools_are_checked_for_outliers_again(upgraded: Instance) -> None:
     """What an earlier check excluded is stored; senders and curators see what excludes now."""
@@ -213,10 +219,8 @@ def test_all_pools_are_checked_for_outliers_again(upgraded: Instance) -> None:
     with upgraded.writing() as connection:
         connection.exec_driver_sql("DELETE FROM outlier_unit")
         connection.exec_driver_sql("DELETE FROM differing_contributor")
-        connection.exec_driver_sql(
-            "INSERT INTO outlier_unit (pool_id, unit_id, code) VALUES (?, ?, 'outlier_shallow')",
-            (pool, unit),
-        )
+        added = "INSERT INTO outlier_unit (pool_id, unit_id, code) VALUES (?, ?, 'outlier_shallow')"
+        change_rows(connection, added, (pool, unit))
     steps: list[tuple[str, int, int]] = []
     assert check_pools(upgraded, lambda *step: steps.append(step)) in (1, 2)
     assert steps[-1] == ("pools checked for outliers", len(pools), len(pools))
@@ -224,6 +228,7 @@ def test_all_pools_are_checked_for_outliers_again(upgraded: Instance) -> None:
     upgraded.close()
 
 
+@pytest.mark.sqlite(OLD_FILES)
 @pytest.mark.parametrize("upgraded", ["0001_no_readings"], indirect=True)
 def test_results_older_than_the_table_of_readings_get_their_readings(upgraded: Instance) -> None:
     documents = [orjson.loads(text) for text in column(upgraded, "SELECT document FROM submission")]

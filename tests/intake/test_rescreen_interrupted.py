@@ -29,6 +29,11 @@ def execute(instance: Instance, sql: str) -> None:
         connection.exec_driver_sql(sql)
 
 
+def mark(instance: Instance, rules_version: int) -> None:
+    with instance.writing() as connection:
+        schema.save_mark(connection, rules_version)
+
+
 def mark_of(instance: Instance) -> int:
     with instance.reading() as connection:
         return schema.load_mark(connection)
@@ -36,7 +41,7 @@ def mark_of(instance: Instance) -> int:
 
 def reopened(instance: Instance, **changes: object) -> Instance:
     """As the next server finds it."""
-    return open_instance(Settings(home=instance.settings.home, **changes), HandMovedClock())
+    return open_instance(instance.settings.model_copy(update=changes), HandMovedClock())
 
 
 def reported(instance: Instance) -> tuple[str, str, str]:
@@ -77,6 +82,7 @@ def test_results_under_older_rules_are_reported_until_they_are_screened_again(
         opened.close()
 
 
+@pytest.mark.sqlite("a database on PostgreSQL begins with schema 0005")
 @pytest.mark.parametrize("dump", ["0001_rules_2", "0001_no_readings"])
 def test_an_upgrade_that_ends_after_its_migrations_is_reported(tmp_path: Path, dump: str) -> None:
     settings = Settings(home=tmp_path)
@@ -96,7 +102,7 @@ def test_an_interrupted_rescreening_is_reported_also_behind_new_results(
     many: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     execute(many, "UPDATE submission SET rules_version = 1")
-    execute(many, "PRAGMA user_version = 1")
+    mark(many, 1)
     monkeypatch.setattr(rescreening, "_AT_ONCE", 5)
     done: list[int] = []
     one = rescreening._rescreen_one
@@ -130,6 +136,7 @@ def test_a_running_server_finds_out_at_once(many: Instance) -> None:
     server.close()
 
 
+@pytest.mark.sqlite("its own steps are counted")
 def test_the_check_costs_the_same_for_any_number_of_results(instance: Instance) -> None:
     def steps() -> int:
         taken: list[None] = []
@@ -145,12 +152,12 @@ def test_the_check_costs_the_same_for_any_number_of_results(instance: Instance) 
     for number in range(2, 60):
         send(instance, a_submission(number=number))
     assert steps() == few
-    execute(instance, "PRAGMA user_version = 0")
+    mark(instance, 0)
     assert steps() > few + 60, "without a mark each result is looked at"
 
 
 def test_a_database_without_the_mark_is_searched_once(many: Instance) -> None:
-    execute(many, "PRAGMA user_version = 0")
+    mark(many, 0)
     unmarked = reopened(many)
     assert reported(unmarked) == DONE
     assert mark_of(unmarked) == 0, "monitoring writes nothing"
@@ -160,7 +167,7 @@ def test_a_database_without_the_mark_is_searched_once(many: Instance) -> None:
 
 
 def test_an_older_program_resets_the_mark_before_it_stores_anything(many: Instance) -> None:
-    execute(many, f"PRAGMA user_version = {RULES_VERSION + 1}")
+    mark(many, RULES_VERSION + 1)
     assert not is_rescreening_due(many)
     assert mark_of(many) == RULES_VERSION
 
@@ -174,16 +181,17 @@ def test_a_mark_that_is_too_high_is_reset(many: Instance) -> None:
 
 
 def test_a_read_only_instance_is_reported_too(many: Instance) -> None:
-    execute(many, "PRAGMA user_version = 0")
+    mark(many, 0)
     closed = reopened(many, read_only=True)
     assert not is_rescreening_due(closed)
     assert mark_of(closed) == 0
     closed.close()
 
 
+@pytest.mark.sqlite("kbapi copies its file; PostgreSQL makes its own backups")
 def test_backups_keep_the_mark(many: Instance, tmp_path: Path) -> None:
     execute(many, "UPDATE submission SET rules_version = 1 WHERE id = 5")
-    execute(many, "PRAGMA user_version = 1")
+    mark(many, 1)
     file = make_backup(many.settings, tmp_path / "backups", None).file
     rescreen(many)
     many.close()

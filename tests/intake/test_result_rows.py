@@ -1,5 +1,6 @@
 """Readings of accepted results: a row each, without what cannot be right, gone with the result."""
 
+import json
 from typing import Any
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import reread_chips, rescreen
+from kbapi.storage.sql import change_rows, find_rows
 from tests.intake.test_rescreen_grammar import PRINTED, RIGHT, misread
 from tests.makers import a_setting, a_submission, rows_of, send
 
@@ -84,9 +86,10 @@ def test_a_moved_chip_keeps_its_readings(instance: Instance) -> None:
 def test_readings_of_a_result_that_current_rules_refuse_are_deleted(instance: Instance) -> None:
     send(instance, with_readings(READING))
     with instance.writing() as connection:
-        connection.exec_driver_sql(
-            "UPDATE submission SET rules_version = 1, "
-            "document = json_set(document, '$.settings[0].stable_at', 80)"
-        )
+        ((stored,),) = find_rows(connection, "SELECT document FROM submission", ())
+        document = json.loads(stored)
+        document["settings"][0]["stable_at"] = 80
+        older = "UPDATE submission SET rules_version = 1, document = ?"
+        change_rows(connection, older, (json.dumps(document),))
     rescreen(instance)
     assert column(instance, "id") == []

@@ -4,6 +4,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
@@ -11,7 +12,7 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import is_receipt_of
 from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.submit import accept_submission
-from kbapi.storage.sqlite.driver import dbapi2
+from kbapi.storage.sql import is_sqlite
 from tests.evidence.makers import evidence_in, load_intervals
 from tests.makers import (
     GRAPHICS,
@@ -20,6 +21,7 @@ from tests.makers import (
     a_fixed_clock_setting,
     a_setting,
     a_submission,
+    everything_stored,
     row_counts,
     rows_of,
     send,
@@ -260,12 +262,20 @@ def test_results_at_a_clock_are_pooled_by_their_band(instance: Instance) -> None
     assert row_counts(instance)["pool"] == 2
 
 
+def refuse_rows(connection: Connection, table: str) -> None:
+    does = "BEGIN SELECT RAISE(ABORT, 'not this one'); END"
+    if not is_sqlite(connection):
+        raised = "$$ BEGIN RAISE 'not this one'; END $$ LANGUAGE plpgsql"
+        connection.exec_driver_sql(f"CREATE FUNCTION refuse() RETURNS trigger AS {raised}")
+        does = "FOR EACH ROW EXECUTE FUNCTION refuse()"
+    connection.exec_driver_sql(f"CREATE TRIGGER refused BEFORE INSERT ON {table} {does}")
+
+
 @pytest.mark.parametrize("table", ["unit", "setting_result", "submission", "line"])
 def test_a_failure_in_the_transaction_leaves_nothing(instance: Instance, table: str) -> None:
-    raised = f"CREATE TRIGGER no BEFORE INSERT ON {table} BEGIN SELECT RAISE(ABORT, 'no'); END"
     with instance.writing() as connection:
-        connection.exec_driver_sql(raised)
-    with pytest.raises(DBAPIError, match="no"):
+        refuse_rows(connection, table)
+    with pytest.raises(DBAPIError, match="not this one"):
         send(instance, a_submission(), KEY)
     assert row_counts(instance) == {}
 
@@ -275,19 +285,18 @@ def test_the_files_contain_no_token_no_receipt_and_no_key(instance: Instance) ->
     accepted = send(instance, document, KEY)
     send(instance, document, KEY)
     read_own_result(instance, accepted.id, accepted.receipt)
-    home = instance.settings.home
     # Before the write-ahead log is folded in, and after.
-    assert not _traces(home, document, accepted.receipt)
-    with instance.writing() as connection:
-        connection.exec_driver_sql("SELECT 1")
-    checkpointed = dbapi2.connect(instance.settings.database_path)
-    checkpointed.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    checkpointed.close()
-    assert b"tidewater-script/0.3" in instance.settings.database_path.read_bytes()
-    assert not _traces(home, document, accepted.receipt)
+    assert not _traces(files_of(instance), document, accepted.receipt)
+    stored = everything_stored(instance)
+    assert b"tidewater-script/0.3" in stored
+    assert not _traces(stored + files_of(instance), document, accepted.receipt)
 
 
-def _traces(home: Any, document: dict[str, Any], receipt: str) -> list[str]:
+def files_of(instance: Instance) -> bytes:
+    files = instance.settings.home.rglob("*")
+    return b"".join(path.read_bytes() for path in files if path.is_file())
+
+
+def _traces(content: bytes, document: dict[str, Any], receipt: str) -> list[str]:
     wanted = (document["unit_token"], document["contributor_token"], receipt[4:], KEY)
-    content = b"".join(path.read_bytes() for path in home.rglob("*") if path.is_file())
     return [one for one in wanted if one.encode() in content]

@@ -9,13 +9,16 @@ import tempfile
 import warnings
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import ExitStack
+from copy import deepcopy
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import islice, product
 from pathlib import Path
 from random import Random
 from typing import Any
 
 import schemathesis
+from flask import Flask
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis.errors import Unsatisfiable
 from schemathesis import APIOperation, BaseSchema, Case, GenerationMode
@@ -34,7 +37,6 @@ from schemathesis.specs.openapi.checks import (
 from kbapi.app import create_app
 from kbapi.demo.members import Club, bundled_club
 from kbapi.demo.results import club_results
-from kbapi.instance.instance import Instance
 from tests.outside.demo_instance import CHIPS, Known, fill, opened
 from tests.report import Row, measured
 
@@ -106,23 +108,27 @@ def look(results: int, most: int) -> Seen:
     with tempfile.TemporaryDirectory() as name, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         known = fill(Path(name), results)
-        for join in JOINS:
-            with opened(Path(name), join) as instance:
-                _look_at(instance, join, known, most, seen)
+        with ExitStack() as stack:
+            apps = {
+                join: create_app(stack.enter_context(opened(Path(name), join))) for join in JOINS
+            }
+            _look_at(apps, known, most, seen)
     return seen
 
 
-def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen) -> None:
-    schema = schemathesis.openapi.from_wsgi("/openapi.json", create_app(instance))
+def _look_at(apps: dict[str, Flask], known: Known, most: int, seen: Seen) -> None:
+    schema = schemathesis.openapi.from_wsgi("/openapi.json", apps[JOINS[0]])
     club = bundled_club()
     for operation in (found.ok() for found in schema.get_all_operations()):
-        for key in (None, known.keys["admin"]):
+        # Drawn once: in each scene the same would be drawn again.
+        drawn = _drawn(operation, most)
+        for join, key in product(JOINS, (None, known.keys["admin"])):
             asker = Asker(known, key, club, Random(f"{join} {operation.label}"))
             scene = f"{join}, {'a' if key else 'no'} key"
             at_bounds = _at_bounds(schema, operation) if key and join == "open" else ()
-            for case in (*at_bounds, *_drawn(operation, most)):
+            for case in (*at_bounds, *map(_copy_of, drawn)):
                 is_real, headers = asker.prepare(case)
-                response = case.call(headers=headers)
+                response = case.call(headers=headers, app=apps[join])
                 checks = CHECKS if is_real else [*CHECKS, negative_data_rejection]
                 try:
                     case.validate_response(response, checks=checks, headers=headers)
@@ -130,6 +136,13 @@ def _look_at(instance: Instance, join: str, known: Known, most: int, seen: Seen)
                 except FailureGroup as group:
                     failures = list(group.exceptions)
                 seen.note(response.status_code, scene, case, failures)
+
+
+def _copy_of(case: Case) -> Case:
+    """A request that can be changed and sent without changing this one."""
+    parts = ("path_parameters", "headers", "cookies", "query", "body", "media_type")
+    copied = {name: deepcopy(getattr(case, name)) for name in parts}
+    return Case(case.operation, case.method, case.path, meta=deepcopy(case.meta), **copied)
 
 
 def _at_bounds(schema: BaseSchema, operation: APIOperation) -> Iterator[Case]:

@@ -146,9 +146,9 @@ def a_result(number: int) -> dict[str, Any]:
 
 def measure(*, short: bool) -> list[Row]:
     """What was wrong with any answer, and how many results of those that were sent are there."""
-    many = 400 if short else 10_000
+    many = 200 if short else 10_000
     with tempfile.TemporaryDirectory() as name:
-        known = fill(Path(name), 300)
+        known = fill(Path(name), 100 if short else 300)
         with Server(Path(name) / "home", KBAPI_RATE_PER_KEY="1000000") as server:
             walk = Walk(server, known, server.ask("GET", "/openapi.json").json)
             walk.once()

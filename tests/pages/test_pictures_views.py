@@ -343,7 +343,8 @@ def test_a_request_holds_no_place_while_its_picture_is_drawn(app: Flask) -> None
         places.give_back("another")
         return Drawn(b"<svg/>", 0.25)
 
-    with theirs, DeadlineSocket(ours) as connection, patch.object(DrawingProcess, "draw", draw):
+    connection = DeadlineSocket(ours.family, ours.detach())
+    with theirs, connection, patch.object(DrawingProcess, "draw", draw):
         assert places.take("this")
         turn = Turn(places, "this", lambda: None)
         connection.begin(0.0, turn)

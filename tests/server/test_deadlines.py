@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from kbapi.errors import Overloaded, RateExceeded
 from kbapi.server import deadlines
-from kbapi.server.deadlines import DeadlineSocket
+from kbapi.server.deadlines import DeadlineSocket, problem_answer
+from kbapi.server.worker import Head
 
 SECOND_BYTES = 65_536
 """The bytes that a client must read in each further second."""
@@ -28,7 +30,7 @@ class Clock:
 def ends() -> Iterator[tuple[DeadlineSocket, socket.socket]]:
     """The ends of server and client, with a small buffer of the kernel."""
     servers, client = socket.socketpair()
-    with DeadlineSocket(servers) as server, client:
+    with DeadlineSocket(servers.family, servers.detach()) as server, client:
         server.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4_096)
         server.begin(0.0)
         yield server, client
@@ -111,3 +113,35 @@ def test_a_client_that_reads_nothing_is_disconnected(
     server.setblocking(True)  # blocks only up to a deadline
     with pytest.raises(TimeoutError):
         server.send(ANSWER)
+
+
+def test_answers_with_a_problem_differ_by_their_id_alone() -> None:
+    ids = "a" * 32, "b" * 32
+    first, second = (problem_answer(Overloaded(), one) for one in ids)
+    assert first.count(ids[0].encode()) == 2
+    assert first.replace(ids[0].encode(), ids[1].encode()) == second
+    head, _, body = second.partition(b"\r\n\r\n")
+    assert f"Content-Length: {len(body)}".encode() in head.split(b"\r\n")
+    later, sooner = (problem_answer(RateExceeded(), ids[0], seconds) for seconds in (7, 3))
+    assert later == sooner.replace(b"\r\nRetry-After: 3\r\n", b"\r\nRetry-After: 7\r\n")
+    assert later != sooner
+
+
+@pytest.mark.parametrize(
+    ("fields", "body", "is_whole"),
+    [
+        (b"", b"", True),
+        (b"Content-Length: 2\r\n", b"{", False),
+        (b"Content-Length: 2\r\n", b"{}", True),
+        (b"content-length:2 \r\n", b"{}", False),
+        (b"Content-Length: +2\r\n", b"{}", False),
+        (b"Content-Length: 2\r\nContent-Length: 3\r\n", b"{}", False),
+        (b"Content-Length: 2\r\nTransfer-Encoding: chunked\r\n", b"{}", False),
+        (b"Transfer-Encoding: chunked\r\n", b"0\r\n\r\n", False),
+    ],
+)
+def test_only_a_request_that_has_arrived_whole_is_closed_at_once(
+    fields: bytes, body: bytes, is_whole: bool
+) -> None:
+    sent = b"POST /v1/submissions HTTP/1.1\r\nHost: a\r\n" + fields + b"\r\n" + body
+    assert Head(0.0, bytearray(sent)).is_whole is is_whole

@@ -12,6 +12,7 @@ from kbapi.errors import StorageBusy, StorageUnreachable
 from kbapi.storage.postgres.database import PostgresDatabase
 from kbapi.storage.sql import change_rows, find_number, readable_faults
 from tests.postgres import execute, shared_server_url, with_database
+from tests.storage.test_postgres_engine import ways_to_the_server
 
 SOON_S, LATE_S = 0.05, 20.0
 
@@ -180,3 +181,14 @@ def test_a_host_that_stops_in_a_transaction_is_not_waited_for(database: Postgres
 def test_nothing_is_left_to_overwrite(database: PostgresDatabase) -> None:
     database.overwrite_withdrawn()
     assert not database.is_checkpoint_blocked()
+
+
+def test_a_transaction_begins_and_takes_its_locks_in_one_way(database: PostgresDatabase) -> None:
+    with writing(database) as connection:
+        add(connection)  # the connection is open now
+    with ways_to_the_server() as ways, writing(database, once=b"12345678") as connection:
+        assert len(ways) == 1
+        held = (
+            "SELECT COUNT(*) FROM pg_locks WHERE locktype = 'advisory' AND pid = pg_backend_pid()"
+        )
+        assert find_number(connection, held, ()) == 2

@@ -1,9 +1,8 @@
-"""A real server in a process group of its own, driven from outside: imports nothing of kbapi."""
+"""A real server in a process group of its own, driven from outside."""
 
 import json
 import os
 import signal
-import socket
 import subprocess
 import time
 import urllib.error
@@ -12,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.processes import KBAPI, ForkedKbapi, forks
+from tests.postgres import settings_at
+from tests.processes import KBAPI, ForkedKbapi, forks, free_port
 
 
 @dataclass(frozen=True)
@@ -26,17 +26,17 @@ class Reply:
         return json.loads(self.body)
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+_THREADS = 16
+"""The place of the number of threads in `/proc/PID/stat`, counted behind the state."""
 
 
-def _is_alive(process: int) -> bool:
+def is_alive(process: int) -> bool:
     try:
-        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+        state, *numbers = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
     except OSError:
         return False
+    # The first thread may have ended while others still hold the files and locks of the process.
+    return state != "Z" or int(numbers[_THREADS]) > 1
 
 
 class Server:
@@ -55,7 +55,8 @@ class Server:
         self.workers = workers
         self.threads = threads
         # Limits are far unless a test is about them.
-        self.settings = {"KBAPI_RATE_PER_NETWORK": "1000000", **settings}
+        far = {"KBAPI_RATE_PER_NETWORK": "1000000"}
+        self.settings = {**far, **settings_at(home), **settings}
         self.port = free_port()
         self.log = home.parent / f"server-{self.port}.log"
 
@@ -100,7 +101,7 @@ class Server:
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
         # A worker holds its locks until the kernel has taken it down.
-        while any(_is_alive(worker) for worker in workers):
+        while any(is_alive(worker) for worker in workers):
             time.sleep(0.005)
 
     def worker_processes(self) -> set[int]:

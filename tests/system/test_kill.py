@@ -1,13 +1,16 @@
 """A real gunicorn with two workers: eight clients at once, repeats, a kill, a restart."""
 
 import sqlite3
+import subprocess
+import sys
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from tests.system.server import Reply, Server
+from tests.system.server import Reply, Server, is_alive
 
 CHIP = "norvane-sable-7-4820mx"
 RESULTS = 200
@@ -145,3 +148,20 @@ def test_an_empty_or_broken_request_leaves_no_address_in_the_log(tmp_path: Path)
     lines = [line for line in log.splitlines() if '"event":"no_request"' in line]
     assert lines
     assert not any("127.0.0.1" in line for line in lines)
+
+
+def test_a_process_is_alive_until_its_last_thread_has_ended() -> None:
+    program = """
+import ctypes, sys, threading
+threading.Thread(target=sys.stdin.read).start()
+ctypes.CDLL(None).pthread_exit(None)
+"""
+    with subprocess.Popen([sys.executable, "-c", program], stdin=subprocess.PIPE) as process:
+        stat = Path(f"/proc/{process.pid}/stat")
+        while stat.read_text().rpartition(")")[2].split()[0] != "Z":
+            time.sleep(0.01)
+        assert is_alive(process.pid)
+        assert process.stdin is not None
+        process.stdin.close()
+        process.wait()
+        assert not is_alive(process.pid)

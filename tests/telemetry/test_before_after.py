@@ -1,3 +1,4 @@
+import orjson
 import pytest
 
 from kbapi.telemetry.before_after import compare, to_document, to_json
@@ -57,7 +58,7 @@ def test_scores_at_equal_power_are_said_to_be(sides):
 
 
 def test_the_comparison_is_plain_json(sides):
-    shown = to_json(compare(sides[0], sides[1]))
+    shown = orjson.loads(orjson.dumps(to_json(compare(sides[0], sides[1]))))
     assert shown["runs"] == {"stock": 3, "tuned": 3}
     assert {one["unit"] for one in shown["changes"]} == {"share", "c"}
 

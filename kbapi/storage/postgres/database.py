@@ -17,7 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from kbapi.clock import steady_s
-from kbapi.errors import KbapiError, StorageBusy
+from kbapi.errors import BEING_MOVED, MOVED, InstanceReadOnly, KbapiError, StorageBusy
 from kbapi.metrics.counters import count_commit, count_write_wait
 from kbapi.storage.postgres.engine import (
     READ_ONE_STATE,
@@ -29,7 +29,7 @@ from kbapi.storage.postgres.engine import (
     open_connection,
     run_together,
 )
-from kbapi.storage.schema import FIND_RULES_MARK, save_mark
+from kbapi.storage.schema import FIND_MOVED_TO, FIND_RULES_MARK, save_mark
 from kbapi.versions import RULES_VERSION
 
 _WRITERS: Final = 8
@@ -39,6 +39,8 @@ _FLIGHTS: Final = 4
 
 WRITERS_LOCK: Final = 0x6B62617069
 """The advisory lock that every writer holds: most of them together, some alone."""
+MOVE_LOCK: Final = 0x6B6261706D
+"""The advisory lock that every writer holds together with others; a move holds it alone."""
 _LONGEST_IDLE_MS: Final = 10_000
 """After that the server ends the transaction of a host that is gone or hangs, with its locks.
 
@@ -113,9 +115,7 @@ class PostgresDatabase:
             raise StorageBusy
         try:
             with self._writing_engine.connect() as connection, connection.begin() as transaction:
-                # One way to the server for all of them.
-                beginning = _beginning(timeout_s, shared=shared, once=once)
-                connection.info[_RULES_MARK] = run_together(connection, beginning)
+                _begin(connection, timeout_s, shared=shared, once=once)
                 yield connection
                 if not keeps:
                     transaction.rollback()
@@ -169,7 +169,8 @@ class PostgresDatabase:
 
     @cached_property
     def _writing_engine(self) -> Engine:
-        return make_engine(self._url, WRITE, pool_size=_WRITERS, has_pooler=self._has_pooler)
+        # `_begin` sends the beginning together with what follows it.
+        return make_engine(self._url, "", pool_size=_WRITERS, has_pooler=self._has_pooler)
 
     @cached_property
     def _reading_engine(self) -> Engine:
@@ -238,25 +239,41 @@ def _take_back_mark(connection: Connection) -> None:
 
     A host of a later version has screened all results again, and what is written here is not.
     """
-    for (mark,) in connection.info[_RULES_MARK]:
-        if int(mark) > RULES_VERSION:
-            save_mark(connection, RULES_VERSION)
+    mark = connection.info[_RULES_MARK]
+    if mark is not None and int(mark) > RULES_VERSION:
+        save_mark(connection, RULES_VERSION)
 
 
-def _beginning(timeout_s: float, *, shared: bool, once: bytes | None) -> str:
-    """What follows BEGIN: time limits for this transaction alone, its locks, then the rules.
+def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: bytes | None) -> None:
+    """Begin the transaction, set its time limits and take its locks, in one way to the server.
 
-    The mark of the rules is read by a statement of its own, after the locks: who raises it holds
+    The marks are read by a statement of its own, after the locks: who changes one of them holds
     the lock of all writers alone.
+
+    Raises
+    ------
+    InstanceReadOnly
+        During a move to another database, and after it.
     """
     lock = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
-    locks = f"{lock}({WRITERS_LOCK})"
+    locks = f"set_config('kbapi.is_locked', 'yes', true), {lock}({WRITERS_LOCK})"
     if once is not None:
         number = int.from_bytes(once[:8], "big", signed=True)
         locks += f", pg_advisory_xact_lock({number})"
-    return (
-        f"SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
+    found = run_together(
+        connection,
+        f"{WRITE}; SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
         f"SET LOCAL idle_in_transaction_session_timeout = {_LONGEST_IDLE_MS}; "
-        f"SELECT {locks}; "
-        f"{FIND_RULES_MARK}"
+        "SET LOCAL kbapi.is_locked = ''; "
+        # A move holds its lock alone, and no writer waits for its end.
+        f"SELECT {locks} WHERE pg_try_advisory_xact_lock_shared({MOVE_LOCK}); "
+        # A statement of its own sees what was committed before it got the locks.
+        f"SELECT current_setting('kbapi.is_locked'), ({FIND_MOVED_TO}), "
+        f"({FIND_RULES_MARK})",
     )
+    ((is_locked, moved_to, rules),) = found
+    if not is_locked:
+        raise InstanceReadOnly(BEING_MOVED)
+    if moved_to is not None:
+        raise InstanceReadOnly(MOVED)
+    connection.info[_RULES_MARK] = rules

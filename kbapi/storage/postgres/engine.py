@@ -8,19 +8,21 @@ the server.
 import re
 import select
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import Any, Final
 
 import psycopg
-from psycopg.adapt import Loader
+from psycopg.adapt import Dumper, Loader
+from psycopg.pq import Format
+from psycopg.types.numeric import Int8Dumper
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
-from kbapi.storage.sql import WRITTEN, driver_of, fault_of_postgres, readable_faults
+from kbapi.storage.sql import WRITTEN, Find, Rows, driver_of, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -98,6 +100,63 @@ class _Driver(psycopg.Connection[Any]):
     """
 
     written: psycopg.Cursor[Any]
+    adding: psycopg.Cursor[Any]
+    """For rows: it leaves the type of each value to the column, also that of an empty one.
+
+    So rows with other columns empty are the same statement, which is planned once.
+    """
+
+
+class _Untyped(Dumper):
+    """A number as the text that the column reads."""
+
+    def dump(self, obj: Any) -> bytes:
+        return repr(obj).encode()
+
+
+class _UntypedBytes(Dumper):
+    """Bytes as they are."""
+
+    format = Format.BINARY
+
+    def dump(self, obj: Any) -> bytes:
+        return bytes(obj)
+
+
+@cache
+def _as_one_select(statements: tuple[str, ...]) -> tuple[str, tuple[tuple[int, ...], ...]]:
+    """One statement with a column for each of these, and which values each takes in turn.
+
+    >>> _as_one_select(("SELECT a FROM b WHERE c = ?", "SELECT ?2 + ?1"))
+    ('SELECT (SELECT a FROM b WHERE c = %s), (SELECT %s + %s)', ((0,), (1, 0)))
+    """
+    columns, orders = [], []
+    for statement in statements:
+        marks = _MARK.findall(statement)
+        orders.append(tuple(int(mark or place) - 1 for place, mark in enumerate(marks, 1)))
+        columns.append(f"({in_postgres(_MARK.sub('?', statement))})")
+    return f"SELECT {', '.join(columns)}", tuple(orders)
+
+
+@cache
+def _as_one_insert(parts: tuple[tuple[str, int], ...]) -> str:
+    """One statement for so many rows of each of these INSERTs.
+
+    >>> _as_one_insert((("INSERT INTO a (b) VALUES (?)", 1), ("INSERT INTO c (d) VALUES (?)", 2)))
+    'WITH part_0 AS (INSERT INTO a (b) VALUES (%s)) INSERT INTO c (d) VALUES (%s), (%s)'
+    """
+    *others, last = (
+        f"{into} VALUES {', '.join([row] * number)}"
+        for (into, _, row), number in (
+            (in_postgres(statement).partition(" VALUES "), number) for statement, number in parts
+        )
+    )
+    before = ", ".join(f"part_{place} AS ({one})" for place, one in enumerate(others))
+    return f"WITH {before} {last}" if before else last
+
+
+_MOST_VALUES: Final = 30_000
+"""Of one statement; the protocol allows twice as many."""
 
 
 class OnPostgres:
@@ -109,6 +168,15 @@ class OnPostgres:
         """All rows of a statement."""
         return _run(driver, statement, values).fetchall()
 
+    def firsts(self, driver: Any, finds: Sequence[Find]) -> list[Any]:
+        """The only column of the only row of each of these, in one way to the server."""
+        text, orders = _as_one_select(tuple(statement for statement, _ in finds))
+        values = [
+            own[place] for (_, own), order in zip(finds, orders, strict=True) for place in order
+        ]
+        (found,) = driver.written.execute(text, values).fetchall()
+        return [*found]
+
     def add(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         """The number of the row that an INSERT added."""
         ((number,),) = _run(driver, f"{statement} RETURNING id", values).fetchall()
@@ -118,9 +186,15 @@ class OnPostgres:
         """The number of rows that a statement changed."""
         return _run(driver, statement, values).rowcount
 
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Run a statement for each of these rows."""
-        driver.written.executemany(in_postgres(statement), list(rows))
+    def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
+        """Add the rows of several INSERTs, in one way to the server."""
+        values = [value for _, rows in parts for row in rows for value in row]
+        if len(values) > _MOST_VALUES:
+            for statement, rows in parts:
+                driver.adding.executemany(in_postgres(statement), rows)
+            return
+        shape = tuple((statement, len(rows)) for statement, rows in parts)
+        driver.adding.execute(_as_one_insert(shape), values)
 
 
 def _run(driver: _Driver, statement: str, values: Sequence[Any]) -> psycopg.Cursor[Any]:
@@ -156,6 +230,11 @@ def open_connection(url: str, *, has_pooler: bool = False) -> _Driver:
     driver.adapters.register_loader("numeric", _Number)
     driver.written = driver.cursor()
     driver.written.adapters.register_loader("date", _IsoDay)
+    # One type for every number: else the server would plan a statement for each length of it.
+    driver.written.adapters.register_dumper(int, Int8Dumper)
+    driver.adding = driver.cursor()
+    for kind, dumper in ((int, _Untyped), (float, _Untyped), (bytes, _UntypedBytes)):
+        driver.adding.adapters.register_dumper(kind, dumper)
     return driver
 
 
@@ -182,7 +261,7 @@ class _Types(PGTypeCompiler):
 
 
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
-    """An engine whose every transaction begins with this statement."""
+    """An engine whose every transaction begins with this statement; empty if the caller sends it."""
     engine = create_engine(
         "postgresql+psycopg://",
         creator=lambda: open_connection(url, has_pooler=has_pooler),
@@ -202,7 +281,8 @@ def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = Fals
 
     @event.listens_for(engine, "begin")
     def begin_transaction(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
+        if begin:
+            connection.exec_driver_sql(begin)
 
     return engine
 
