@@ -209,6 +209,10 @@ class PostgresServer:
         if hasattr(self, "process"):
             self.process.wait()
 
+    def let_go(self) -> None:
+        """Nothing; the processes go on after this one, until their owner ends."""
+        self.process.returncode = self._watcher.returncode = 0
+
     @property
     def _places(self) -> Sequence[str]:
         return str(self.folder), str(self.data)
@@ -304,8 +308,8 @@ def shared_server_url() -> str:
             server = PostgresServer(folder=folder, owner=owner, fsync=False, max_connections="200")
             server.start()
             _STARTED.append(server)
-            if owner == os.getpid():
-                atexit.register(server.close)
+            # It outlives a process that belongs to the owner, where Python would complain.
+            atexit.register(server.close if owner == os.getpid() else server.let_go)
             noted.write_text(server.url())
         return noted.read_text()
 

@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 import psycopg
 
-from tests.durability._clients import CHIP, Promises, ask_once, clients, read_server, send
+from tests.durability._clients import CHIP, Promises, ask_once, clients, kbapi, read_server, send
 from tests.durability.disk import a_disk, fill
 from tests.postgres import PostgresServer, a_postgres_server, database_name
 from tests.report import Row, measured, not_measured
