@@ -94,6 +94,9 @@ def _served(folder: Path, url: str, **settings: str) -> Iterator[Server]:
         yield server
 
 
+_LOOKS: Final = 100
+
+
 def _wait_for(reached: Callable[[], bool], limit_s: float = WRITES_AGAIN_S) -> bool:
     deadline = time.monotonic() + limit_s
     while time.monotonic() < deadline:
@@ -127,9 +130,13 @@ def _kills_of_kbapi(
     server.end()
     tally.look(url)
     check = kbapi("check", "--home", str(server.home), KBAPI_DATABASE=url)
+    # The server of the short form has no fsync, and the check says so.
+    found = [line.split() for line in check.stdout.splitlines()]
+    wrong = [words for words in found if words[:1] == ["WRONG"] and words[1] != "server"]
+    assert any(words[:2] == ["ok", "values"] for words in found), check.stdout + check.stderr
     return [
         *tally.rows("kill -9 of kbapi", rounds, rounds + 1),
-        measured("kill -9 of kbapi: exit status of kbapi check", check.returncode, "", "== 0"),
+        measured("kill -9 of kbapi: faults that kbapi check finds", len(wrong), "", "== 0"),
     ]
 
 
@@ -238,6 +245,17 @@ def _a_disk_for(database: PostgresServer | None, size: int) -> Iterator[Path | N
             yield folder / "disk" if is_a_disk else None
 
 
+def _first_trouble(server: Server) -> str:
+    """The state of writes that readiness shows first; `accepted` if it shows no other one."""
+    for _ in range(_LOOKS):
+        ready = ask_once(server.port, "GET", "/health/ready")
+        shown: str = ready.body.get("writes") or ready.body["title"]
+        if shown != "accepted":
+            break
+        time.sleep(0.1)
+    return shown
+
+
 def _write_without_room(
     what: str,
     folder: Path,
@@ -259,7 +277,8 @@ def _write_without_room(
             refused = tally.promises.refused.total() + 30
             is_refused = _wait_for(lambda: tally.promises.refused.total() >= refused)
             asked = ask_once(server.port, "GET", START)
-            ready = ask_once(server.port, "GET", "/health/ready")
+            # A write that needs no new page still succeeds, and ends the state for a moment.
+            shown = _first_trouble(server)
             filler.unlink()
             if stops is not None:
                 stops.start()
@@ -268,7 +287,6 @@ def _write_without_room(
         _send_what_is_pending(server, tally.promises)
         server.end()
     tally.look(url)
-    shown = ready.body.get("writes") or ready.body["title"]
     return [
         *tally.rows(what, 1, 1),
         measured(f"{what}: writes were refused", is_refused, "", "== 1"),

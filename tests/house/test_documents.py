@@ -232,10 +232,10 @@ def test_every_name_of_the_wire_that_a_text_names_exists(
     known |= {*LATER_REMARKS, *DECISION_SENTENCES, *SENTENCES, *OUTLIER_SENTENCES, *FAULTS, *SCOPES}
     known |= {kind.code for kind in STATUS_OF}
     known |= {TROUBLE_BEGAN, TROUBLE_ENDED, session_cookie(is_secure=False)}
-    # `limit_conn` is a setting of nginx.
+    # Settings of nginx and of PostgreSQL.
     named = {
         name for name in quoted_in(FOR_USERS[place]) if re.fullmatch(r"[a-z0-9]+(_\w+)+", name)
-    } - {"limit_conn"}
+    } - {"limit_conn", "full_page_writes", "synchronous_commit"}
     assert named - known == set()
 
 

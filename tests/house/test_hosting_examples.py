@@ -20,7 +20,7 @@ from tests.system.server import KBAPI
 UNITS = {
     Path(block.text.split()[1].rstrip(",;")).name: block.text
     for block in BLOCKS
-    if block.language == "ini"
+    if block.language == "ini" and block.text.startswith("# /etc/systemd/")
 }
 (PROXY,) = (block.text for block in BLOCKS if block.language == "nginx")
 

@@ -4,6 +4,7 @@ import json
 import os
 import re
 import shlex
+import shutil
 import subprocess
 from pathlib import Path
 from typing import Any
@@ -26,11 +27,13 @@ from tests.house.write_readme import (
     start_of,
 )
 from tests.needs import program
+from tests.postgres import execute, shared_server_url
 from tests.processes import kbapi_of_a_shell, run_kbapi
 from tests.system.server import Server
 from tests.telemetry.logs import HEADER, a_log
 
 SHELL = [block for block in BLOCKS if block.language == "sh"]
+ON_SERVERS = [block.text for block in SHELL if "postgresql://" in block.text]
 CURLS = [block.text for block in SHELL if block.text.startswith("curl")]
 (OF_SCRIPTS,) = [block for block in SHELL if "kbapi_client.py send" in block.text]
 OF_LOGS = [block.text for block in SHELL if re.match("kbapi (reading|before-after) ", block.text)]
@@ -42,8 +45,8 @@ MEMBER = "tidewater-reader-of-guides"
 
 
 def shell_with(words: str) -> str:
-    """The one example that holds these words."""
-    (text,) = {block.text for block in SHELL if words in block.text}
+    """The one example on a folder that holds these words."""
+    (text,) = {block.text for block in SHELL if words in block.text} - {*ON_SERVERS}
     return text
 
 
@@ -231,6 +234,30 @@ def test_a_backup_is_made_checked_and_restored_as_the_guide_shows(
     assert list(small_demo.glob("kbapi.sqlite3.before-*")) != []
 
 
+def test_an_instance_is_made_on_a_server_and_moved_there_as_the_guides_show(
+    small_demo: Path, tmp_path: Path
+) -> None:
+    assert len(ON_SERVERS) == 2
+    for number, text in enumerate(ON_SERVERS):
+        url = f"{shared_server_url().rpartition('/')[0]}/guide_{number}"
+        execute(shared_server_url(), f"DROP DATABASE IF EXISTS guide_{number} WITH (FORCE)")
+        execute(shared_server_url(), f"CREATE DATABASE guide_{number} TEMPLATE template0")
+        home = tmp_path / "empty"
+        if " move " in text:
+            home = tmp_path / "home"
+            shutil.copytree(small_demo, home)
+        lines = re.sub(r"'?postgresql://[^\s']+'?", url, text).splitlines()
+        run = [line for line in lines if "PGPASS" not in line and " serve " not in line]
+        script = "\n".join([*run, f"KBAPI_DATABASE={url} kbapi check --home {home}"])
+        script = re.sub(r"--home (DIR|/var/lib/kbapi)", f"--home {home}", script)
+        done = ran(with_kbapi(home, script))
+        wrong = [line.split()[1] for line in done.stdout.splitlines() if "WRONG" in line]
+        # The server of the tests has no fsync, and the check says so.
+        assert (wrong, done.returncode) == (["server"], 1), done.stdout + done.stderr
+        assert "every value is as it was written" in done.stdout
+        execute(shared_server_url(), f"DROP DATABASE guide_{number} WITH (FORCE)")
+
+
 def test_the_evening_of_a_member_runs_as_printed(small_demo: Path, tmp_path: Path) -> None:
     """Without a terminal the search only answers, and a file stands for the questions."""
     lines = [line.partition("#")[0].strip() for line in shell_with("kbapi withdraw").splitlines()]
@@ -344,8 +371,9 @@ def test_no_example_is_left_out() -> None:
     run += [CHECK, CHECK_BACKUP, REPAIR_CLOCK]
     run += [shell_with("kbapi serve"), shell_with("kbapi withdraw"), OF_SCRIPTS.text, *OF_LOGS]
     run += [*(one.text for one in SHELL if "-m venv" in one.text), *OF_CONTAINERS]
+    run += ON_SERVERS
     assert [block for block in SHELL if block.text not in run] == []
     assert [block.place for block in COMPARED] == ["README", "data-format"]
     assert {block.language for block in BLOCKS} == {
-        *("sh", "ps1", "python", "json", "ini", "nginx", "toml", "yaml")
+        *("sh", "ps1", "python", "json", "ini", "nginx", "toml", "yaml", "sql")
     }
