@@ -17,7 +17,6 @@ OF_SQLITE = {
     "failing_disk": "the disk of its file",
     "restore": "kbapi copies its file; PostgreSQL makes its own backups",
     "flips": "kbapi finds changed bits in its file; PostgreSQL has checksums of its own",
-    "offsite": "another program copies its file",
 }
 
 
