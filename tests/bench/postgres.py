@@ -419,8 +419,10 @@ def _modelled(start: _Cost, result: _Cost, growth: float) -> list[Row]:
 
 
 def _cpu_rate(cost: _Cost, hosts: int) -> float:
+    # In a short run a database may use less than one tick of the clock that counts its CPU.
+    of_database_us = max(cost.database_us, 1.0)
     return 1e6 * min(
-        hosts * _CORES_OF_A_HOST / cost.host_us, _CORES_OF_THE_DATABASE / cost.database_us
+        hosts * _CORES_OF_A_HOST / cost.host_us, _CORES_OF_THE_DATABASE / of_database_us
     )
 
 
