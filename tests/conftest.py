@@ -112,13 +112,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if _is_quick(item):
             item.add_marker(pytest.mark.quick)
-        if postgres.is_chosen():
-            for mark in item.iter_markers("sqlite"):
-                (reason,) = mark.args
-                item.add_marker(pytest.mark.skip(f"about SQLite: {reason}"))
+    if postgres.is_chosen():
+        items[:] = [item for item in items if not item.get_closest_marker("sqlite")]
     if (folder := statements_folder()) is not None and is_another_database():
-        is_run = [item for item in items if not item.get_closest_marker("skip")]
-        is_chosen = is_chosen_from(folder, [item.nodeid for item in is_run])
+        is_chosen = is_chosen_from(folder, [item.nodeid for item in items])
         items[:] = [item for item in items if is_chosen(item.nodeid)]
 
 

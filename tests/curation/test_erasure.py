@@ -216,4 +216,7 @@ def test_a_check_finds_nothing_wrong_after_correcting_and_erasing(tmp_path: Path
     instance.close()
     findings = check_instance(instance.settings, now=HandMovedClock())
     assert {"values", "references", "integrity"} <= {one.subject for one in findings}
-    assert [one for one in findings if not one.is_ok] == []
+    # A server of the tests has no fsync, and the check says so.
+    of_data = [one for one in findings if one.subject != "server"]
+    assert [one for one in of_data if not one.is_ok] == []
+    assert "values" in {one.subject for one in of_data}
