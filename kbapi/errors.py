@@ -255,6 +255,17 @@ class InstanceReadOnly(StorageUnwritable):
     )
 
 
+BEING_MOVED: Final = (
+    "The host is moving this instance to another database. Nothing was stored; questions are "
+    "still answered. Send it again later."
+)
+MOVED: Final = (
+    "The host moved this instance to another database, and this server still has the old one. "
+    "Nothing was stored; questions are still answered. Send it again later."
+)
+"""Details of `InstanceReadOnly` during a move and after it."""
+
+
 class StorageBroken(KbapiError):
     """The file is not a database, or is damaged."""
 

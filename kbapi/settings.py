@@ -38,8 +38,8 @@ class Settings(BaseSettings):
     home: Path = Field(
         default=Path("kbapi-home"),
         description="Folder of the instance. It contains `kbapi.sqlite3` (with `-wal` and `-shm` "
-        "beside it in use), `secret.key`, `use.lock`, `write.lock`, `rates.sqlite3`, "
-        "and `metrics/`.",
+        "beside it in use), `secret.key`, `use.lock`, `write.lock`, `move.lock`, "
+        "`rates.sqlite3`, and `metrics/`.",
     )
     secret: SecretStr | None = Field(
         default=None,
@@ -53,6 +53,7 @@ class Settings(BaseSettings):
     )
     database: str = Field(
         default="",
+        repr=False,  # it may hold a password
         pattern=r"^(postgres(ql)?://.+)?$",
         description="Where results are stored: empty for the file `kbapi.sqlite3` of the folder, "
         "or a `postgresql://` URL (needs `kbapi[postgres]`).",
@@ -61,6 +62,12 @@ class Settings(BaseSettings):
         default=False,
         description="Whether connections go through a pooler in transaction mode. If so, the "
         "program prepares no statement.",
+    )
+    database_replica: str = Field(
+        default="",
+        pattern=r"^(postgres(ql)?://.+)?$",
+        description="A read replica of PostgreSQL (`postgresql://` URL). Answers are computed from "
+        "it while it has all that was stored.",
     )
     name: str = Field(
         default="kbapi",
@@ -244,6 +251,11 @@ class Settings(BaseSettings):
     def use_lock_path(self) -> Path:
         """The lock file that every process with the open instance holds."""
         return self.home / "use.lock"
+
+    @property
+    def move_lock_path(self) -> Path:
+        """The lock file that a move out of the SQLite file holds, with text after the move."""
+        return self.home / "move.lock"
 
     @property
     def rates_path(self) -> Path:

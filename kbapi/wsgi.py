@@ -21,6 +21,6 @@ def application(settings: Settings | None = None) -> Flask:
     instance = open_instance(settings)
     # The last worker that closes its connections folds the log into the database file.
     atexit.register(instance.close)
-    instance.begin_deleting()
+    instance.begin_serving()
     begin_counting()  # after the instance is open: a process without it serves no requests
     return create_app(instance)

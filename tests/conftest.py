@@ -14,7 +14,7 @@ from kbapi.app import create_app
 from kbapi.instance.instance import Instance
 from tests import postgres
 from tests.makers import HandMovedClock, an_instance, give_databases_back
-from tests.statements import Recorder, is_another_sqlite, is_chosen_from, statements_folder
+from tests.statements import Recorder, is_another_database, is_chosen_from, statements_folder
 
 # A drawn example that takes long on a loaded machine is right all the same.
 settings.register_profile("any machine", deadline=None)
@@ -75,6 +75,7 @@ SLOW_FILES: Final = {
     "house/test_style_and_types.py",
     "instance/test_backup.py",
     "instance/test_check.py",
+    "instance/test_health_hosts.py",
     "instance/test_restore.py",
     "instance/test_write_gate.py",
     "intake/test_batch.py",
@@ -84,6 +85,7 @@ SLOW_FILES: Final = {
     "intake/test_rescreen.py",
     "intake/test_rescreen_interrupted.py",
     "storage/test_files.py",
+    "storage/test_postgres_database_replica.py",
     "storage/test_sqlite_engine_faults.py",
     "storage/test_sqlite_rate_counts.py",
     "storage/test_schema.py",
@@ -101,7 +103,7 @@ def pytest_configure(config: pytest.Config) -> None:
     # Processes of tests, and those that they start, find it there.
     if (chosen := config.getoption("--database")) is not None:
         os.environ[postgres.CHOICE] = chosen
-    if (folder := statements_folder()) is not None and not is_another_sqlite():
+    if (folder := statements_folder()) is not None and not is_another_database():
         config.pluginmanager.register(Recorder(folder))
 
 
@@ -114,8 +116,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             for mark in item.iter_markers("sqlite"):
                 (reason,) = mark.args
                 item.add_marker(pytest.mark.skip(f"about SQLite: {reason}"))
-    if (folder := statements_folder()) is not None and is_another_sqlite():
-        is_chosen = is_chosen_from(folder)
+    if (folder := statements_folder()) is not None and is_another_database():
+        is_run = [item for item in items if not item.get_closest_marker("skip")]
+        is_chosen = is_chosen_from(folder, [item.nodeid for item in is_run])
         items[:] = [item for item in items if is_chosen(item.nodeid)]
 
 

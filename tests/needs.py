@@ -11,6 +11,7 @@ DEBIAN_PACKAGES: Final = {
     "curl": "curl",
     "node": "nodejs",
     "npm": "npm",
+    "pgbouncer": "pgbouncer",
     "postgres": "postgresql",
     "redis-server": "redis-server",
     "systemd-analyze": "systemd",

@@ -25,7 +25,7 @@ import psycopg
 
 from kbapi.storage.schema import METADATA, upgrade_to_head
 from tests.needs import program
-from tests.system.server import free_port
+from tests.processes import free_port
 
 CHOICE: Final = "TESTS_DATABASE"
 VARIABLE: Final = "KBAPI_DATABASE"
@@ -72,6 +72,7 @@ class PostgresServer:
         locale: str = LOCALE,
         fsync: bool = True,
         owner: int | None = None,
+        copy_of: "PostgresServer | None" = None,
         **settings: str,
     ) -> None:
         self.user = _SYSTEM_USER if os.getuid() == 0 else pwd.getpwuid(os.getuid()).pw_name
@@ -96,7 +97,10 @@ class PostgresServer:
         self._own(self.folder)
         self.data.mkdir(exist_ok=True)
         self._own(self.data)
-        self._initialise(locale)
+        if copy_of is None:
+            self._initialise(locale)
+        else:
+            self._copy(copy_of)
 
     def __enter__(self) -> "PostgresServer":
         self.start()
@@ -130,7 +134,7 @@ class PostgresServer:
         except OSError:
             return False
         own = len(lines) > 7 and int(lines[0]) == self.process.pid
-        return own and lines[7].strip() == "ready"
+        return own and lines[7].strip() in ("ready", "standby")
 
     def stop(self, how: signal.Signals = signal.SIGINT) -> None:
         """Nothing; SIGINT ends every session, SIGTERM waits for them, SIGQUIT ends at once."""
@@ -174,6 +178,20 @@ class PostgresServer:
         """Nothing; the database is gone, and its sessions have ended."""
         self.execute(f"DROP DATABASE IF EXISTS {database_name(url)} WITH (FORCE)")
 
+    def make_replica(self) -> "PostgresServer":
+        """A streaming replica of this server, not yet started; the caller closes it."""
+        alike = {name: of for name, of in self.settings.items() if name not in FEW_WRITES_TO_DISK}
+        alike["unix_socket_directories"] = ""
+        return PostgresServer(fsync=False, copy_of=self, **alike)
+
+    def _copy(self, other: "PostgresServer") -> None:
+        command = [binary("pg_basebackup"), "-D", str(self.data), "-R", "-c", "fast", "--no-sync"]
+        command += ["-h", "127.0.0.1", "-p", str(other.port), "-U", USER]
+        done = subprocess.run(
+            command, capture_output=True, text=True, check=False, **self._as_user()
+        )
+        assert done.returncode == 0, done.stderr
+
     def create_tablespace(self, name: str, folder: Path) -> None:
         """Nothing; databases can lie in this folder, which may be a disk of its own."""
         self._own(folder)
@@ -190,6 +208,10 @@ class PostgresServer:
         subprocess.run(["sh", "-c", _CLEAR_UP, "sh", *self._places], check=True)
         if hasattr(self, "process"):
             self.process.wait()
+
+    def let_go(self) -> None:
+        """Nothing; the processes go on after this one, until their owner ends."""
+        self.process.returncode = self._watcher.returncode = 0
 
     @property
     def _places(self) -> Sequence[str]:
@@ -233,6 +255,44 @@ def a_postgres_server(**chosen: object) -> Iterator[PostgresServer]:
         server.close()
 
 
+@contextmanager
+def a_pooler(url: str, folder: Path, connections: int = 4) -> Iterator[str]:
+    """The URL of this database through a pooler in transaction mode with so few connections."""
+    place, port = urlsplit(url), free_port()
+    lines = [
+        "[databases]",
+        f"* = host={place.hostname} port={place.port} user={USER}",
+        "[pgbouncer]",
+        f"listen_addr = 127.0.0.1\nlisten_port = {port}\nunix_socket_dir =",
+        f"auth_type = any\npool_mode = transaction\ndefault_pool_size = {connections}",
+        # It refuses to run as the super-user, as PostgreSQL does.
+        *([] if os.getuid() else [f"user = {_SYSTEM_USER}"]),
+    ]
+    chosen, log = folder / "pgbouncer.ini", folder / "pgbouncer.log"
+    chosen.write_text("\n".join(lines) + "\n")
+    found = urlunsplit(place._replace(netloc=f"{USER}@127.0.0.1:{port}"))
+    with log.open("wb") as opened:
+        pooler = subprocess.Popen([program("pgbouncer"), str(chosen)], stderr=opened)
+    try:
+        deadline = time.monotonic() + _START_TIMEOUT_S
+        while not _answers(found):
+            assert pooler.poll() is None, log.read_text()
+            assert time.monotonic() < deadline, log.read_text()
+            time.sleep(0.02)
+        yield found
+    finally:
+        pooler.kill()
+        pooler.wait()
+
+
+def _answers(url: str) -> bool:
+    try:
+        execute(url, "SELECT 1")
+    except psycopg.OperationalError:
+        return False
+    return True
+
+
 @cache
 def shared_server_url() -> str:
     """The URL of the server that all tests of this run share, started by the first that asks.
@@ -248,10 +308,21 @@ def shared_server_url() -> str:
             server = PostgresServer(folder=folder, owner=owner, fsync=False, max_connections="200")
             server.start()
             _STARTED.append(server)
-            if owner == os.getpid():
-                atexit.register(server.close)
+            # It outlives a process that belongs to the owner, where Python would complain.
+            atexit.register(server.close if owner == os.getpid() else server.let_go)
             noted.write_text(server.url())
         return noted.read_text()
+
+
+@contextmanager
+def an_empty_database(template: str = "template0") -> Iterator[str]:
+    """The URL of a database of its own on the shared server, which is gone after the block."""
+    server = shared_server_url()
+    made = create_database(server, template)
+    try:
+        yield made
+    finally:
+        execute(server, f"DROP DATABASE {database_name(made)} WITH (FORCE)")
 
 
 @contextmanager

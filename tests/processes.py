@@ -7,6 +7,7 @@ import atexit
 import json
 import os
 import shlex
+import socket
 import socketserver
 import subprocess
 import sys
@@ -24,6 +25,13 @@ _FORKED = get_context("forkserver")
 _COMMANDS = {f"kbapi.cli.{place.partition(':')[0]}" for place, _ in COMMANDS.values()}
 _FORKED.set_forkserver_preload([*sorted(_COMMANDS), "kbapi.app"])
 _EXIT_TIMEOUT_S = 900
+
+
+def free_port() -> int:
+    """A port of this machine that no process listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
 
 
 def forks() -> bool:

@@ -1,15 +1,16 @@
-"""Tests that are enough to execute each SQL statement once more, with another SQLite.
+"""Tests that are enough to execute each SQL statement once more, in another database.
 
 A run with STATEMENTS_OF_TESTS=DIR writes into that folder which statements each quick test of some
-folders executes. A later run with KBAPI_SQLITE_MODULE=standard and the same folder keeps as many of
-these tests as execute each of these statements, and all of `tests/storage`.
+folders executes. A later run with KBAPI_SQLITE_MODULE=standard or `--database postgres`, and the
+same folder, keeps as many of its tests as execute each of these statements, and all of
+`tests/storage`.
 """
 
 import json
 import os
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import Any, Final
 from unittest.mock import patch
@@ -17,6 +18,7 @@ from unittest.mock import patch
 import pytest
 
 from kbapi.storage.sqlite.driver import dbapi2
+from tests import postgres
 
 _FOLDERS: Final = ("instance", "intake", "evidence", "curation", "api")
 """They call every statement. Tests of `tests/storage` are about SQLite itself."""
@@ -32,9 +34,9 @@ def statements_folder() -> Path | None:
     return Path(given) if given else None
 
 
-def is_another_sqlite() -> bool:
-    """Whether this run uses the SQLite of the system."""
-    return os.environ.get("KBAPI_SQLITE_MODULE") == "standard"
+def is_another_database() -> bool:
+    """Whether this run uses the SQLite of the system, or PostgreSQL."""
+    return os.environ.get("KBAPI_SQLITE_MODULE") == "standard" or postgres.is_chosen()
 
 
 def plain(statement: str) -> str:
@@ -84,15 +86,16 @@ class Recorder:
         self._of_test.add(self._plain.setdefault(plainly, plainly))
 
 
-def is_chosen_from(folder: Path) -> Callable[[str], bool]:
-    """Which tests, by their ids, a run with another SQLite needs.
+def is_chosen_from(folder: Path, among: Collection[str]) -> Callable[[str], bool]:
+    """Which of these tests, by their ids, a run with another database needs.
 
     Next comes the test with the most statements for its cost that no test before it executes.
     """
     lines = [
         line for file in folder.glob("*.jsonl") for line in file.read_text("utf-8").split("\n")
     ]
-    tests = {name: (cost, set(of)) for name, cost, of in map(json.loads, filter(None, lines))}
+    found = {name: (cost, set(of)) for name, cost, of in map(json.loads, filter(None, lines))}
+    tests = {name: found[name] for name in among if name in found}
     if not tests:
         raise pytest.UsageError(f"no test has written its statements into {folder}")
     chosen = set()

@@ -1,6 +1,7 @@
 """Answers kept as bytes: the stored one while its stamp holds, else computed and kept."""
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -14,7 +15,7 @@ from kbapi.errors import StorageBusy, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.metrics.counters import count_answer
 from kbapi.storage import answers
-from kbapi.storage.answers import AnswerBytes, Place, SingleFlight, Stamp
+from kbapi.storage.answers import AnswerBytes, OtherHosts, Place, SingleFlight, Stamp
 from kbapi.storage.pools import LineRow, find_chip, find_line, load_lines
 from kbapi.storage.sql import checksum_of
 from kbapi.time_budget import check_time
@@ -75,8 +76,13 @@ def _by_own_line(found: Found) -> OutdatedBy | None:
 
 
 def stored_key(instance: Instance, kind: str, question: Asked) -> str:
-    """The keyed hash that the answer is stored under: a question may hold texts of a person."""
-    return instance.secret.keyed_hash("question", f"{kind}|{question.key}".encode()).hex()
+    """The keyed hash that the answer is stored under: a question may hold texts of a person.
+
+    Hosts of two versions, or with two catalogues, store their answers beside one another: under one
+    key each would replace the other's again and again.
+    """
+    asked = f"{_version_of(instance)}|{kind}|{question.key}"
+    return instance.secret.keyed_hash("question", asked.encode()).hex()
 
 
 def answer_once(
@@ -115,6 +121,19 @@ def answer_once(
         key,
         lambda: _compute_answer(
             instance, key, question, find, compute, keep_more, texts, outdated_by
+        ),
+        _other_hosts(instance, key),
+    )
+
+
+def _other_hosts(instance: Instance, key: str) -> OtherHosts | None:
+    """What makes one host alone compute a question; None where there is no other host."""
+    if not instance.settings.database:
+        return None
+    return OtherHosts(
+        lambda wait_s: instance.alone_with(key, wait_s),
+        lambda: answers.find_fresh_answer(
+            instance.hot_reads, key, _version_of(instance), instance.today()
         ),
     )
 
@@ -156,7 +175,11 @@ def picture_once(
     )
     if fresh is not None:
         return fresh
-    return flight.fly(key, lambda: _draw_picture(instance, key, question, draw))
+    return flight.fly(
+        key,
+        lambda: _draw_picture(instance, key, question, draw),
+        _other_hosts(instance, key),
+    )
 
 
 def _draw_picture(
@@ -218,34 +241,50 @@ def _compute_answer(
     outdated_by: Callable[[_Found], OutdatedBy | None],
 ) -> AnswerBytes:
     day = instance.today()
-    with instance.reading() as connection:
-        found, lines = find(connection), load_lines(connection)
-        are_stored = answers.have_results(connection, question.chip.key, texts)
+
+    def read(connection: Connection) -> tuple[_Found, Sequence[LineRow], bool]:
+        found = find(connection)
         is_known = found.has_results or _is_known(instance, connection, question.chip.key)
+        # Any number of chips can be thought up in a line; only known ones may take up room.
+        is_kept = is_known and answers.have_results(connection, question.chip.key, texts)
+        return found, load_lines(connection), is_kept
+
+    found, lines, is_kept = instance.read_evidence(read)
     check_time("reading of evidence")
     answer = compute(found)
     check_time("answer")
     body = orjson.dumps(answer)
     to_store = AnswerBytes(body, checksum_of(body))
     finished = AnswerBytes.from_stored(to_store.body, to_store.etag)
+    place_and_stamp = _place_to_keep(instance, key, question, found, lines, day, outdated_by)
+    if place_and_stamp is not None and is_kept:
+        # The answer is right all the same; it is computed again for the next one who asks.
+        with (
+            suppress(StorageBusy, StorageUnwritable),
+            instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection,
+        ):
+            if answers.save_answer(connection, *place_and_stamp, to_store):
+                keep_more(connection, found)
+    return finished
+
+
+def _place_to_keep(
+    instance: Instance,
+    key: str,
+    question: Asked,
+    found: _Found,
+    lines: Sequence[LineRow],
+    day: date,
+    outdated_by: Callable[[_Found], OutdatedBy | None],
+) -> tuple[Place, Stamp] | None:
+    """Where an answer is stored, and what outdates it; None for one that is not stored."""
     by, line = outdated_by(found), found.line
     if by is OutdatedBy.ALL_LINES and line is None:
         # The chip's own line has no results. Any other can hold its place.
         line = next(iter(lines), None)
-    if line is not None and is_known and are_stored and by is not None:
-        # Any number of chips can be thought up in a line; only known ones may take up room.
-        place, stamp = (
-            Place(key, question.chip.key, line.id),
-            _stamp(instance, day, line, lines, by),
-        )
-        try:
-            with instance.writing(_STORING_LOCK_TIMEOUT_S, shared=True) as connection:
-                if answers.save_answer(connection, place, stamp, to_store):
-                    keep_more(connection, found)
-        except (StorageBusy, StorageUnwritable):
-            # The answer is right all the same; it is computed again for the next one who asks.
-            return finished
-    return finished
+    if line is None or by is None:
+        return None
+    return Place(key, question.chip.key, line.id), _stamp(instance, day, line, lines, by)
 
 
 def _stamp(

@@ -1,5 +1,6 @@
 """Health, metrics, and the web pages that may read this instance (CORS)."""
 
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from kbapi.api.http_messages import (
 )
 from kbapi.api.openapi import json_answer, problem_answers
 from kbapi.errors import KbapiError
+from kbapi.instance.health import programs_alive
 from kbapi.instance.instance import Instance
 from kbapi.instance.write_gate import CONDITIONS, WRITE_STATES
 from kbapi.metrics.counters import CONTENT_TYPE
@@ -133,7 +135,20 @@ def instance_state(instance: Instance) -> InstanceState:
         free_bytes=_free_bytes(settings.home),
         waiting=_waiting(instance),
         is_rescreening_due=_is_rescreening_due(instance),
+        hosts=_hosts(instance),
     )
+
+
+def _hosts(instance: Instance) -> dict[tuple[str, ...], int] | None:
+    try:
+        alive = programs_alive(instance.settings, instance.catalogue)
+    except KbapiError:
+        return None
+    found = Counter[tuple[str, ...]]()
+    for one, number in alive.items():
+        catalogue = "own" if one.catalogue == instance.catalogue.stamp else "other"
+        found[one.version, one.schema, str(one.rules), catalogue] += number
+    return found
 
 
 def _free_bytes(home: Path) -> int | None:

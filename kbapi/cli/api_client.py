@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import kbapi
 from kbapi.client import kbapi_client
-from kbapi.errors import ServerUnreachable, UnsafeSetup
+from kbapi.errors import ServerUnreachable
 
 if TYPE_CHECKING:
     from kbapi.settings import Settings
@@ -52,15 +52,16 @@ class LocalClient:
     def __init__(self, settings: "Settings") -> None:
         from kbapi.app import create_app
         from kbapi.instance.instance import open_instance
-        from kbapi.instance.write_gate import is_begun, require_nothing_lost
+        from kbapi.instance.write_gate import is_begun, no_instance, require_nothing_lost
         from kbapi.logs import log_as_json
 
         log_as_json("ERROR")
         require_nothing_lost(settings)
-        if not is_begun(settings.database_path):
-            raise UnsafeSetup(
-                f"There is no instance in {settings.home}. To ask a server, add --to URL. For "
-                "another folder, add --home DIR. 'kbapi db upgrade' creates an instance."
+        if not is_begun(settings.database_at):
+            raise no_instance(
+                settings,
+                "To ask a server, add --to URL. For another folder, add --home DIR. 'kbapi db "
+                "upgrade' creates an instance.",
             )
         self._client = create_app(open_instance(settings), is_guarded=False).test_client()
 

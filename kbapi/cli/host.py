@@ -1,6 +1,7 @@
 """Commands of the host on a folder: upgrade, backup, restore, check, catalogue."""
 
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -23,6 +24,7 @@ from kbapi.errors import ChipUnknown, Problem
 if TYPE_CHECKING:  # the parts of an instance load for long, and help needs none of them
     from kbapi.instance.clock_repair import ClockRepair
     from kbapi.instance.restore import Restored
+    from kbapi.settings import Settings
 
 
 @click.group("db", cls=CommandGroup)
@@ -43,15 +45,11 @@ def upgrade_command(shows_progress: bool, as_json: bool, home: Path) -> None:
     """
     from kbapi.instance.instance import open_instance, upgrade_instance
     from kbapi.intake.rescreen import check_pools, rescreen
-    from kbapi.storage.files import require_may_open
-    from kbapi.storage.schema import current_revision, head_revision
+    from kbapi.storage.schema import head_revision
 
     with errors_as_messages(), progress_shown(shows_progress) as progress:
         settings = settings_of(home)
-        require_may_open(settings.database_path)
-        before = (
-            current_revision(settings.database_path) if settings.database_path.exists() else None
-        )
+        before = _present_revision(settings)
         progress("schema", 0, 1)
         upgrade_instance(settings)
         progress("schema", 1, 1)
@@ -71,6 +69,16 @@ def _upgraded_in_lines(done: dict[str, Any]) -> str:
     if changed := done["pools_changed"]:
         lines.append(f"In {changed} pools the outlier check excludes other results than before.")
     return "\n".join(lines)
+
+
+def _present_revision(settings: "Settings") -> str | None:
+    from kbapi.storage.files import require_may_open
+    from kbapi.storage.schema import current_revision
+
+    if settings.database:
+        return current_revision(settings.database)
+    require_may_open(settings.database_path)
+    return current_revision(settings.database_path) if settings.database_path.exists() else None
 
 
 _BOTH_TOGETHER: Final = (
@@ -168,34 +176,36 @@ _NOT_PROVED: Final = (
 @click.option(
     "--without-manifest", is_flag=True, help="Restore without the manifest, if it is lost."
 )
+@click.option(
+    "--replace",
+    "replaces",
+    is_flag=True,
+    help="On PostgreSQL: replace an instance; its tables are kept in a schema of their own.",
+)
 @progress_option
 @json_option
 @home_option
 def restore_command(
     file: Path,
-    secret_file: Path | None,
-    without_secret: bool,
-    without_manifest: bool,
     shows_progress: bool,
     as_json: bool,
     home: Path,
+    replaces: bool,
+    **chosen: Any,
 ) -> None:
     """Replace the database of the instance by the backup FILE.
 
     First stop the server and every command on this folder. The replaced
     files stay beside the database until you remove them.
     """
-    from kbapi.instance.restore import LOST_WITH_IT, restore_backup
+    from kbapi.instance.restore import LOST_WITH_IT, restore_backup, restore_on_server
 
     with errors_as_messages(), progress_shown(shows_progress) as progress:
-        done = restore_backup(
-            settings_of(home),
-            file,
-            secret_file,
-            without_secret=without_secret,
-            without_manifest=without_manifest,
-            progress=progress,
-        )
+        settings = settings_of(home)
+        if settings.database:
+            done = restore_on_server(settings, file, **chosen, replaces=replaces, progress=progress)
+        else:
+            done = restore_backup(settings, file, **chosen, progress=progress)
     print_answer(_restored(home, done), as_json, _restored_in_lines)
     if not done.is_proved:
         click.echo(paragraph(_NOT_PROVED), err=True)
@@ -214,6 +224,7 @@ def _restored(home: Path, done: "Restored") -> dict[str, Any]:
         "kept": [
             path.name if path.parent == home.resolve() else str(path) for path in done.excluded
         ],
+        "kept_schema": done.schema_of_old,
         "has_manifest": done.is_proved,
         "fits_secret": done.fits_secret,
         "needs_upgrade": done.needs_upgrade,
@@ -221,8 +232,74 @@ def _restored(home: Path, done: "Restored") -> dict[str, Any]:
 
 
 def _restored_in_lines(done: dict[str, Any]) -> str:
-    first = f"{done['home']}: {done['results']:,} results, schema {done['schema']}, checked."
-    return "\n".join([first, *(f"Kept the replaced file: {path}" for path in done["kept"])])
+    lines = [f"{done['home']}: {done['results']:,} results, schema {done['schema']}, checked."]
+    lines += [f"Kept the replaced file: {path}" for path in done["kept"]]
+    if done["kept_schema"]:
+        lines.append(f"Kept the replaced tables: schema {done['kept_schema']}")
+    return "\n".join(lines)
+
+
+_MOVED_AWAY: Final = (
+    "The old place refuses results from now on; 'kbapi move --undo' there reverses that. Start the "
+    "servers with {}."
+)
+
+
+@click.command("move")
+@click.option(
+    "--to",
+    "place",
+    metavar="PLACE",
+    help="URL of an empty PostgreSQL database, or the folder that gets the SQLite file. Leave a "
+    "password out of the URL: PGPASSWORD or ~/.pgpass has it.",
+)
+@click.option(
+    "--undo", is_flag=True, help="Accept results again in the old place, after a move from there."
+)
+@progress_option
+@json_option
+@home_option
+def move_command(
+    place: str | None, undo: bool, shows_progress: bool, as_json: bool, home: Path
+) -> None:
+    """Move the instance to another database.
+
+    The server may run: it answers questions, and results get 503. All rows
+    are copied and compared. Receipts and keys stay valid. The instance to
+    move is in --home, or in KBAPI_DATABASE if that is set. If the command
+    is interrupted, run it again.
+    """
+    from kbapi.instance.move import move_instance, undo_move
+
+    if undo == bool(place):
+        raise click.UsageError("Name either --to PLACE or --undo.")
+    with errors_as_messages(), progress_shown(shows_progress) as progress:
+        settings = settings_of(home)
+        if place is None:
+            print_answer({"moved_to": undo_move(settings)}, as_json, _undone_in_lines)
+            return
+        moved = move_instance(settings, place, progress=progress)
+    done = {
+        "place": moved.place,
+        "results": moved.rows_of("submission"),
+        "rows": sum(one.rows for one in moved.tables),
+        "kept": list(moved.kept),
+    }
+    print_answer(done, as_json, _moved_in_lines)
+    is_url = moved.place.startswith("postgresql://")
+    how = "KBAPI_DATABASE" if is_url else f"--home {quote(moved.place)} and without KBAPI_DATABASE"
+    click.echo(paragraph(_MOVED_AWAY.format(how)), err=True)
+
+
+def _undone_in_lines(done: dict[str, Any]) -> str:
+    if done["moved_to"] is None:
+        return "The instance was not moved from here."
+    return f"Results are accepted here again. {done['moved_to']} does not get them."
+
+
+def _moved_in_lines(done: dict[str, Any]) -> str:
+    first = f"{done['place']}: {done['results']:,} results, {done['rows']:,} rows, each compared."
+    return "\n".join([first, *(f"Kept what was there: {kept}" for kept in done["kept"])])
 
 
 @click.command("check")

@@ -78,6 +78,7 @@ COMMANDS: Final[Mapping[str, tuple[str, str]]] = {
         "host:restore_command",
         "Replace the database of the instance by the backup FILE.",
     ),
+    "move": ("host:move_command", "Move the instance to another database."),
     "check": ("host:check_command", "Check the database, secret, evidence, disk and clock."),
     "db": ("host:database_commands", "Create or upgrade the database of an instance."),
 }

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -18,8 +18,9 @@ from kbapi.instance.secret import (
     require_no_foreign_secret,
     write_secret,
 )
+from kbapi.instance.write_gate import require_instance
 from kbapi.settings import Settings
-from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, require_may_open
+from kbapi.storage.files import flush, free_bytes, is_read_only, log_of, size_of
 from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.log_check import require_sound_log
@@ -69,14 +70,14 @@ def make_backup(
         When the database is damaged; older backups stay.
     """
     _require_target(settings, target)
-    with readable_faults(), shared_lock(settings.use_lock_path):
+    lock = nullcontext() if settings.database else shared_lock(settings.use_lock_path)
+    with readable_faults(), lock:
         target.mkdir(mode=0o700, parents=True, exist_ok=True)
         if is_read_only(target):
             raise StorageUnwritable(f"This user may not write to {target}. Nothing was written.")
         with write_lock_held(target / ".kbapi-backup.lock", timeout_s=0):
             _remove_partial_files(target)
             _require_free_space(settings, target)
-            require_sound_log(settings.database_path)
             file, condition = _copy_with_manifest(settings, target, now(), progress)
             backups = sorted(path for path in target.iterdir() if _IS_BACKUP.match(path.name))
             removed = tuple(_remove_all_but([path for path in backups if path < file], keep))
@@ -89,10 +90,19 @@ def _copy_with_manifest(
 ) -> tuple[Path, Condition]:
     file = target / _NAME.format(at)
     with _partial(file) as partial:
-        condition = copy_whole(settings.database_path, partial, progress)
+        condition = _copy(settings, partial, progress)
         made_at, schema = f"{at:%Y-%m-%dT%H:%M:%SZ}", str(condition.revision)
         write_manifest(partial, describe_backup(partial, made_at, schema, progress))
     return file, condition
+
+
+def _copy(settings: Settings, file: Path, progress: Progress) -> Condition:
+    if settings.database:
+        from kbapi.storage.postgres.whole_database import copy_to_file
+
+        return copy_to_file(settings.database, file, progress)
+    require_sound_log(settings.database_path)
+    return copy_whole(settings.database_path, file, progress)
 
 
 def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
@@ -123,9 +133,7 @@ def back_up_secret(settings: Settings, file: Path, target: Path) -> None:
 
 
 def _require_target(settings: Settings, target: Path) -> None:
-    require_may_open(settings.database_path)
-    if not settings.database_path.exists():
-        raise UnsafeSetup(f"There is no instance in {settings.home}. Name its folder with --home.")
+    require_instance(settings)
     if target.exists() and not target.is_dir():
         raise UnsafeSetup(f"{target} is a file. Name a folder for the backups.")
     if _is_within(target, settings.home):
@@ -139,15 +147,23 @@ def _is_within(path: Path, folder: Path) -> bool:
 
 def _require_free_space(settings: Settings, target: Path) -> None:
     """Raise if the backup would use the space that must stay free for the instance."""
-    log = log_of(settings.database_path)
-    size = settings.database_path.stat().st_size + (log.stat().st_size if log.exists() else 0)
-    is_same_disk = target.stat().st_dev == settings.home.stat().st_dev
+    size = _bytes_of(settings)
+    is_same_disk = settings.home.exists() and (target.stat().st_dev == settings.home.stat().st_dev)
     reserve = settings.min_free_bytes if is_same_disk else 0
     if free_bytes(target) - size < reserve:
         raise StorageFull(
             f"The backup needs {size:,} bytes in {target}, and {reserve:,} bytes must stay free "
             "there for the instance. Nothing was written; older backups are kept."
         )
+
+
+def _bytes_of(settings: Settings) -> int:
+    """Bytes that the instance takes now; on a server, about those of a file with the same rows."""
+    if settings.database:
+        from kbapi.storage.postgres.whole_database import size_of_database
+
+        return size_of_database(settings.database)
+    return size_of(settings.database_path) + size_of(log_of(settings.database_path))
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from kbapi.clock import Clock, utc_now
 from kbapi.errors import DiskError, InstanceReadOnly, KbapiError, StorageDamaged, UnsafeSetup
 from kbapi.instance.clock_repair import count_wrong_days
 from kbapi.instance.file_locks import shared_lock
-from kbapi.instance.health import LARGE_LOG_BYTES
+from kbapi.instance.health import LARGE_LOG_BYTES, programs_alive
 from kbapi.instance.instance import catalogue_in
 from kbapi.instance.manifest import (
     load_manifest,
@@ -22,13 +22,13 @@ from kbapi.instance.manifest import (
     require_unchanged_file,
     require_unchanged_rows,
 )
+from kbapi.instance.move import find_place_moved_to
 from kbapi.instance.secret import foreign_secret, load_secret_of
-from kbapi.instance.write_gate import WriteGate
+from kbapi.instance.write_gate import WriteGate, no_instance, require_instance
 from kbapi.settings import Settings
 from kbapi.storage.files import free_bytes, log_of, require_may_open, size_of
-from kbapi.storage.schema import count_older, load_mark, require_current_schema
+from kbapi.storage.schema import count_older, load_mark, reading_once, require_current_schema
 from kbapi.storage.sql import readable_faults
-from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.log_check import find_log_damage
 from kbapi.storage.sqlite.whole_file import (
     ChangedRows,
@@ -63,15 +63,16 @@ def check_instance(
     InstanceInUse
         While a restore replaces the database.
     """
+    if settings.database:
+        require_instance(settings)
+        return tuple(_findings_on_server(settings, progress, now().date()))
     require_may_open(settings.database_path)
     # A new lock file would stay.
     with shared_lock(settings.use_lock_path, makes_file=False):
         try:
             folder = _folder(settings)
         except FileNotFoundError:
-            raise UnsafeSetup(
-                f"There is no instance in {settings.home}. Name its folder with --home."
-            ) from None
+            raise no_instance(settings) from None
         return (folder, *_findings(settings, progress, now().date()))
 
 
@@ -110,11 +111,17 @@ def _findings_of_backup(file: Path, progress: Progress) -> Iterator[Finding]:
         yield from _findings_of_rows(condition)
 
 
-def _findings_of_rows(condition: Condition) -> Iterator[Finding]:
+def _findings_of_rows(condition: Condition, *, on_server: bool = False) -> Iterator[Finding]:
     results = condition.rows_of("submission")
     yield Finding("database", True, f"{results:,} results, schema {condition.revision}")
     damage = "; ".join((*condition.damage, _RESTORE)) if condition.damage else ""
-    yield _ok_unless("integrity", damage, "all pages and indexes are intact")
+    sound = "all pages and indexes are intact"
+    if on_server:
+        damage, sound = (
+            "; ".join(condition.damage),
+            "all indexes, constraints and numbers are valid",
+        )
+    yield _ok_unless("integrity", damage, sound)
     yield _values(condition)
     yield _ok_unless("references", ", ".join(condition.orphans), "no reference is missing")
 
@@ -150,11 +157,48 @@ def _findings(settings: Settings, progress: Progress, today: date) -> Iterator[F
         yield _secret(settings, None)
         return
     yield from _findings_of_rows(condition)
+    yield from _findings_of_content(settings, condition, today)
+
+
+def _findings_of_content(
+    settings: Settings, condition: Condition, today: date
+) -> Iterator[Finding]:
     yield _secret(settings, condition)
     yield _schema(settings)
     yield _rules(settings)
     yield _catalogue(settings, today)
+    if settings.database:
+        yield find_hosts(settings)
     yield _clock(settings, today)
+
+
+def _findings_on_server(settings: Settings, progress: Progress, today: date) -> Iterator[Finding]:
+    """The findings of an instance on PostgreSQL, which sees to its own disk and its log."""
+    from kbapi.storage.postgres.whole_database import look_through as look_through_server
+
+    try:
+        yield _server(settings)
+        condition = look_through_server(settings.database, progress)
+    except KbapiError as error:
+        yield Finding("database", False, error.detail)
+        yield _secret(settings, None)
+        return
+    yield from _findings_of_rows(condition, on_server=True)
+    yield from _findings_of_content(settings, condition, today)
+
+
+def _server(settings: Settings) -> Finding:
+    """Whether the settings of the server keep an acknowledged result through a crash."""
+    from kbapi.storage.postgres.whole_database import find_server_settings
+
+    found = find_server_settings(settings.database)
+    wrong = ", ".join(f"{name} is off" for name in found.risks)
+    wrong = f"{wrong}: a crash can lose acknowledged results; set it on" if wrong else ""
+    kind = "replica, answers questions only" if found.is_replica else "accepts results"
+    if find_place_moved_to(settings) is not None:
+        kind = "moved, answers questions only"
+    information = ", ".join((f"PostgreSQL {found.version}", kind, *found.information))
+    return _ok_unless("server", wrong, information)
 
 
 def _ok_unless(subject: str, wrong: str, detail: str) -> Finding:
@@ -290,9 +334,33 @@ def _catalogue(settings: Settings, today: date) -> Finding:
     return Finding("catalogue", True, f"due for review: {', '.join(due[:_MOST_DUE])}{more}")
 
 
+def find_hosts(settings: Settings) -> Finding:
+    """How many hosts serve the database of the settings, and whether they do so alike."""
+    try:
+        alive = programs_alive(settings, catalogue_in(settings))
+    except KbapiError as error:
+        return Finding("hosts", False, _detail_of(error))
+    hosts = sum(alive.values())
+    each = ", ".join(
+        f"{number} with version {one.version} (schema {one.schema}, rules {one.rules})"
+        for one, number in sorted(alive.items(), key=lambda item: item[0].version)
+    )
+    wrong = ""
+    if len({one.catalogue for one in alive}) > 1:
+        wrong = (
+            "the catalogue folders of the hosts differ, so they answer differently and store each "
+            "answer twice; copy one folder to all hosts and reload them"
+        )
+    elif hosts > 1 and not settings.rate_storage:
+        wrong = "each host counts requests alone; set KBAPI_RATE_STORAGE on all of them"
+    elif len(alive) > 1:
+        wrong = "finish the upgrade: install one version on all hosts, then run 'kbapi db upgrade'"
+    return Finding("hosts", not wrong, f"{each}; {wrong}" if wrong else each or "none serves now")
+
+
 def _schema(settings: Settings) -> Finding:
     try:
-        require_current_schema(settings.database_path)
+        require_current_schema(settings.database_at)
     except KbapiError as error:
         return Finding("schema", False, _detail_of(error))
     return Finding("schema", True, "matches the program")
@@ -300,8 +368,8 @@ def _schema(settings: Settings) -> Finding:
 
 def _rules(settings: Settings) -> Finding:
     try:
-        older = count_older(settings.database_path, RULES_VERSION)
-        with reading_untouched(settings.database_path) as connection:
+        older = count_older(settings.database_at, RULES_VERSION)
+        with reading_once(settings.database_at) as connection:
             mark = load_mark(connection)
     except KbapiError as error:
         return Finding("rules", False, _detail_of(error))

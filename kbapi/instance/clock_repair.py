@@ -18,7 +18,7 @@ from kbapi.errors import UnsafeSetup
 from kbapi.instance.instance import Instance
 from kbapi.settings import Settings
 from kbapi.storage import health
-from kbapi.storage.sqlite.engine import reading_untouched
+from kbapi.storage.schema import reading_once
 from kbapi.storage.tables import Submission
 from kbapi.versions import BUILT_MONTH
 
@@ -58,7 +58,7 @@ def count_wrong_days(settings: Settings, today: date) -> dict[str, tuple[int, in
     StorageBusy, StorageBroken
         When the database can't be read now.
     """
-    with reading_untouched(settings.database_path) as connection:
+    with reading_once(settings.database_at) as connection:
         found = {
             dated.name: (
                 health.count_later(connection, dated, today),

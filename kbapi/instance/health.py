@@ -1,23 +1,47 @@
 """The health of an instance as readiness, metrics and `kbapi check` show it: probes find it out."""
 
 import logging
+import os
+import signal
 import weakref
+from collections import Counter
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from threading import Event, Lock, Thread
 from typing import TYPE_CHECKING, Final
 
+import kbapi
+from kbapi.chips.catalogue import Catalogue
 from kbapi.clock import HOUR_S, steady_s
 from kbapi.errors import (
     DiskError,
     InstanceReadOnly,
     KbapiError,
+    SchemaMismatch,
     StorageDamaged,
     StorageUnwritable,
 )
-from kbapi.instance.write_gate import WRITE_STATES, Condition, Health, WriteState
+from kbapi.instance.write_gate import (
+    PROBE_EVERY_S,
+    WRITE_STATES,
+    Condition,
+    Health,
+    WriteState,
+)
+from kbapi.settings import Settings
 from kbapi.storage.files import log_of, require_disk_writable, size_of
 from kbapi.storage.health import find_newest_day, find_probe, raise_probe
+from kbapi.storage.schema import (
+    Program,
+    drop_host,
+    head_revision,
+    load_hosts,
+    note_host,
+    require_current_schema,
+)
 from kbapi.storage.sql import readable_faults
+from kbapi.versions import RULES_VERSION
 
 if TYPE_CHECKING:
     from kbapi.instance.instance import Instance
@@ -87,6 +111,70 @@ class HourlyDeletion:
         return HOUR_S - float(self._instance.now().timestamp()) % HOUR_S
 
 
+class Presence:
+    """A thread that records every few seconds that this host serves, and with which program.
+
+    Only a database on a server has several hosts. Where a later program upgraded it so that this
+    one must not serve it, this process ends, and the server with it: no new process can start.
+    """
+
+    def __init__(self, instance: "Instance", health: Health) -> None:
+        self._instance = weakref.proxy(instance)
+        self._health = health
+        self._is_closed = Event()
+        self._thread = Thread(target=self._run, name="kbapi-presence", daemon=True)
+
+    def start(self) -> None:
+        """Begin; every process that serves does so once."""
+        if self._instance.settings.database:
+            self._thread.start()
+
+    def close(self) -> None:
+        """Record that the host ends; a process of it that serves on records the contrary."""
+        self._is_closed.set()
+        if self._thread.is_alive():
+            self._thread.join(PROBE_WAIT_S)
+            with suppress(KbapiError):
+                drop_host(self._instance.settings.database, self._health.host_id)
+
+    def _run(self) -> None:
+        try:
+            self._record()
+            while not self._is_closed.wait(PROBE_EVERY_S / 2):
+                if self._health.begins_recording():
+                    self._record()
+        except ReferenceError:
+            return  # the instance is no longer used
+
+    def _record(self) -> None:
+        instance = self._instance
+        url = instance.settings.database
+        try:
+            require_current_schema(url)
+            note_host(url, self._health.host_id, program_of(instance.catalogue))
+        except SchemaMismatch as mismatch:
+            log.error("schema_mismatch", extra={"problem": mismatch.code})
+            os.kill(os.getpid(), signal.SIGTERM)
+        except KbapiError as fault:
+            log.warning("presence_failed", extra={"problem": fault.code})
+        except ReferenceError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a thread has no caller
+            log.error("presence_failed", extra={"error": type(error).__name__})
+
+
+def program_of(catalogue: Catalogue) -> Program:
+    """What this program serves with, as the other hosts see it."""
+    return Program(kbapi.__version__, head_revision(), RULES_VERSION, catalogue.stamp)
+
+
+def programs_alive(settings: Settings, catalogue: Catalogue) -> Mapping[Program, int]:
+    """With what the hosts serve that are alive, and how many do so; a file has one host."""
+    if not settings.database:
+        return {program_of(catalogue): 1}
+    return Counter(host.program for host in load_hosts(settings.database) if host.is_alive)
+
+
 class Probing:
     """Probes of one process, one after another; a request waits for one only a short time."""
 
@@ -110,7 +198,8 @@ class Probing:
         """Note why a write failed."""
         if isinstance(fault, StorageDamaged):
             self._health.note_condition("storage_damaged", True)
-        if isinstance(fault, StorageUnwritable) and not isinstance(fault, InstanceReadOnly):
+        is_setting = isinstance(fault, InstanceReadOnly) and self._instance.settings.read_only
+        if isinstance(fault, StorageUnwritable) and not is_setting:
             self._health.note_write_failed(self._state_after(fault))
 
     def note_unreadable(self, fault: KbapiError) -> None:

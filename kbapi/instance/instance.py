@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from datetime import date
 from functools import cache, cached_property
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeVar
 
 from sqlalchemy import Connection
 
@@ -27,7 +27,7 @@ from kbapi.instance.file_locks import (
     hold_as_only_process,
     shared_lock,
 )
-from kbapi.instance.health import HealthNow, HourlyDeletion, Probing
+from kbapi.instance.health import HealthNow, HourlyDeletion, Presence, Probing
 from kbapi.instance.secret import (
     Secret,
     create_secret,
@@ -61,6 +61,8 @@ from kbapi.storage.sqlite.engine import (
 )
 from kbapi.versions import RULES_VERSION
 
+Read = TypeVar("Read")
+
 
 class Database(Protocol):
     """The connections of one process; each is made at its first use, so never before a fork."""
@@ -79,6 +81,12 @@ class Database(Protocol):
 
     def reading(self) -> AbstractContextManager[Connection]:
         """A read-only connection that sees one state of the database."""
+
+    def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
+        """What this reads in one state of the database, or of a replica that has all of it."""
+
+    def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
+        """Holds a question; whether no other host does, after a wait of at most so many seconds."""
 
     def overwrite_withdrawn(self) -> None:
         """Overwrite what was deleted, now or soon, as far as the database does that at all."""
@@ -103,6 +111,7 @@ def _open_database(
 
         return PostgresDatabase(
             settings.database,
+            replica=settings.database_replica,
             has_pooler=settings.database_pooler,
             faults=faults,
             note_written=note_written,
@@ -128,6 +137,7 @@ class Instance:
         self._health = health_of(settings.home)
         self._probing = Probing(self, self._health)
         self._deleting = HourlyDeletion(self)
+        self._presence = Presence(self, self._health)
         self._release: weakref.finalize[[], Instance] | None = None
 
     def hold(self) -> None:
@@ -194,6 +204,7 @@ class Instance:
                     timeout_s, shared=shared or is_probe, once=once, is_counted=not is_probe
                 )
                 with part as connection:
+                    self.gate.require_not_moved()
                     yield connection
         except (StorageBusy, StorageUnwritable, StorageBroken) as fault:
             if not is_probe:
@@ -202,11 +213,17 @@ class Instance:
             raise
         self._health.note_clock(self.now())
 
+    def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
+        """Holds a question; whether no other host does, after a wait of at most so many seconds."""
+        return self._database.alone_with(question, wait_s)
+
     @contextmanager
     def dry_run(self) -> Iterator[Connection]:
         """A connection in a write transaction that is always rolled back; needs no free space."""
-        with readable_faults(), self._database.dry_run(WRITE_LOCK_TIMEOUT_S) as connection:
-            yield connection
+        with readable_faults():
+            self.gate.require_not_moved()
+            with self._database.dry_run(WRITE_LOCK_TIMEOUT_S) as connection:
+                yield connection
 
     def delete_expired(self) -> None:
         """Delete and overwrite the answers to repeated requests whose time is over.
@@ -224,9 +241,13 @@ class Instance:
                 results.delete_expired(connection, now_s)
             self.overwrite_withdrawn()
 
-    def begin_deleting(self) -> None:
-        """Delete what has expired now and after each full hour, without a request, until closed."""
+    def begin_serving(self) -> None:
+        """Delete what has expired now and after each full hour, without a request, until closed.
+
+        Where several hosts may serve, also record that this one does.
+        """
         self._deleting.start()
+        self._presence.start()
 
     def overwrite_withdrawn(self) -> None:
         """Overwrite what was deleted, now or soon, as far as the database does that at all."""
@@ -237,6 +258,15 @@ class Instance:
         """A read-only connection that sees one state of the database."""
         with self._noted_damage(), self._database.reading() as connection:
             yield connection
+
+    def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
+        """What a question reads in one state of the database, which a replica of it may show.
+
+        A replica has all that was committed before this call, or it is not asked. Where it fails
+        meanwhile, `read` runs again on the database itself.
+        """
+        with self._noted_damage():
+            return self._database.read_evidence(read)
 
     @contextmanager
     def _noted_damage(self) -> Iterator[None]:
@@ -288,6 +318,7 @@ class Instance:
     def close(self) -> None:
         """Close the connections."""
         self._deleting.close()
+        self._presence.close()
         self._probing.close()
         self._database.close()
         if self._release is not None:
@@ -367,6 +398,9 @@ def create_or_open_instance(settings: Settings, now: Clock = utc_now) -> Instanc
     """An instance in this folder, created if the folder is empty; an old schema is kept."""
     if not is_whole(settings):
         upgrade_instance(settings)
+    elif settings.database:
+        # One more host, which needs no upgrade: its folder may still be missing.
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
     return open_instance(settings, now)
 
 

@@ -30,6 +30,7 @@ from kbapi.instance.write_gate import (
     SIDE_FILE_ENDINGS,
     WriteGate,
     draft_beside,
+    move_state,
     remove_database,
 )
 from kbapi.settings import Settings
@@ -47,7 +48,14 @@ from kbapi.storage.files import (
 from kbapi.storage.sql import readable_faults, unwritable_as
 from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.engine import fold_in_log
-from kbapi.storage.sqlite.whole_file import Condition, Progress, copy_whole, no_progress
+from kbapi.storage.sqlite.whole_file import (
+    Condition,
+    Progress,
+    copy_whole,
+    look_through,
+    no_progress,
+    reason_of,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +71,8 @@ class Restored:
     """Whether `kbapi db upgrade` must run before the instance can be served."""
     is_proved: bool
     """Whether the backup was compared with its manifest."""
+    schema_of_old: str | None = None
+    """The schema of a database on a server that keeps the replaced tables."""
 
 
 _NOT_REPLACED: Final = (
@@ -101,16 +111,83 @@ def restore_backup(
     database, secret_path = _replaceable_paths(settings, file)
     manifest = None if without_manifest else load_manifest(file)
     _require_backup(file, manifest, progress, without_manifest=without_manifest)
-    with _locked_for_restore(settings), _draft_of(database) as draft:
+    with locked_to_replace(settings), draft_of(database) as draft:
         condition, owner = _copy(file, draft, manifest, progress), owner_at(database)
         secret = _secret_for(settings, condition, secret_file, without_secret)
         _finish_draft(draft, secret, owner)
-        replaced = [] if settings.has_given_secret else _put_secret(secret_path, secret, now())
+        replaced = [] if settings.has_given_secret else put_secret(secret_path, secret, now())
         give_files(settings, owner)
-        replaced += _put_database(database, draft, now())
+        replaced += put_database(database, draft, now())
     needs_upgrade = condition.revision != schema.head_revision()
     fits_secret, is_proved = _fits(secret, condition), manifest is not None
     return Restored(condition, tuple(replaced), fits_secret, needs_upgrade, is_proved)
+
+
+def restore_on_server(
+    settings: Settings,
+    file: Path,
+    secret_file: Path | None = None,
+    *,
+    without_secret: bool = False,
+    without_manifest: bool = False,
+    replaces: bool = False,
+    now: Clock = utc_now,
+    progress: Progress = no_progress,
+) -> Restored:
+    """Fill the database on a server from the backup `file`; raises as `restore_backup`.
+
+    Until all rows are there and compared, no server opens the database. An instance that it has is
+    replaced only with `replaces`, and kept in a schema of its own.
+    """
+    from kbapi.storage.postgres import whole_database
+
+    url, at = settings.database, now()
+    _require_file(file)
+    manifest = None if without_manifest else load_manifest(file)
+    _require_backup(file, manifest, progress, without_manifest=without_manifest)
+    content = whole_database.content_of(url)
+    if not (content.is_empty or content.is_unfinished or replaces):
+        raise UnsafeSetup(
+            "KBAPI_DATABASE has an instance of its own. Name an empty database, or keep the "
+            "instance aside with --replace. Nothing was changed."
+        )
+    whole_database.require_no_server(url, has_pooler=settings.database_pooler)
+    with _locked_home(settings), _readable(file, settings, manifest, progress) as (rows, found):
+        secret = _secret_for(settings, found, secret_file, without_secret)
+        whole_database.copy_from_file(rows, url, secret.key_id, at, progress)
+        replaced = [] if settings.has_given_secret else put_secret(settings.secret_path, secret, at)
+        whole_database.finish(url)
+    schema_of_old = None if content.is_empty else whole_database.name_of_replaced(at)
+    fits, is_proved = _fits(secret, found), manifest is not None
+    return Restored(found, tuple(replaced), fits, False, is_proved, schema_of_old)
+
+
+@contextmanager
+def _locked_home(settings: Settings) -> Iterator[None]:
+    """Hold the folder of an instance on a server: no process of this host has it open."""
+    with readable_faults():
+        settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with exclusive_lock(settings.use_lock_path):
+            yield
+
+
+@contextmanager
+def _readable(
+    file: Path, settings: Settings, manifest: Manifest | None, progress: Progress
+) -> Iterator[tuple[Path, Condition]]:
+    """A sound file of the present schema with the rows of the backup, and its condition."""
+    found = look_through(file, progress)
+    if not found.is_sound:
+        raise StorageBroken(reason_of(found))
+    if manifest:
+        require_unchanged_rows(file, manifest, progress)
+    if found.revision == schema.head_revision():
+        yield file, found
+        return
+    with draft_of(settings.database_path) as draft:
+        copy_whole(file, draft, progress)
+        schema.upgrade_to_head(draft)
+        yield draft, found
 
 
 def _copy(file: Path, draft: Path, manifest: Manifest | None, progress: Progress) -> Condition:
@@ -127,24 +204,35 @@ def _replaceable_paths(settings: Settings, file: Path) -> tuple[Path, Path]:
     database, secret_path = _real(settings.database_path), _real(settings.secret_path)
     for path in (database, secret_path):
         require_may_replace(path)
-    if not file.is_file() or file.resolve() == database:
-        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
+    _require_file(file, database)
     return database, secret_path
 
 
+def _require_file(file: Path, database: Path | None = None) -> None:
+    require_may_open(file)
+    if not file.is_file() or file.resolve() == database:
+        raise UnsafeSetup(f"{file} is not a backup file. Name a file that 'kbapi backup' wrote.")
+
+
 @contextmanager
-def _locked_for_restore(settings: Settings) -> Iterator[None]:
+def locked_to_replace(settings: Settings, *, may_be_moved: bool = False) -> Iterator[None]:
     """Hold both locks of the instance; no other process has it open meanwhile."""
     with unwritable_as(_NOT_REPLACED), ExitStack() as held, readable_faults():
         settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
-        WriteGate(settings).require_open()
+        gate = WriteGate(settings)
+        gate.require_writable()
+        if not may_be_moved and move_state(settings.move_lock_path) is not None:
+            raise UnsafeSetup(
+                "The instance in this folder was moved to another database, or a move runs. Run "
+                "'kbapi move --undo' before you restore here."
+            )
         held.enter_context(exclusive_lock(settings.use_lock_path))
         held.enter_context(write_lock_held(settings.write_lock_path))
         yield
 
 
 @contextmanager
-def _draft_of(database: Path) -> Iterator[Path]:
+def draft_of(database: Path) -> Iterator[Path]:
     """The path for the copy, without an old copy before and without a rest of it after."""
     draft = draft_beside(database)
     remove_database(draft)
@@ -224,7 +312,8 @@ def _fits(secret: Secret, condition: Condition) -> bool:
     return not condition.key_ids or secret.key_id in known
 
 
-def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
+def put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
+    """Write the secret; a list with the new name of another one that was there."""
     kept = []
     if path.exists():
         if path.read_bytes().strip() == secret.value.hex().encode():
@@ -236,7 +325,8 @@ def _put_secret(path: Path, secret: Secret, at: datetime) -> list[Path]:
     return kept
 
 
-def _put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
+def put_database(database: Path, draft: Path, at: datetime) -> list[Path]:
+    """Put the finished draft in place; the new names of the files that were there."""
     kept = _keep_database(database, at) if database.exists() else []
     flush(database.parent)
     for ending in SIDE_FILE_ENDINGS:

@@ -15,7 +15,7 @@ from typing import Final
 from kbapi.errors import StorageBusy, StorageUnwritable, UnsafeSetup
 from kbapi.settings import SECRET_VARIABLE, Settings
 from kbapi.storage.files import give, owner_at, require_may_open
-from kbapi.storage.schema import Database, note_key_id, read_key_ids
+from kbapi.storage.schema import Database, note_first_key_id, note_key_id, read_key_ids
 from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.database import write_lock_held
 
@@ -219,11 +219,16 @@ def ensure_secret_recorded(
     """
     is_recorded = _require_own(settings, secret) == secret.key_id
     if not is_recorded and not settings.read_only:
+        if settings.database:
+            # Two hosts may begin at the same moment with different secrets: one of them is first.
+            with readable_faults():
+                note_first_key_id(settings.database, secret.key_id)
+            _require_own(settings, secret)
+            return
         # A failed write is repeated at the next opening: until then the rows show the secret.
-        needs_lock = not (has_write_lock or settings.database)
-        lock = write_lock_held(settings.write_lock_path) if needs_lock else nullcontext()
+        lock = nullcontext() if has_write_lock else write_lock_held(settings.write_lock_path)
         with suppress(StorageUnwritable, StorageBusy), readable_faults(), lock:
-            record_secret(settings.database_at, secret)
+            record_secret(settings.database_path, secret)
 
 
 def _require_own(settings: Settings, secret: Secret) -> str | None:

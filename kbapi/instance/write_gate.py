@@ -8,6 +8,7 @@ import fcntl
 import logging
 import mmap
 import os
+import secrets
 import struct
 import weakref
 from collections.abc import Iterator
@@ -19,6 +20,8 @@ from typing import Final, Literal, get_args
 
 from kbapi.clock import steady_s
 from kbapi.errors import (
+    BEING_MOVED,
+    MOVED,
     InstanceReadOnly,
     StorageBroken,
     StorageFull,
@@ -114,6 +117,29 @@ def is_begun(database: schema.Database) -> bool:
         return False
 
 
+def require_instance(settings: Settings) -> None:
+    """Raise UnsafeSetup where there is no instance, or this user may not open its file."""
+    if not settings.database:
+        require_may_open(settings.database_path)
+        if settings.database_path.exists():
+            return
+    elif is_begun(settings.database):
+        return
+    raise no_instance(settings)
+
+
+def no_instance(settings: Settings, advice: str = "") -> UnsafeSetup:
+    """The error that there is no instance; a URL is never in it, because of its password."""
+    if settings.database:
+        return UnsafeSetup(f"There is no instance in KBAPI_DATABASE. {advice or _CREATE}")
+    return UnsafeSetup(
+        f"There is no instance in {settings.home}. {advice or 'Name its folder with --home.'}"
+    )
+
+
+_CREATE: Final = "'kbapi db upgrade' creates one."
+
+
 def is_whole(settings: Settings) -> bool:
     """Whether the folder has a complete instance.
 
@@ -132,11 +158,19 @@ def is_whole(settings: Settings) -> bool:
     if settings.secret_path.exists():
         # On a server, the secret of the first host comes to the others before the database is made.
         return not settings.database or is_begun(settings.database)
+    name = settings.secret_path.name
     if is_begun(settings.database_at) and not schema.holds_nothing(settings.database_at):
         raise UnsafeSetup(
-            f"{settings.secret_path.name} is missing beside an existing database. Receipts and "
+            f"{name} is missing beside an existing database. Receipts and "
             "tokens need it. Put the backup of it back."
         )
+    if settings.database and is_begun(settings.database):
+        recorded, _ = schema.read_key_ids(settings.database)
+        if recorded is not None:
+            raise UnsafeSetup(
+                f"Another host serves this database, and {name} is missing here. Copy it from "
+                "there, or set KBAPI_SECRET_FILE. Nothing was changed."
+            )
     return False
 
 
@@ -168,16 +202,26 @@ class WriteGate:
         Raises
         ------
         InstanceReadOnly
-            When the setting `read_only` is on.
+            When the setting `read_only` is on, and during and after a move to another database.
         StorageFull
             When the disk has less free space than `min_free_bytes`.
         StorageUnwritable
             When this process may not write the folder or a file that a write needs.
         """
+        self.require_not_moved()
         found = self.why_closed()
         if found is None or (takes_back and found is StorageFull and self._can_take_back()):
             return
         raise found
+
+    def require_not_moved(self) -> None:
+        """Raise InstanceReadOnly during and after a move of the SQLite file.
+
+        A writer asks again when it has the write lock: a move may have begun while it waited.
+        """
+        state = move_state(self._settings.move_lock_path)
+        if state is not None:
+            raise InstanceReadOnly(BEING_MOVED if state == "moving" else MOVED)
 
     def _can_take_back(self) -> bool:
         settings = self._settings
@@ -185,6 +229,15 @@ class WriteGate:
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""
+        is_moved = move_state(self._settings.move_lock_path) is not None
+        return InstanceReadOnly if is_moved else self._why_not_writable()
+
+    def require_writable(self) -> None:
+        """Raise unless the settings and the disk allow writes, also after a move."""
+        if (closed := self._why_not_writable()) is not None:
+            raise closed
+
+    def _why_not_writable(self) -> type[StorageUnwritable] | None:
         if self._settings.read_only:
             return InstanceReadOnly
         home = self._settings.home
@@ -194,6 +247,24 @@ class WriteGate:
         if free_bytes(home) < self._settings.min_free_bytes:
             return StorageFull
         return None
+
+
+def move_state(lock_file: Path) -> Literal["moving", "moved"] | None:
+    """Whether a move out of the SQLite file runs, or has succeeded; None before any."""
+    try:
+        descriptor = os.open(lock_file, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return None
+    try:
+        if os.fstat(descriptor).st_size:
+            return "moved"
+        # The kernel frees the lock of a move that was killed.
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return "moving"
+    finally:
+        os.close(descriptor)
+    return None
 
 
 class ServerGate:
@@ -209,6 +280,9 @@ class ServerGate:
         _ = takes_back
         if (closed := self.why_closed()) is not None:
             raise closed
+
+    def require_not_moved(self) -> None:
+        """Do nothing: each transaction on a server looks for a move itself."""
 
     def why_closed(self) -> type[StorageUnwritable] | None:
         """The error that a write gets now, None while writes are allowed."""
@@ -253,7 +327,8 @@ _WRITES: Final = 0
 _SECONDS: Final = struct.Struct("d")
 _FIRST_SECONDS: Final = 64
 _PROBED_S, _CLOCK_OFFSET_S, _DATES_READ_S = (_FIRST_SECONDS + 8 * n for n in range(3))
-_LOGGED_S: Final = _FIRST_SECONDS + 8 * 3
+_RECORDED_S: Final = _FIRST_SECONDS + 8 * 3
+_LOGGED_S: Final = _FIRST_SECONDS + 8 * 4
 """A time for each state: when its beginning was logged last, 0 after its end was logged."""
 _SHARED_BYTES: Final = 4_096
 
@@ -266,6 +341,8 @@ class Health:
     """
 
     def __init__(self) -> None:
+        self.host_id = secrets.token_hex(8)
+        """Of this start of a server, the same in all its processes."""
         self._file = os.memfd_create("kbapi-health")
         os.ftruncate(self._file, _SHARED_BYTES)
         self._shared = mmap.mmap(self._file, _SHARED_BYTES)
@@ -316,6 +393,10 @@ class Health:
     def begins_probe(self) -> bool:
         """Whether this process makes the next probe: one of all processes in five seconds."""
         return self._is_first_since(_PROBED_S, PROBE_EVERY_S)
+
+    def begins_recording(self) -> bool:
+        """Whether this process records that the host serves: one of all in five seconds."""
+        return self._is_first_since(_RECORDED_S, PROBE_EVERY_S)
 
     def begins_reading_dates(self, every_s: float) -> bool:
         """Whether this process reads all dates now: one of all processes in this time."""

@@ -34,11 +34,13 @@ from kbapi.intake.responses import Accepted, Reason
 from kbapi.intake.submit import (
     Prepared,
     Replay,
+    Stored,
     answer_again,
     count_accepted,
     count_refused,
     find_earlier_answer,
     keep_answer,
+    outdate_lines,
     prepare,
     replay_of,
     store_once,
@@ -319,7 +321,10 @@ class _Batch:
         if len(refused) == len(group):
             return [*refused]
         with self._transaction() as connection:
-            return [self._store(connection, place, one) for place, one in group]
+            stored: list[Stored] = []
+            outcomes = [self._store(connection, place, one, stored) for place, one in group]
+            outdate_lines(connection, stored)
+        return outcomes
 
     def _transaction(self) -> AbstractContextManager[Connection]:
         if self._dry_run:
@@ -328,7 +333,11 @@ class _Batch:
         return self._instance.writing(min(WRITE_LOCK_TIMEOUT_S, wait_s), shared=True)
 
     def _store(
-        self, connection: Connection, place: int, prepared: Prepared | DocumentRefused
+        self,
+        connection: Connection,
+        place: int,
+        prepared: Prepared | DocumentRefused,
+        all_stored: list[Stored],
     ) -> Outcome:
         if isinstance(prepared, DocumentRefused):
             return prepared
@@ -341,11 +350,12 @@ class _Batch:
                 return SubmissionGone()
         if (known := self._seen.get(prepared.sender.content_hash or b"")) is not None:
             return known
-        submission_id, accepted = store_once(self._instance, connection, prepared, self._voucher)
+        stored = store_once(self._instance, connection, prepared, self._voucher)
+        all_stored.append(stored)
+        accepted = stored.accepted
         if replay is not None:
-            keep_answer(
-                self._instance, connection, replay, submission_id, accepted.without_receipt()
-            )
+            answer = accepted.without_receipt()
+            keep_answer(self._instance, connection, replay, stored.submission_id, answer)
         if self._dry_run and prepared.sender.content_hash is not None:
             # The next group will not find this item in the database.
             self._seen[prepared.sender.content_hash] = _as_repeated(accepted)

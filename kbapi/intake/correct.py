@@ -11,7 +11,7 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.follow_up import RemovedFollowUp, follow_again
 from kbapi.intake.my_submissions import require_receipt
 from kbapi.intake.responses import Accepted, describe_stored
-from kbapi.intake.result_rows import Place, Sender, find_unit_of, submission_at
+from kbapi.intake.result_rows import Place, Sender, find_known_of, find_unit_of, submission_at
 from kbapi.intake.submit import (
     Prepared,
     answer_again,
@@ -83,8 +83,9 @@ def _replace(
     _require_new(connection, stored, sender)
     # Without a unit token the unit is that of equal documents.
     keeps_unit = prepared.document.result.contributor_token is None and sender.unit_hash is not None
-    unit = stored.unit if keeps_unit else find_unit_of(instance, connection, sender)
-    place = Place(stored.public_id, load_arrival(connection, stored.id).day, unit)
+    known = find_known_of(connection, prepared.document, sender)
+    unit = stored.unit if keeps_unit else find_unit_of(instance, connection, sender, known)
+    place = Place(stored.public_id, load_arrival(connection, stored.id).day, unit, known.chip)
     new = submission_at(
         instance, connection, prepared.document, prepared.screened, place, sender.content_hash
     )

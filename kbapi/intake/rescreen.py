@@ -26,7 +26,7 @@ from kbapi.storage.answers import save_outliers
 from kbapi.storage.contributors import drop_unit_if_unused
 from kbapi.storage.pools import PoolSize, StoredChip, drop_unused_places, load_all_pools
 from kbapi.storage.results import StoredSubmission
-from kbapi.storage.schema import count_older, load_mark, save_mark
+from kbapi.storage.schema import count_older, has_older, load_mark, save_mark
 from kbapi.storage.sqlite.whole_file import Progress, no_progress
 from kbapi.versions import RULES_VERSION
 
@@ -66,7 +66,9 @@ def is_rescreening_due(instance: Instance) -> bool:
     right = min(mark, RULES_VERSION - 1) if is_due else RULES_VERSION
     if mark != right:
         with suppress(StorageBusy, StorageUnwritable), instance.writing() as connection:
-            save_mark(connection, right)
+            # Another host may have stored a result by older rules since then.
+            if is_due or not has_older(connection, RULES_VERSION):
+                save_mark(connection, right)
     return is_due
 
 

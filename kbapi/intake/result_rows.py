@@ -17,7 +17,7 @@ from kbapi.storage import pools
 from kbapi.storage.contributors import UnitRow
 from kbapi.storage.pools import ConditionsKey, PoolKey
 from kbapi.storage.readings import NewLock, NewReading
-from kbapi.storage.results import NewSetting, NewSubmission, find_or_add_unit
+from kbapi.storage.results import Known, NewSetting, NewSubmission, find_known, find_or_add_unit
 from kbapi.versions import RULES_VERSION
 from kbapi.vocabulary import LIMIT_CONTROLS, PROTECTIONS
 
@@ -47,17 +47,33 @@ def new_submission(
     document: ReadDocument,
     screened: tuple[ScreenedSetting, ...],
     sender: Sender,
+    known: Known,
 ) -> NewSubmission:
     """The document with its settings, locks and readings, ready to save under a new id."""
     today = instance.today()
-    place = Place(_new_public_id(today), today, find_unit_of(instance, connection, sender))
+    unit = find_unit_of(instance, connection, sender, known)
+    place = Place(_new_public_id(today), today, unit, known.chip)
     return submission_at(instance, connection, document, screened, place, sender.content_hash)
 
 
-def find_unit_of(instance: Instance, connection: Connection, sender: Sender) -> UnitRow:
+def find_known_of(connection: Connection, document: ReadDocument, sender: Sender) -> Known:
+    """What is stored already of the rows that a document of this sender needs."""
+    return find_known(
+        connection,
+        contributor_hash=sender.contributor_hash,
+        unit_hash=sender.unit_hash,
+        document_hash=sender.document_hash,
+        chip_key=document.chip.key,
+    )
+
+
+def find_unit_of(
+    instance: Instance, connection: Connection, sender: Sender, known: Known
+) -> UnitRow:
     """The unit of the sender, added with its contributor if it is new."""
     return find_or_add_unit(
         connection,
+        known,
         contributor_hash=sender.contributor_hash,
         unit_hash=sender.unit_hash,
         document_hash=sender.document_hash,
@@ -73,6 +89,8 @@ class Place:
     public_id: str
     received_day: date
     unit: UnitRow
+    chip_id: int | None
+    """None for a chip that is not here yet."""
 
 
 def submission_at(
@@ -87,7 +105,7 @@ def submission_at(
     measured_month = document.result.measured_in or f"{place.received_day:%Y-%m}"
     return NewSubmission(
         public_id=place.public_id,
-        chip_id=_find_or_add_chip(instance, connection, document.chip).id,
+        chip_id=place.chip_id or _add_chip(connection, document.chip).id,
         unit=place.unit,
         received_day=place.received_day,
         measured_month=measured_month,
@@ -121,8 +139,8 @@ def _midnight_s(day: date) -> int:
     return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp())
 
 
-def _find_or_add_chip(instance: Instance, connection: Connection, chip: ChipName) -> pools.ChipRow:
-    return pools.find_chip(connection, chip.key) or pools.add_chip(
+def _add_chip(connection: Connection, chip: ChipName) -> pools.ChipRow:
+    return pools.add_chip(
         connection,
         key=chip.key,
         name=chip.name,

@@ -1,5 +1,6 @@
 """Accept one result: read it, screen it, store it and merge it into evidence, or refuse it."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final, Literal
@@ -20,7 +21,7 @@ from kbapi.intake.responses import (
     describe_stored,
     dry_run_from,
 )
-from kbapi.intake.result_rows import Sender, new_submission
+from kbapi.intake.result_rows import Sender, find_known_of, new_submission
 from kbapi.intake.screening import ScreenedSetting, screen_setting
 from kbapi.metrics.counters import count_rule, count_submission
 from kbapi.storage import pools, results
@@ -83,33 +84,55 @@ def document_hash(instance: Instance, sender: bytes, document: ReadDocument) -> 
     return instance.secret.keyed_hash("content", sender + canonical)
 
 
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A stored document, and the line of which it outdates the answers."""
+
+    submission_id: int
+    accepted: Accepted
+    line_id: int | None
+    """None for a repeat, which changes nothing."""
+
+
 def store_once(
     instance: Instance,
     connection: Connection,
     prepared: Prepared,
     voucher: Voucher | None = None,
-) -> tuple[int, Accepted]:
-    """The stored submission's number and answer; a repeat gets those of the first one.
+) -> Stored:
+    """The stored document; a repeat gets the number and the answer of the first one.
 
+    The caller outdates the answers of its line before the commit, as the last step: from then on
+    PostgreSQL keeps other writers of the line waiting.
     The key that sent it vouches for its contributor, unless it has no contributor token.
     """
     sender = prepared.sender
     if prepared.document.result.contributor_token is None:
         voucher = None
-    if sender.content_hash is not None:
-        first = results.find_by_content(connection, sender.content_hash)
-        if first is not None:
-            _vouch(connection, voucher, first.unit.contributor_id)
-            return first.id, describe_repeated(instance, connection, first)
-    new = new_submission(instance, connection, prepared.document, prepared.screened, sender)
+    document = prepared.document
+    known = find_known_of(connection, document, sender)
+    if known.document is not None:
+        first = results.load_submission(connection, known.document)
+        _vouch(connection, voucher, first.unit.contributor_id)
+        return Stored(first.id, describe_repeated(instance, connection, first), None)
+    new = new_submission(instance, connection, document, prepared.screened, sender, known)
     # Before its result is saved: of a new contributor no answer is outdated by the key.
     _vouch(connection, voucher, new.unit.contributor_id)
-    submission_id, _ = results.save_submission(connection, new)
-    stored = results.load_submission(connection, submission_id)
-    pools.raise_line_revision(connection, stored.line_id)
+    submission_id, settings = results.save_submission(connection, new)
+    stored = results.load_with(connection, submission_id, settings)
     # Without a unit token the unit may be that of an equal document, which must not show.
     is_new = sender.unit_hash is None
-    return submission_id, describe_stored(instance, connection, stored, is_new_unit=is_new)
+    accepted = describe_stored(instance, connection, stored, is_new_unit=is_new)
+    return Stored(submission_id, accepted, stored.line_id)
+
+
+def outdate_lines(connection: Connection, all_stored: Iterable[Stored]) -> None:
+    """Outdate the answers of the lines of these documents, each once and always in one order.
+
+    So no writer waits for one that waits for it.
+    """
+    for line_id in sorted({one.line_id for one in all_stored if one.line_id is not None}):
+        pools.raise_line_revision(connection, line_id)
 
 
 def _vouch(connection: Connection, voucher: Voucher | None, contributor_id: int) -> None:
@@ -259,11 +282,13 @@ def accept_submission(
         earlier = find_earlier_answer(instance, connection, replay)
         if earlier is not None:
             return answer_again(instance, connection, earlier)
-        submission_id, accepted = store_once(instance, connection, prepared, voucher)
+        stored = store_once(instance, connection, prepared, voucher)
         if replay is not None:
-            keep_answer(instance, connection, replay, submission_id, accepted.without_receipt())
-    count_accepted(accepted)
-    return accepted
+            answer = stored.accepted.without_receipt()
+            keep_answer(instance, connection, replay, stored.submission_id, answer)
+        outdate_lines(connection, (stored,))
+    count_accepted(stored.accepted)
+    return stored.accepted
 
 
 def dry_run_submission(instance: Instance, body: bytes) -> DryRunResponse:
@@ -273,8 +298,8 @@ def dry_run_submission(instance: Instance, body: bytes) -> DryRunResponse:
     """
     prepared = prepare(instance, read_json(body))
     with instance.dry_run() as connection:
-        _, accepted = store_once(instance, connection, prepared)
-    return dry_run_from(accepted)
+        stored = store_once(instance, connection, prepared)
+    return dry_run_from(stored.accepted)
 
 
 def prepare_counted(instance: Instance, body: bytes) -> Prepared:

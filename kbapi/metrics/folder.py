@@ -46,6 +46,8 @@ class InstanceState:
     """Settings and pools that wait for a curator, by part; None if it cannot be read now."""
     is_rescreening_due: bool | None
     """Whether older rules screened some results; None if it cannot be read now."""
+    hosts: Mapping[tuple[str, ...], int] | None
+    """How many hosts serve this database, by program, and by catalogue: own or other."""
 
 
 class _State(Collector):
@@ -88,6 +90,17 @@ class _State(Collector):
             "1 while older rules have screened some results.",
             state.is_rescreening_due,
         )
+        yield self._hosts()
+
+    def _hosts(self) -> GaugeMetricFamily:
+        hosts = GaugeMetricFamily(
+            "kbapi_hosts",
+            "Hosts that serve this database now, by program, and by catalogue: own or other.",
+            labels=("version", "schema", "rules", "catalogue"),
+        )
+        for program, number in (self._state.hosts or {}).items():
+            hosts.add_metric(program, number)
+        return hosts
 
     def _writes(self) -> Iterator[GaugeMetricFamily]:
         yield _by_label(

@@ -3,6 +3,7 @@
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from datetime import date
 from threading import Event, Lock
@@ -14,7 +15,7 @@ from sqlmodel import Session, col
 from sqlmodel import select as select_rows
 
 from kbapi.errors import TooCostly
-from kbapi.metrics.counters import count_answer
+from kbapi.metrics.counters import Served, count_answer
 from kbapi.storage.pools import LineRow, load_lines, raise_line_revision
 from kbapi.storage.sql import HotReads, checksum_of, session_on, upsert
 from kbapi.storage.tables import Chip, Conditions, Line, Pool
@@ -392,6 +393,23 @@ class Memory:
                 self._left += self._kept.popitem(last=False)[1][1]
 
 
+LONGEST_WAIT_S: Final = 5.0
+"""How long a request waits for another host that computes its answer, before it computes itself.
+
+As long as a question may compute; a host that hangs delays a question no more than that.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherHosts:
+    """What a computation needs so that one host alone does it."""
+
+    alone: Callable[[float], AbstractContextManager[bool]]
+    """Holds the question; whether no other host does, after a wait of at most so many seconds."""
+    find: Callable[[], AnswerBytes | None]
+    """The answer that another host has stored meanwhile."""
+
+
 class SingleFlight:
     """The computations of one process, and the answers that were right last."""
 
@@ -411,13 +429,16 @@ class SingleFlight:
         self._remember(question, answer, self._elapsed_s())
         return answer
 
-    def fly(self, question: str, compute: Callable[[], AnswerBytes]) -> AnswerBytes:
+    def fly(
+        self, question: str, compute: Callable[[], AnswerBytes], others: OtherHosts | None = None
+    ) -> AnswerBytes:
         """The answer to a question whose stored answer is outdated.
 
         The first request computes. Others get the previous answer, with its age, or wait where
         that is too old. Where the first one fails, or began too long before, the next computes.
         Where the first one takes too much time, all that wait get its error: the same question
-        would take each of them as long.
+        would take each of them as long. With `others` the same holds over all hosts, but for a host
+        that computes for more than some seconds: then each of the others computes as well.
 
         Raises
         ------
@@ -430,14 +451,11 @@ class SingleFlight:
                 computation = self._under_way.get(question)
                 if computation is None:
                     mine = self._under_way[question] = _Computation(self._elapsed_s())
-                previous = self._remembered.get(question)
             if computation is None:
-                return self._compute(question, mine, compute)
-            if previous is not None:
-                age_s = self._elapsed_s() - previous.right_at
-                if age_s <= LONGEST_AGE_S:
-                    count_answer("previous")
-                    return replace(previous.answer, age_s=int(age_s))
+                return self._compute(question, mine, compute, others)
+            if (previous := self._previous(question)) is not None:
+                count_answer("previous")
+                return previous
             computation.ended.wait()
             if computation.too_costly is not None:
                 raise TooCostly(computation.too_costly.detail)
@@ -445,14 +463,33 @@ class SingleFlight:
                 count_answer("waited")
                 return computation.answer
 
+    def _previous(self, question: str) -> AnswerBytes | None:
+        """The answer that was right last, with its age, unless that is too long ago."""
+        previous = self._remembered.get(question)
+        if previous is None:
+            return None
+        age_s = self._elapsed_s() - previous.right_at
+        return replace(previous.answer, age_s=int(age_s)) if age_s <= LONGEST_AGE_S else None
+
     def _compute(
-        self, question: str, computation: _Computation, compute: Callable[[], AnswerBytes]
+        self,
+        question: str,
+        computation: _Computation,
+        compute: Callable[[], AnswerBytes],
+        others: OtherHosts | None,
     ) -> AnswerBytes:
         try:
-            computation.answer = compute()
+            if others is None:
+                computation.answer, served = compute(), "computed"
+            else:
+                found, served = self._once_over_hosts(question, compute, others)
+                if served == "previous":
+                    count_answer(served)
+                    return found
+                computation.answer = found
             # Right as of its beginning: a change while it was computed may not be in it.
             self._remember(question, computation.answer, computation.begun)
-            count_answer("computed")
+            count_answer(served)
             return computation.answer
         except TooCostly as too_costly:
             computation.too_costly = too_costly
@@ -461,6 +498,17 @@ class SingleFlight:
             with self._lock:
                 del self._under_way[question]
             computation.ended.set()
+
+    def _once_over_hosts(
+        self, question: str, compute: Callable[[], AnswerBytes], others: OtherHosts
+    ) -> tuple[AnswerBytes, Served]:
+        previous = self._previous(question)
+        with others.alone(LONGEST_WAIT_S if previous is None else 0.0) as is_alone:
+            if not is_alone and previous is not None:
+                return previous, "previous"
+            if (stored := others.find()) is not None:
+                return stored, "waited"
+            return compute(), "computed"
 
     def _remember(self, question: str, answer: AnswerBytes, right_at: float) -> None:
         with self._lock:

@@ -29,7 +29,11 @@ from sqlalchemy.dialects import sqlite
 from sqlmodel import SQLModel, col
 
 from kbapi.storage.sql import (
+    Find,
+    add_if_missing,
     change_rows,
+    find_firsts,
+    find_number,
     find_or_add,
     find_row,
     find_rows,
@@ -152,7 +156,7 @@ class ChipRow:
 
 
 _CHIP: Final = "SELECT id, line_id FROM chip WHERE key = ?"
-_CHIP_NUMBER: Final = number_by("chip", "key")
+CHIP_NUMBER: Final = number_by("chip", "key")
 _ADD_CHIP: Final = insert_statement(Chip, ("key", "name", "kind", "series", "line_id"))
 _LINE_NUMBER: Final = number_by("line", "key")
 _ADD_LINE: Final = insert_statement(Line, ("id", "key", "revision"))
@@ -187,7 +191,7 @@ def add_chip(
     row = find_line(connection, line) or _add_line(connection, line)
     number = find_or_add(
         connection,
-        (_CHIP_NUMBER, (key,)),
+        (CHIP_NUMBER, (key,)),
         lambda: (_ADD_CHIP, (key, name, kind, series, row.id)),
     )
     return ChipRow(number, row.id)
@@ -342,13 +346,42 @@ def _domains_in(domains: str) -> tuple[Domain, ...]:
 
 def find_or_add_pool(connection: Connection, chip_id: int, key: PoolKey) -> int:
     """The number of this pool of a chip, added if it had no results before."""
-    values = (chip_id, key.control, key.domains, key.clock_band_mhz)
-    return find_or_add(connection, (_POOL, values), lambda: (_ADD_POOL, values))
+    find = _POOL, _values_of_pool(chip_id, key)
+    return find_or_add(connection, find, lambda: (_ADD_POOL, find[1]))
 
 
 def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
     """The number of these conditions, added if nothing was found under them before."""
-    values = (
+    find = _CONDITIONS, _values_of_conditions(key)
+    return find_or_add(connection, find, lambda: (_ADD_CONDITIONS, find[1]))
+
+
+def find_or_add_places(
+    connection: Connection, wanted: Iterable[tuple[int, PoolKey, ConditionsKey]]
+) -> list[tuple[int, int]]:
+    """The numbers of each pool of a chip and of the conditions, added if they are new."""
+    finds: list[Find] = []
+    for chip_id, pool, conditions in wanted:
+        finds.append((_POOL, _values_of_pool(chip_id, pool)))
+        finds.append((_CONDITIONS, _values_of_conditions(conditions)))
+    if not finds:
+        return []
+    found = find_firsts(connection, finds)
+    if None in found:  # one of them may be added twice: each is looked up again
+        adds = (_ADD_POOL, _ADD_CONDITIONS) * (len(finds) // 2)
+        found = [
+            find_number(connection, *find) or add_if_missing(connection, find, add, find[1])
+            for find, add in zip(finds, adds, strict=True)
+        ]
+    return list(zip(found[::2], found[1::2], strict=True))
+
+
+def _values_of_pool(chip_id: int, key: PoolKey) -> tuple[int | str, ...]:
+    return chip_id, key.control, key.domains, key.clock_band_mhz
+
+
+def _values_of_conditions(key: ConditionsKey) -> tuple[str, ...]:
+    return (
         key.loads,
         key.grade,
         key.firmware,
@@ -357,7 +390,6 @@ def find_or_add_conditions(connection: Connection, key: ConditionsKey) -> int:
         key.cooling,
         key.supply,
     )
-    return find_or_add(connection, (_CONDITIONS, values), lambda: (_ADD_CONDITIONS, values))
 
 
 def find_places(

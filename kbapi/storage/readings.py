@@ -11,7 +11,7 @@ from sqlalchemy.orm import aliased
 from sqlmodel import SQLModel, and_, case, col, func
 
 from kbapi.storage.contributors import UnitRow
-from kbapi.storage.sql import add_rows, insert_statement, load_as, load_columns, materialized
+from kbapi.storage.sql import Rows, add_parts, insert_statement, load_as, load_columns, materialized
 from kbapi.storage.tables import SettingResult, Submission, Unit
 from kbapi.storage.tables_reports import LockReport, Reading
 from kbapi.vocabulary import Load, PowerScope
@@ -36,11 +36,13 @@ class DocumentRows:
         parts: Sequence[Any],
     ) -> None:
         """Store these of a document; there may be none."""
-        if not parts:
-            return
+        add_parts(connection, [self.rows(submission_id, chip_id, unit, parts)])
+
+    def rows(self, submission_id: int, chip_id: int, unit: UnitRow, parts: Sequence[Any]) -> Rows:
+        """The rows of these parts of a document, to be added."""
         place = (submission_id, chip_id, unit.id, unit.contributor_id)
         rows = [(*place, ordinal, *self._values_of(part)) for ordinal, part in enumerate(parts)]
-        add_rows(connection, self._add, rows)
+        return self._add, rows
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ Hot path, so written out: each stored result runs these statements, 2.1 ms CPU i
 an Idempotency-Key). Through a session, the two statements of the key alone added 0.8 ms.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -15,21 +15,24 @@ from sqlmodel import col, delete, select, update
 from kbapi.errors import StorageBroken
 from kbapi.storage.contributors import UnitRow, mark_withdrawn, no_answer
 from kbapi.storage.pools import (
+    CHIP_NUMBER,
     ConditionsKey,
     EvidenceKey,
     PoolKey,
-    find_or_add_conditions,
-    find_or_add_pool,
+    find_or_add_places,
     find_places,
 )
 from kbapi.storage.readings import LOCK_ROWS, READING_ROWS, NewLock, NewReading
 from kbapi.storage.sql import (
+    Find,
+    Rows,
+    add_if_missing,
+    add_parts,
     add_row,
-    add_rows,
     change_rows,
     checksum_of,
+    find_firsts,
     find_number,
-    find_or_add,
     find_row,
     find_rows,
     insert_statement,
@@ -173,8 +176,45 @@ _ADD_SETTING: Final = insert_statement(
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The numbers of the rows that a new document may belong to, None for each that is missing."""
+
+    document: int | None
+    """The same document of the same unit token."""
+    contributor: int | None
+    unit: int | None
+    chip: int | None
+
+
+def find_known(
+    connection: Connection,
+    *,
+    contributor_hash: bytes,
+    unit_hash: bytes | None,
+    document_hash: bytes,
+    chip_key: str,
+) -> Known:
+    """What is stored already of a document's rows."""
+    content = None if unit_hash is None else document_hash
+    finds = (
+        (_BY_CONTENT, (content,)),
+        (_CONTRIBUTOR, (contributor_hash,)),
+        _unit_find(unit_hash, document_hash),
+        (CHIP_NUMBER, (chip_key,)),
+    )
+    return Known(*find_firsts(connection, finds))
+
+
+def _unit_find(unit_hash: bytes | None, document_hash: bytes) -> Find:
+    if unit_hash is None:
+        return _UNIT_WITHOUT_TOKEN, (document_hash,)
+    return _UNIT, (unit_hash,)
+
+
 def find_or_add_unit(
     connection: Connection,
+    known: Known,
     *,
     contributor_hash: bytes,
     unit_hash: bytes | None,
@@ -183,16 +223,15 @@ def find_or_add_unit(
     today: date,
 ) -> UnitRow:
     """The unit of this token, else of an equal document; added with its contributor if new."""
-    contributor_id = find_or_add(
-        connection,
-        (_CONTRIBUTOR, (contributor_hash,)),
-        lambda: (_ADD_CONTRIBUTOR, (contributor_hash, key_id, today.isoformat())),
-    )
-    find = (_UNIT_WITHOUT_TOKEN, document_hash) if unit_hash is None else (_UNIT, unit_hash)
-    hashes = (None, document_hash) if unit_hash is None else (unit_hash, None)
-    unit_id = find_or_add(
-        connection, (find[0], find[1:]), lambda: (_ADD_UNIT, (contributor_id, *hashes))
-    )
+    contributor_id, unit_id = known.contributor, known.unit
+    if contributor_id is None:
+        owner = _CONTRIBUTOR, (contributor_hash,)
+        values = contributor_hash, key_id, today.isoformat()
+        contributor_id = add_if_missing(connection, owner, _ADD_CONTRIBUTOR, values)
+    if unit_id is None:
+        unit = _unit_find(unit_hash, document_hash)
+        hashes = (None, document_hash) if unit_hash is None else (unit_hash, None)
+        unit_id = add_if_missing(connection, unit, _ADD_UNIT, (contributor_id, *hashes))
     return UnitRow(unit_id, contributor_id)
 
 
@@ -273,8 +312,10 @@ class StoredSubmission:
     has_unit_token: bool
 
 
-def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, list[EvidenceKey]]:
-    """The number of the saved document and the places where its settings belong."""
+def save_submission(
+    connection: Connection, new: NewSubmission
+) -> tuple[int, tuple[StoredSetting, ...]]:
+    """The number of the saved document, and its settings as they are stored."""
     submission_id = add_row(
         connection,
         _ADD_SUBMISSION,
@@ -292,12 +333,28 @@ def save_submission(connection: Connection, new: NewSubmission) -> tuple[int, li
             new.chip_conflict,
         ),
     )
-    if new.locks:
-        LOCK_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.locks)
-    if new.readings:
-        READING_ROWS.save(connection, submission_id, new.chip_id, new.unit, new.readings)
     place = SavedDocument(submission_id, new.chip_id, new.unit.id, new.measured_month)
-    return submission_id, save_settings(connection, place, new.settings)
+    keys, settings = _rows_of_settings(connection, place, new.settings)
+    of = submission_id, new.chip_id, new.unit
+    parts = (LOCK_ROWS.rows(*of, new.locks), READING_ROWS.rows(*of, new.readings), settings)
+    add_parts(connection, parts)
+    return submission_id, tuple(map(_as_stored, keys, new.settings))
+
+
+def _as_stored(key: EvidenceKey, new: NewSetting) -> StoredSetting:
+    return StoredSetting(
+        place=key,
+        domain=new.domain,
+        control=new.pool.control,
+        domains=new.pool.domains,
+        status=new.status,
+        reasons=new.reasons,
+        grade=new.conditions.grade,
+        stable_steps=new.stable_steps,
+        unstable_steps=new.unstable_steps,
+        decision="",
+        decision_reason=None,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,39 +368,45 @@ class SavedDocument:
 
 
 def save_settings(
-    connection: Connection, of: SavedDocument, settings: Iterable[NewSetting]
+    connection: Connection, of: SavedDocument, settings: Sequence[NewSetting]
 ) -> list[EvidenceKey]:
     """The places where these settings belong, now that they are saved."""
-    keys, rows = [], []
-    for ordinal, setting in enumerate(settings):
-        key = EvidenceKey(
-            pool_id=find_or_add_pool(connection, of.chip_id, setting.pool),
-            unit_id=of.unit_id,
-            conditions_id=find_or_add_conditions(connection, setting.conditions),
-        )
-        keys.append(key)
-        rows.append(
-            (
-                of.submission_id,
-                ordinal,
-                setting.domain,
-                key.pool_id,
-                key.unit_id,
-                key.conditions_id,
-                setting.status,
-                setting.status,
-                "",
-                setting.reasons,
-                setting.stable_steps,
-                setting.unstable_steps,
-                setting.early_stop_steps,
-                of.measured_month,
-                setting.clock_mhz,
-                setting.stock_mv,
-            )
-        )
-    add_rows(connection, _ADD_SETTING, rows)
+    keys, rows = _rows_of_settings(connection, of, settings)
+    add_parts(connection, [rows])
     return keys
+
+
+def _rows_of_settings(
+    connection: Connection, of: SavedDocument, settings: Sequence[NewSetting]
+) -> tuple[list[EvidenceKey], Rows]:
+    """The places where these settings belong, and their rows, to be added."""
+    wanted = [(of.chip_id, setting.pool, setting.conditions) for setting in settings]
+    keys = [
+        EvidenceKey(pool_id, of.unit_id, conditions_id)
+        for pool_id, conditions_id in find_or_add_places(connection, wanted)
+    ]
+    rows = [
+        (
+            of.submission_id,
+            ordinal,
+            setting.domain,
+            key.pool_id,
+            key.unit_id,
+            key.conditions_id,
+            setting.status,
+            setting.status,
+            "",
+            setting.reasons,
+            setting.stable_steps,
+            setting.unstable_steps,
+            setting.early_stop_steps,
+            of.measured_month,
+            setting.clock_mhz,
+            setting.stock_mv,
+        )
+        for ordinal, (key, setting) in enumerate(zip(keys, settings, strict=True))
+    ]
+    return keys, (_ADD_SETTING, rows)
 
 
 def replace_document(connection: Connection, submission_id: int, document: str) -> None:
@@ -412,13 +475,18 @@ _STORED_SETTINGS: Final = """
 
 def load_submission(connection: Connection, submission_id: int) -> StoredSubmission:
     """The document with this number, which must exist."""
+    rows = find_rows(connection, _STORED_SETTINGS, (submission_id,))
+    settings = tuple(StoredSetting(EvidenceKey(*one[:3]), *one[3:]) for one in rows)
+    return load_with(connection, submission_id, settings)
+
+
+def load_with(
+    connection: Connection, submission_id: int, settings: tuple[StoredSetting, ...]
+) -> StoredSubmission:
+    """The document with this number, which must exist, with these settings of it."""
     row = find_row(connection, _STORED, (submission_id,))
     if row is None:
         raise StorageBroken
-    settings = tuple(
-        StoredSetting(EvidenceKey(*one[:3]), *one[3:])
-        for one in find_rows(connection, _STORED_SETTINGS, (submission_id,))
-    )
     return StoredSubmission(UnitRow(*row[:2]), settings, *row[2:])
 
 

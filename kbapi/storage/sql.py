@@ -10,7 +10,7 @@ one. The driver takes and returns a date as its ISO text. A written statement ma
 import errno
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, Protocol, TypeVar
 
@@ -36,6 +36,8 @@ from sqlalchemy.sql.functions import GenericFunction
 from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
+    BEING_MOVED,
+    MOVED,
     DiskError,
     KbapiError,
     StorageBroken,
@@ -51,6 +53,12 @@ Found = TypeVar("Found")
 
 CHECKSUM_DIGITS: Final = 32
 """The length of what `checksum_of` returns."""
+
+
+Find = tuple[str, Sequence[Any]]
+"""A written statement with one column and at most one row, and its values."""
+Rows = tuple[str, Sequence[Sequence[Any]]]
+"""A written INSERT, and the values of each row."""
 
 
 class HotReads(Protocol):
@@ -69,14 +77,17 @@ class Written(Protocol):
     def rows(self, driver: Any, statement: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
         """All rows of a statement."""
 
+    def firsts(self, driver: Any, finds: Sequence[Find]) -> list[Any]:
+        """What each of these statements finds, None where it finds nothing."""
+
     def add(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         """The number of the row that an INSERT added."""
 
     def change(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         """The number of rows that a statement changed."""
 
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Run a statement for each of these rows."""
+    def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
+        """Add the rows of several INSERTs."""
 
 
 class _OnSqlite:
@@ -88,6 +99,10 @@ class _OnSqlite:
         rows: list[tuple[Any, ...]] = driver.execute(statement, values).fetchall()
         return rows
 
+    def firsts(self, driver: Any, finds: Sequence[Find]) -> list[Any]:
+        rows = (driver.execute(*find).fetchone() for find in finds)
+        return [None if row is None else row[0] for row in rows]
+
     def add(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         number: int = driver.execute(statement, values).lastrowid
         return number
@@ -96,8 +111,9 @@ class _OnSqlite:
         changed: int = driver.execute(statement, values).rowcount
         return changed
 
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        driver.executemany(statement, rows)
+    def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
+        for statement, rows in parts:
+            driver.executemany(statement, rows)
 
 
 WRITTEN: Final[dict[str, Written]] = {"sqlite": _OnSqlite()}
@@ -178,7 +194,7 @@ def checksum_of(content: str | bytes) -> str:
 
 
 def insert_statement(table: type[SQLModel], columns: Sequence[str]) -> str:
-    """The INSERT for these columns of a table, for `add_row` and `add_rows`."""
+    """The INSERT for these columns of a table, for `add_row` and `add_parts`."""
     values = ", ".join("?" * len(columns))
     return f"INSERT INTO {table.__tablename__} ({', '.join(columns)}) VALUES ({values})"  # noqa: S608
 
@@ -237,19 +253,33 @@ def add_row(connection: Connection, statement: str, values: Sequence[Any]) -> in
         raise _as_sqlalchemy_error(written, statement, error) from error
 
 
+def find_firsts(connection: Connection, finds: Sequence[Find]) -> list[Any]:
+    """What each of these statements finds, None where it finds nothing.
+
+    PostgreSQL finds them together: a way to it costs more than most statements.
+    """
+    written = WRITTEN[connection.dialect.name]
+    try:
+        return written.firsts(driver_of(connection), finds)
+    except written.errors as error:
+        raise _as_sqlalchemy_error(written, finds[0][0], error) from error
+
+
 def find_or_add(
-    connection: Connection,
-    find: tuple[str, Sequence[Any]],
-    add: Callable[[], tuple[str, Sequence[Any]]],
+    connection: Connection, find: Find, add: Callable[[], tuple[str, Sequence[Any]]]
 ) -> int:
-    """The number of the row that `find` finds, else of the one that the INSERT of `add` adds.
+    """The number of the row that `find` finds, else of the one that the INSERT of `add` adds."""
+    number = find_number(connection, *find)
+    return add_if_missing(connection, find, *add()) if number is None else number
+
+
+def add_if_missing(
+    connection: Connection, find: Find, statement: str, values: Sequence[Any]
+) -> int:
+    """The number of the row that the INSERT adds; `find` has not found it.
 
     Where another writer adds the same row first, which only PostgreSQL allows, its number.
     """
-    number = find_number(connection, *find)
-    if number is not None:
-        return number
-    statement, values = add()
     if is_sqlite(connection):
         return add_row(connection, statement, values)
     added = find_number(connection, f"{statement} ON CONFLICT DO NOTHING RETURNING id", values)
@@ -269,13 +299,16 @@ def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -
         raise _as_sqlalchemy_error(written, statement, error) from error
 
 
-def add_rows(connection: Connection, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-    """Add these rows; there may be none."""
+def add_parts(connection: Connection, parts: Sequence[Rows]) -> None:
+    """Add the rows of several INSERTs, in one way to PostgreSQL; there may be none."""
+    parts = [part for part in parts if part[1]]
+    if not parts:
+        return
     written = WRITTEN[connection.dialect.name]
     try:
-        written.change_each(driver_of(connection), statement, rows)
+        written.add_each(driver_of(connection), parts)
     except written.errors as error:
-        raise _as_sqlalchemy_error(written, statement, error) from error
+        raise _as_sqlalchemy_error(written, parts[0][0], error) from error
 
 
 class position_of(GenericFunction[int]):  # noqa: N801 - it reads as a function of SQL
@@ -404,10 +437,15 @@ _POSTGRES_FAULTS: Final[dict[str, type[KbapiError]]] = {
 
 @contextmanager
 def unwritable_as(detail: str) -> Iterator[None]:
-    """Replace the text of StorageUnwritable, for commands that no server answers beside."""
+    """Replace the text of StorageUnwritable, for commands that no server answers beside.
+
+    That an instance was moved stays as it is.
+    """
     try:
         yield
     except StorageUnwritable as fault:
+        if fault.detail in (BEING_MOVED, MOVED):
+            raise
         raise type(fault)(detail) from fault
 
 

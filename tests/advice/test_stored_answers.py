@@ -83,6 +83,7 @@ def test_a_stored_answer_costs_exactly_one_select_and_no_write(
     assert (hot, seen) == (["SELECT"], [])
 
 
+@pytest.mark.sqlite("its log is emptied")
 def test_a_hot_read_leaves_no_snapshot_behind(instance: Instance) -> None:
     send_ten(instance)
     first = advise_start(instance, a_question(instance))

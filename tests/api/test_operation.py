@@ -36,6 +36,7 @@ NAMES = {
     "kbapi_storage_bytes",
     "kbapi_free_bytes",
     "kbapi_storage_readable",
+    "kbapi_hosts",
     "kbapi_rescreening_due",
     "kbapi_review_waiting",
     "kbapi_start_moved_mv",

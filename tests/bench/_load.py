@@ -75,18 +75,20 @@ def _wait_for(url: str, log: Path) -> None:
 
 
 @contextmanager
-def serving_instance(home: Path, port: int, *more: str) -> Iterator[Served]:
+def serving_instance(home: Path, port: int, *more: str, **environment: str) -> Iterator[Served]:
     """An instance behind its own server, with the idle routes of `_served.py`."""
     command = [sys.executable, "-m", "tests.bench._served", str(home), str(port), *more]
     # Counted as usual, and never turned away.
     far = {"KBAPI_RATE_PER_KEY": "1000000000", "KBAPI_RATE_PER_NETWORK": "1000000000"}
-    with serving(command, port, "/health/ready", home.parent / "served.log", **far) as served:
+    with serving(
+        command, port, "/health/ready", home.parent / "served.log", **far, **environment
+    ) as served:
         yield served
 
 
-def a_collecting_key(home: Path) -> dict[str, str]:
+def a_collecting_key(home: Path, database: str = "") -> dict[str, str]:
     """What a request that shows a key with the scope submit_for_members carries."""
-    instance = open_instance(Settings(home=home))
+    instance = open_instance(Settings(home=home, database=database))
     given = give_key(instance, "bench", ("submit_for_members",))
     instance.close()
     return {"Authorization": f"Bearer {given.key}"}

@@ -17,6 +17,7 @@ LONGER: Final = (
     "intake",
     "npmle",
     "pictures",
+    "postgres",
     "review",
     "scale",
     "serving",

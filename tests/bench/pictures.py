@@ -21,8 +21,8 @@ from tests.bench._load import (
 from tests.bench._served import CONSTANT
 from tests.makers import CHIP, HandMovedClock, a_setting, a_submission, an_instance, send
 from tests.pages._pictures import NAMES, a_chart, a_request
+from tests.processes import free_port
 from tests.report import Row, measured
-from tests.system.server import free_port
 
 _ENDINGS = ("svg", "png")
 _ROUNDS = 5

@@ -13,8 +13,8 @@ import orjson
 from tests.bench._load import Connection, Served, get, post, serving_instance, under_load
 from tests.bench._many_units import CHIPS, fill_pool
 from tests.makers import a_setting, a_submission, an_instance
+from tests.processes import free_port
 from tests.report import Row, measured
-from tests.system.server import free_port
 
 ROUNDS, SHORT_ROUNDS = 24, 4
 START = f"/v1/start?chip={CHIPS[0]}"

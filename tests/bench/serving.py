@@ -25,8 +25,8 @@ from tests.bench._load import (
 from tests.bench._many_units import CHIPS, fill_pool
 from tests.bench._served import CONSTANT
 from tests.makers import an_instance
+from tests.processes import free_port
 from tests.report import Row, measured, not_measured
-from tests.system.server import free_port
 
 ROUNDS = 5
 START = f"/v1/start?chip={CHIPS[0]}"

@@ -12,8 +12,8 @@ import orjson
 from tests.bench._load import Load, a_collecting_key, post, serving_instance, under_load
 from tests.bench.intake import a_document
 from tests.makers import an_instance
+from tests.processes import free_port
 from tests.report import Row, measured
-from tests.system.server import free_port
 
 ROUNDS = 5
 

@@ -20,7 +20,8 @@ from kbapi.settings import Settings
 from tests.api.measured import a_measured, a_reading
 from tests.cli.command import commands_of, run
 from tests.makers import CHIP, a_setting, a_submission, an_instance, send
-from tests.system.server import Server, free_port
+from tests.processes import free_port
+from tests.system.server import Server
 
 RESULT = {
     "chip": "norvane-sable-7-4820mx",

@@ -76,7 +76,7 @@ def test_identify_exits_with_0_only_for_one_exact_chip() -> None:
     assert "norvane-sable-7-4820mx" in exact.stdout
     unsure = run("identify", "QEMU Virtual CPU version 2.5+", "--json")
     assert unsure.returncode == 1
-    assert json.loads(unsure.stdout)[0]["match"] == "none"
+    assert json.loads(unsure.stdout)["names"][0]["match"] == "none"
 
 
 def test_chips_are_listed_and_searched(tmp_path: Path) -> None:

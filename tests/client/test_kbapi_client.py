@@ -27,8 +27,9 @@ from kbapi.client.kbapi_client import (
     Unreachable,
 )
 from tests.house.texts import ROOT
+from tests.processes import free_port
 from tests.system.faulty_proxy import faulty_proxy
-from tests.system.server import Server, free_port
+from tests.system.server import Server
 
 CHIP = "Norvane(R) Sable(TM) 7 4820MX @ 2.60GHz"
 FILE = Path(kbapi_client.__file__)
@@ -534,11 +535,14 @@ sys.exit(status)
 """
 
 
-def oldest_python() -> str:
-    """The oldest supported Python here; the one of the tests, if there is no older one."""
+def _oldest_python() -> str:
+    """The oldest Python of this machine that the client supports."""
     for minor in range(9, sys.version_info.minor):
-        found = shutil.which(f"python3.{minor}")
-        if found and subprocess.run([found, "-V"], capture_output=True).returncode == 0:
+        found = f"python3.{minor}"
+        if (
+            shutil.which(found)
+            and not subprocess.run([found, "-V"], capture_output=True).returncode
+        ):
             return found
     return sys.executable
 
@@ -551,7 +555,7 @@ def test_the_file_runs_alone_and_without_posix_modules(
     (tmp_path / "list.json").write_text(json.dumps([a_result(86), a_result(87)]))
     (tmp_path / "wrong.json").write_text('{"chip": "x", "chip": "y"}')
     url = f"http://127.0.0.1:{server.port}"
-    command = [oldest_python(), "-I", "-S", *words, "send", "--to", url]
+    command = [_oldest_python(), "-I", "-S", *words, "send", "--to", url]
     command += ["--home", str(tmp_path / "own")]
     files = [str(tmp_path / name) for name in ("result.json", "list.json")]
     sent = subprocess.run([*command, *files], capture_output=True, text=True)

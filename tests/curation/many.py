@@ -8,13 +8,14 @@ from sqlalchemy import Connection, text
 from kbapi.instance.instance import Instance
 from kbapi.storage.host_views import SubmissionFilters, Walk, find_submissions
 from kbapi.storage.review import WaitingAt, WaitingFilters, find_waiting
+from kbapi.storage.schema import METADATA
 from tests.curation.makers import send_deep
 
 MADE = {
     "unit": {"id": "1 + n", "token_hash": "NULL"},
     "submission": {
         "id": "1 + n",
-        "public_id": "printf('%08x-made', n)",
+        "public_id": "CAST(10000000 + n AS TEXT) || '-made'",
         "unit_id": "1 + n",
         "content_hash": "NULL",
     },
@@ -32,8 +33,7 @@ def fill_with_results(instance: Instance, results: int, every: int) -> None:
     send_deep(instance)
     with instance.writing() as connection:
         for table, changed in MADE.items():
-            table_info = connection.exec_driver_sql(f"PRAGMA table_info({table})")
-            columns = [row[1] for row in table_info]
+            columns = METADATA.tables[table].columns.keys()
             values = [changed.get(column, f"first.{column}") for column in columns]
             statement = text(
                 "WITH RECURSIVE made(n) AS "
@@ -57,7 +57,7 @@ def steps_of_a_page(instance: Instance, at: WaitingAt) -> int:
 def steps_of_results(instance: Instance, walk: Walk, *, is_late: bool) -> int:
     """The same for a page of results; a late one is among the last of its list."""
     late = {
-        "day": ("00000032-made", 0),
+        "day": ("10000050-made", 0),
         "chip": (50, 0),
         "contributor": (50, 50),
         "deepest": (205, 50),

@@ -18,6 +18,7 @@ from kbapi.intake.follow_up import accept_follow_up
 from kbapi.intake.my_submissions import read_own_result, withdraw_own_result, withdraw_own_results
 from kbapi.intake.rescreen import rescreen
 from kbapi.intake.responses import Accepted
+from kbapi.storage.sql import find_number
 from tests.curation.makers import a_curator, a_decision, decide, dry_run, send_deep
 from tests.evidence.makers import STANDING, evidence_in
 from tests.makers import (
@@ -37,7 +38,8 @@ def curator(instance: Instance) -> KeyHolder:
 
 
 def settings_and_evidence(instance: Instance) -> tuple[list[tuple[Any, ...]], ...]:
-    return rows_of(instance)["setting_result"], evidence_in(instance)
+    """Without the numbers of the rows: PostgreSQL gives none of them twice."""
+    return [row[1:] for row in rows_of(instance)["setting_result"]], evidence_in(instance)
 
 
 def unit_of(instance: Instance) -> tuple[int, bool]:
@@ -299,11 +301,14 @@ def test_one_decision_can_include_all_settings_of_a_contributor(
 
 def _contributor_of(instance: Instance, sent: Accepted) -> int:
     with instance.reading() as connection:
-        return connection.exec_driver_sql(
+        number = find_number(
+            connection,
             "SELECT contributor_id FROM unit JOIN submission ON submission.unit_id = unit.id "
             "WHERE public_id = ?",
             (sent.id,),
-        ).scalar_one()
+        )
+    assert number is not None
+    return number
 
 
 @pytest.mark.parametrize(

@@ -26,6 +26,7 @@ from kbapi.storage.review import (
     WaitingFilters,
     count_waiting,
 )
+from kbapi.storage.sql import change_rows
 from tests.curation.makers import a_curator, a_decision, decide, dry_run, send_deep
 from tests.curation.many import fill_with_results, steps_of_a_page
 from tests.makers import (
@@ -65,7 +66,8 @@ def flag(instance: Instance, table: str, sent: Any, code: str) -> None:
     page(instance)  # a pool that changed since would be checked by the first page
     which = "unit_id" if table == "outlier_unit" else "contributor_id"
     with instance.writing() as connection:
-        connection.exec_driver_sql(
+        change_rows(
+            connection,
             f"INSERT INTO {table} (pool_id, {which}, code) "
             f"SELECT setting.pool_id, unit.{'id' if which == 'unit_id' else which}, ? "
             "FROM setting_result AS setting JOIN unit ON unit.id = setting.unit_id "
@@ -243,6 +245,7 @@ def test_invalid_parameters_are_reported(instance: Instance, parameters: dict[st
     assert {problem.pointer for problem in refused.value.problems} == set(parameters)
 
 
+@pytest.mark.sqlite("its own steps are counted")
 @pytest.mark.parametrize("part", ["screening", "contributors"])
 def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
     tmp_path_factory: pytest.TempPathFactory, part: str
@@ -259,6 +262,7 @@ def test_the_first_and_the_last_page_of_a_long_queue_cost_the_same(
     assert max(cost) <= 1.1 * min(cost)
 
 
+@pytest.mark.sqlite("its query plan is read")
 @pytest.mark.parametrize("part", PARTS)
 def test_every_part_of_the_queue_uses_an_index(instance: Instance, part: str) -> None:
     parameters = {**dict.fromkeys(("k1", "k2", "k3", "k4", "look"), 1), **asdict(WaitingFilters())}

@@ -251,6 +251,7 @@ def test_a_result_that_goes_between_two_pages_hides_no_other(
     assert {one.id for one in sent} <= seen
 
 
+@pytest.mark.sqlite("its own steps are counted")
 @pytest.mark.parametrize("by", ["day", "chip", "contributor", "deepest", "shallowest"])
 def test_a_page_costs_the_same_at_the_beginning_and_at_the_end(tmp_path: Path, by: str) -> None:
     cost = []

@@ -16,7 +16,7 @@ from typing import Any
 
 import psycopg
 
-from tests.postgres import is_sound
+from tests.postgres import DATABASES, is_chosen, is_sound
 from tests.processes import run_kbapi
 from tests.system.server import KBAPI
 
@@ -201,7 +201,12 @@ class Found:
 
 
 def read_database(database: Path) -> Found:
-    """The content of a database that no server has open, read by another SQLite."""
+    """The content of a database that no server has open, read by another SQLite.
+
+    Where PostgreSQL is chosen, of the database that belongs to the folder instead.
+    """
+    if is_chosen():
+        return read_server(DATABASES.of(database.parent))
     with closing(sqlite3.connect(database)) as connection:
         integrity = connection.execute("PRAGMA integrity_check").fetchall()
         orphans = connection.execute("PRAGMA foreign_key_check").fetchall()

@@ -12,8 +12,21 @@ def measured(name: str) -> list[Row]:
     return rows
 
 
+OF_SQLITE = {
+    "disk": "the disk of its file; the drill `postgres` fills that of a server",
+    "failing_disk": "the disk of its file",
+    "restore": "kbapi copies its file; PostgreSQL makes its own backups",
+    "flips": "kbapi finds changed bits in its file; PostgreSQL has checksums of its own",
+    "offsite": "another program copies its file",
+}
+
+
 @pytest.mark.parametrize(
-    "name", ["kill", "disk", "failing_disk", "restore", "reload", "flips", "client", "offsite"]
+    "name",
+    [
+        *("kill", "postgres", "reload", "client"),
+        *(pytest.param(name, marks=pytest.mark.sqlite(why)) for name, why in OF_SQLITE.items()),
+    ],
 )
 def test_no_write_is_lost_or_half_done_and_every_failure_is_reported(name: str) -> None:
     rows = measured(name)

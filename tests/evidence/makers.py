@@ -166,8 +166,8 @@ def add_outcome(
         rules_version=1,
         settings=(setting,),
     )
-    submission_id, places = save_submission(connection, new)
-    return submission_id, places[0]
+    submission_id, settings = save_submission(connection, new)
+    return submission_id, settings[0].place
 
 
 def add_units(

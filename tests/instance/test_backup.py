@@ -11,7 +11,9 @@ import pytest
 
 from kbapi.errors import StorageBroken, StorageBusy, StorageFull, UnsafeSetup
 from kbapi.instance.backup import BackupMade, back_up_secret, make_backup
-from kbapi.instance.instance import Instance
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.manifest import load_manifest
+from kbapi.instance.move import move_instance
 from kbapi.instance.secret import create_secret, load_secret
 from kbapi.settings import Settings
 from kbapi.storage.files import log_of
@@ -19,6 +21,7 @@ from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.whole_file import look_through
 from tests.makers import HandMovedClock, a_submission, row_counts, rows_of, send
+from tests.postgres import an_empty_database
 
 
 @pytest.fixture
@@ -278,3 +281,22 @@ def test_a_backup_can_be_checked_in_a_read_only_folder(
     made = back_up(instance, target)
     monkeypatch.setattr(os, "access", lambda path, _mode: Path(path) != target)
     assert look_through(made.file) == made.condition
+
+
+def test_a_backup_of_a_database_on_a_server_is_the_same_file_with_a_manifest(
+    instance: Instance, target: Path, tmp_path: Path
+) -> None:
+    for number in range(3):
+        send(instance, a_submission(number=number), key=f"key-{number}")
+    rows, from_file = rows_of(instance), back_up(instance, target)
+    with an_empty_database() as url:
+        move_instance(instance.settings, url)
+        served = open_instance(instance.settings.model_copy(update={"database": url}))
+        made = back_up(served, tmp_path / "of the server")
+        # Whoever writes meanwhile is not in the snapshot, and does not disturb it.
+        send(served, a_submission(number=9))
+        served.close()
+    assert made.condition == from_file.condition
+    assert load_manifest(made.file).tables == load_manifest(from_file.file).tables
+    assert rows_of(opened(made.file, tmp_path)) == rows
+    assert stat.S_IMODE(made.file.stat().st_mode) == 0o600

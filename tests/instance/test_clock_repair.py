@@ -15,10 +15,12 @@ from kbapi.clock import full_hour_s
 from kbapi.errors import UnsafeSetup
 from kbapi.instance.check import check_instance
 from kbapi.instance.clock_repair import count_wrong_days, repair_clock, right_days
-from kbapi.instance.instance import Instance
+from kbapi.instance.instance import Instance, open_instance
+from kbapi.instance.move import move_instance
 from kbapi.intake.follow_up import accept_follow_up
 from kbapi.storage.tables import IdempotencyRecord
 from tests.makers import HandMovedClock, a_body, a_question, a_submission, rows_of, send
+from tests.postgres import an_empty_database
 
 START = date(2026, 9, 1)
 TODAY = date(2026, 10, 31)
@@ -195,3 +197,26 @@ def test_months_that_people_sent_are_counted_and_kept(
         send(instance, a_submission(number=2, measured_in="2027-09"))
     assert repair_clock(instance, applies=True).later_months.results == 1
     assert column(instance, "submission", "measured_month") == ["2026-08", "2027-09"]
+
+
+def test_the_days_of_a_database_on_a_server_are_repaired(
+    instance: Instance, clock: HandMovedClock
+) -> None:
+    for number in range(2):
+        send(instance, a_submission(number=number, measured_in=...), key=f"key-{number}")
+    with an_empty_database() as url:
+        move_instance(instance.settings, url)
+        settings = instance.settings.model_copy(update={"database": url})
+        served = open_instance(settings, clock)
+        clock.moment += timedelta(days=900)
+        send(served, a_submission(number=2, measured_in=...), key="key-2")
+        clock.moment -= timedelta(days=899)
+        send(served, a_submission(number=3), key="key-3")
+        today = served.today()
+        assert count_wrong_days(settings, today)["submission"] == (1, 0)
+        planned = repair_clock(served, applies=False)
+        assert count_wrong_days(settings, today)["submission"] == (1, 0)
+        assert repair_clock(served, applies=True) == planned
+        assert count_wrong_days(settings, today) == {}
+        assert repair_clock(served, applies=True).tables == ()
+        served.close()

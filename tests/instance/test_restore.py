@@ -31,16 +31,18 @@ from kbapi.instance.instance import (
     upgrade_instance,
 )
 from kbapi.instance.manifest import manifest_path
-from kbapi.instance.restore import Restored, restore_backup
+from kbapi.instance.restore import Restored, restore_backup, restore_on_server
 from kbapi.instance.secret import Secret, create_secret, load_secret
 from kbapi.intake.my_submissions import read_own_result
 from kbapi.intake.responses import Accepted
 from kbapi.settings import Settings
-from kbapi.storage.schema import find_key_id
+from kbapi.storage.postgres.whole_database import content_of
+from kbapi.storage.schema import find_key_id, reading_once
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import reading_untouched
 from kbapi.storage.sqlite.whole_file import Condition, copy_whole
 from tests.makers import HandMovedClock, a_submission, an_instance, rows_of, send
+from tests.postgres import an_empty_database
 from tests.storage.later_schema import CREATE_A_TABLE
 from tests.storage.test_schema import add_migrations
 from tests.storage.test_schema_upgrades import database_at
@@ -325,7 +327,7 @@ def die(*_told):
 
 home, file, secret, where = sys.argv[1:]
 if where == "between":
-    restore._put_database = die
+    restore.put_database = die
 else:
     rename = os.replace
     restore.Path.replace = lambda old, new: die() if new.suffix == ".sqlite3" else rename(old, new)
@@ -571,3 +573,64 @@ def test_two_restores_keep_both_databases(instance: Instance, backup: Path) -> N
     second = restore_backup(instance.settings, backup, now=clock)
     assert len({*first.excluded, *second.excluded}) == 2
     assert all(path.exists() for path in (*first.excluded, *second.excluded))
+
+
+def test_a_backup_is_restored_into_an_empty_database_on_a_server(
+    instance: Instance, backup: Path, stored: Accepted, tmp_path: Path
+) -> None:
+    with an_empty_database() as url:
+        settings = instance.settings.model_copy(update={"database": url})
+        done = restore_on_server(settings, backup)
+        assert (done.fits_secret, done.is_proved, done.schema_of_old) == (True, True, None)
+        assert units(settings) == 1
+        again = open_instance(settings, HandMovedClock())
+        assert read_own_result(again, stored.id, stored.receipt).id == stored.id
+        send(again, a_submission(number=5))
+        again.close()
+        with pytest.raises(UnsafeSetup, match="instance of its own"):
+            restore_on_server(settings, backup)
+        assert units(settings) == 2
+        kept = restore_on_server(settings, backup, replaces=True).schema_of_old
+        assert units(settings) == 1
+        with reading_once(url) as connection:
+            count = connection.exec_driver_sql(f"SELECT count(*) FROM {kept}.unit").scalar_one()
+        assert count == 2
+
+
+def test_a_restore_on_a_server_that_breaks_off_leaves_nothing_to_serve(
+    instance: Instance, backup: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with an_empty_database() as url:
+        settings = instance.settings.model_copy(update={"database": url})
+        with monkeypatch.context() as patched:
+            patched.setattr(restoring, "put_secret", lambda *_: 1 / 0)
+            with pytest.raises(ZeroDivisionError):
+                restore_on_server(settings, backup)
+        with pytest.raises(StorageBroken, match="did not finish"):
+            create_or_open_instance(settings)
+        restore_on_server(settings, backup)
+        assert units(settings) == 1
+
+
+def test_a_changed_backup_reaches_no_server(instance: Instance, backup: Path) -> None:
+    with closing(dbapi2.connect(backup)) as connection, connection:
+        connection.execute("UPDATE unit SET token_hash = zeroblob(32)")
+    with an_empty_database() as url:
+        settings = instance.settings.model_copy(update={"database": url})
+        with pytest.raises(StorageBroken, match="changed after it was made"):
+            restore_on_server(settings, backup)
+        assert content_of(url).is_empty
+        assert not content_of(url).is_unfinished
+
+
+def test_a_backup_of_an_older_schema_is_upgraded_before_it_reaches_a_server(
+    instance: Instance, backup: Path, tmp_path: Path
+) -> None:
+    older = tmp_path / "older.sqlite3"
+    database_at("0004", older)
+    with an_empty_database() as url:
+        settings = Settings(home=tmp_path / "new home", database=url)
+        done = restore_on_server(settings, older, without_secret=True, without_manifest=True)
+        assert done.condition.revision == "0004"
+        assert not done.needs_upgrade
+        open_instance(settings).close()

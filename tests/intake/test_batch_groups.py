@@ -15,8 +15,11 @@ from flask.testing import FlaskClient
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, ScopeMissing, StorageBusy
 from kbapi.instance.instance import Instance
 from kbapi.intake.batch import BatchResponse, accept_batch
+from kbapi.storage import pools
+from kbapi.storage.pools import load_lines
 from kbapi.time_budget import TimeLimit, limited_time
 from tests.makers import (
+    CHIP,
     a_body,
     a_setting,
     a_submission,
@@ -244,6 +247,22 @@ def test_the_memory_of_a_batch_does_not_grow_with_its_items(instance: Instance) 
     few, many = peak_of(100), peak_of(900)
     # The outcomes of 800 more items, and no item itself: one parsed document takes about 10 kB.
     assert many - few < 2_500_000
+
+
+def test_a_group_outdates_each_line_once_and_all_groups_in_one_order(
+    instance: Instance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    raised: list[int] = []
+    monkeypatch.setattr(pools, "raise_line_revision", lambda _, line: raised.append(line))
+    lines = [CHIP, "norvane-tarnel-5-2130y", CHIP]
+    sent = [a_submission(number=place, chip=chip) for place, chip in enumerate(lines * 2)]
+    assert statuses(batch(instance, sent)) == {"counted": 6}
+    assert statuses(batch(instance, sent[::-1])) == {"repeated": 6}
+    later = [a_submission(number=10 + place, chip=chip) for place, chip in enumerate(lines[1:])]
+    assert statuses(batch(instance, later)) == {"counted": 2}
+    with instance.reading() as connection:
+        known = [line.id for line in load_lines(connection)]
+    assert raised == known * 2
 
 
 def test_a_dry_run_recognises_repeats_of_other_groups(instance: Instance) -> None:

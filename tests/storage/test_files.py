@@ -32,6 +32,8 @@ from kbapi.storage import files
 from kbapi.storage.sqlite.database import write_lock_held
 from tests.makers import HandMovedClock, a_submission, send
 
+pytestmark = pytest.mark.sqlite("the owner and the faults of its files")
+
 IS_ROOT = os.geteuid() == 0
 SERVING = (4_711, 4_712) if IS_ROOT else (os.geteuid(), os.getegid())
 

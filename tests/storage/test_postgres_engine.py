@@ -1,9 +1,12 @@
 """Written statements on PostgreSQL, its faults as ours, and connections that were lost."""
 
 from collections.abc import Iterator
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from datetime import date
+from typing import Any
+from unittest import mock
 
+import psycopg
 import pytest
 from sqlalchemy import Connection, func, literal, select
 from sqlalchemy.exc import DBAPIError
@@ -20,10 +23,11 @@ from kbapi.storage.postgres.engine import (
     reading_once,
 )
 from kbapi.storage.sql import (
-    add_rows,
+    add_parts,
     change_rows,
     days_between,
     each_of,
+    find_firsts,
     find_number,
     find_or_add,
     find_row,
@@ -63,6 +67,20 @@ def connection(url: str) -> Iterator[Connection]:
     engine.dispose()
 
 
+@contextmanager
+def ways_to_the_server() -> Iterator[list[int]]:
+    """An entry for each time that the program waits for the server."""
+    ways: list[int] = []
+    wait = psycopg.Connection.wait
+
+    def counted(driver: psycopg.Connection, *given: Any, **more: Any) -> Any:
+        ways.append(len(ways))
+        return wait(driver, *given, **more)
+
+    with mock.patch.object(psycopg.Connection, "wait", counted):
+        yield ways
+
+
 def add(connection: Connection, name: str, day: str = "2026-09-15") -> int:
     return find_or_add(
         connection,
@@ -78,13 +96,56 @@ def test_written_statements_give_what_sqlite_gives(connection: Connection) -> No
     assert find_rows(connection, "SELECT name FROM thing WHERE name LIKE '%\\%' AND id > ?1", (0,))
     assert find_number(connection, "SELECT ?2 + ?1 + ?2", (1, 1 << 40)) == (1 << 41) + 1
     assert change_rows(connection, "UPDATE thing SET ends = ? WHERE name = ?", (1 << 40, "a")) == 1
-    add_rows(connection, "INSERT INTO thing (name) VALUES (?)", [("c",), ("d",)])
-    add_rows(connection, "INSERT INTO thing (name) VALUES (?)", [])
+    insert = "INSERT INTO thing (name) VALUES (?)"
+    add_parts(connection, [(insert, [("c",), ("d",)]), (insert, [])])
+    add_parts(connection, [(insert, [])])
     assert find_number(connection, "SELECT COUNT(*) FROM thing", ()) == 4
     wanted = "SELECT name FROM thing WHERE id IN (SELECT value FROM json_each(?)) ORDER BY name"
     assert find_rows(connection, wanted, (f"[{first},{second}]",)) == [("a",), ("b%",)]
     names = "SELECT group_concat(name) FROM (SELECT * FROM thing ORDER BY id) AS ordered"
     assert find_row(connection, names, ()) == ("a,b%,c,d",)
+
+
+def test_several_finds_go_one_way_to_the_server(connection: Connection) -> None:
+    first, second = add(connection, "a%"), add(connection, "b")
+    by_name, later = (
+        "SELECT id FROM thing WHERE name = ?",
+        "SELECT id FROM thing WHERE id = ?2 - ?1",
+    )
+    finds = [(by_name, ("b",)), (by_name, ("none",)), (later, (1, first + 1)), (by_name, ("a%",))]
+    with ways_to_the_server() as ways:
+        assert find_firsts(connection, finds) == [second, None, first, first]
+    assert len(ways) == 1
+
+
+def test_rows_of_several_tables_go_one_way_and_are_one_statement(connection: Connection) -> None:
+    connection.exec_driver_sql(
+        "CREATE TEMPORARY TABLE part (part_of BIGINT, share FLOAT8, ends BIGINT)"
+    )
+    whole = "INSERT INTO thing (id, name, ends) VALUES (?, ?, ?)"
+    part = "INSERT INTO part (part_of, share, ends) VALUES (?, ?, ?)"
+    numbers = (1_000, 100_000, 1 << 40)
+    with ways_to_the_server() as ways:
+        for number in numbers * 3:
+            name = f"{number} of {len(ways)}"
+            values = [(number, 0.25, None), (number, None, number), (number, 1, 7)]
+            wholes = [(number + len(ways), name, None if len(ways) % 2 else number)]
+            add_parts(connection, [(whole, wholes), (part, values)])
+    assert len(ways) == 9
+    stored = find_rows(connection, "SELECT DISTINCT * FROM part WHERE part_of = ?", (1 << 40,))
+    assert sorted(stored, key=str) == sorted(
+        [(1 << 40, 0.25, None), (1 << 40, None, 1 << 40), (1 << 40, 1.0, 7)], key=str
+    )
+    planned = (
+        "SELECT COUNT(*) FROM pg_prepared_statements WHERE statement LIKE '%part_0%INTO part%'"
+    )
+    assert find_number(connection, planned, ()) == 1
+
+
+def test_more_rows_than_one_statement_takes_are_added_too(connection: Connection) -> None:
+    rows = [(f"row {number}", number) for number in range(20_000)]
+    add_parts(connection, [("INSERT INTO thing (name, ends) VALUES (?, ?)", rows)])
+    assert find_number(connection, "SELECT SUM(ends) FROM thing", ()) == sum(range(20_000))
 
 
 def test_functions_of_both_databases(connection: Connection) -> None:

@@ -20,6 +20,8 @@ from kbapi.storage.sqlite.engine import make_writing_engine
 from tests.makers import a_submission, an_instance, rows_of, send
 from tests.storage.later_schema import CREATE_A_TABLE, REBUILD, later_migrations
 
+pytestmark = pytest.mark.sqlite("its schema; test_postgres_engine.py is about the other one")
+
 
 def add_migrations(folder: Path, monkeypatch: pytest.MonkeyPatch, *bodies: str) -> None:
     """Let the code find these migrations after the last one."""

@@ -22,6 +22,8 @@ from kbapi.storage.sqlite.engine import make_writing_engine
 from tests.storage.later_schema import REBUILD, later_migrations
 from tests.storage.write_rows import DATA, TABLES, rows_of_today
 
+pytestmark = pytest.mark.sqlite("a database on PostgreSQL begins with schema 0005")
+
 DROPPED = (
     (
         "0002",

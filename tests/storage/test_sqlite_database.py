@@ -16,6 +16,8 @@ from kbapi.instance.instance import Instance
 from kbapi.storage.sqlite.database import write_lock_held
 from tests.makers import a_question, a_submission, send
 
+pytestmark = pytest.mark.sqlite("its write queue")
+
 # Reads, dawdles, writes: two at once lose an increment.
 COUNT_UP = """
 import sys, threading, time

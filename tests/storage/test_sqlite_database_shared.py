@@ -18,6 +18,8 @@ from kbapi.storage.sqlite.database import SharedCommit, write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.engine import make_writing_engine
 
+pytestmark = pytest.mark.sqlite("its write queue")
+
 TIMEOUT_S = 20.0
 
 

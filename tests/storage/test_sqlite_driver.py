@@ -23,6 +23,8 @@ from kbapi.storage.sqlite import engine
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import a_submission, an_instance, send
 
+pytestmark = pytest.mark.sqlite("its two modules")
+
 AFFECTED = (3, 40, 1)
 OTHER_PROCESS = """
 import sys

@@ -18,6 +18,8 @@ from kbapi.storage.sqlite.engine import (
     make_writing_engine,
 )
 
+pytestmark = pytest.mark.sqlite("its engines")
+
 ON_EVERY_CONNECTION = {
     "busy_timeout": 5_000,
     "journal_mode": "wal",

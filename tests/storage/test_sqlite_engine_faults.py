@@ -25,6 +25,8 @@ from tests.makers import (
     send,
 )
 
+pytestmark = pytest.mark.sqlite("its faults")
+
 
 def reopened(
     instance: Instance, monkeypatch: pytest.MonkeyPatch, *further: str, wait_ms: int = 5_000

@@ -10,6 +10,8 @@ from kbapi.storage.sqlite import log_check
 from kbapi.storage.sqlite.driver import dbapi2
 from kbapi.storage.sqlite.log_check import find_log_damage, require_sound_log
 
+pytestmark = pytest.mark.sqlite("its log")
+
 PAGE = 4096
 FRAME = 24 + PAGE
 COMMITS = 4

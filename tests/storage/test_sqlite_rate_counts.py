@@ -13,6 +13,8 @@ from kbapi.storage.sqlite.driver import dbapi2 as sqlite3
 from kbapi.storage.sqlite.rate_counts import RateFile, rate_file_uri, renew_rate_file
 from tests.makers import HandMovedClock
 
+pytestmark = pytest.mark.sqlite("its file of request counts")
+
 PROCESSES, EACH = 3, 400
 
 

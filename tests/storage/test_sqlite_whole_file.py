@@ -15,6 +15,8 @@ from tests.makers import a_submission, send
 from tests.storage.test_schema_upgrades import database_at, dumps
 from tests.storage.write_rows import TABLES
 
+pytestmark = pytest.mark.sqlite("its file")
+
 
 @pytest.fixture
 def closed(instance: Instance) -> tuple[Path, list[str]]:

@@ -1,9 +1,8 @@
-"""A real server in a process group of its own, driven from outside: imports nothing of kbapi."""
+"""A real server in a process group of its own, driven from outside."""
 
 import json
 import os
 import signal
-import socket
 import subprocess
 import time
 import urllib.error
@@ -12,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.processes import KBAPI, ForkedKbapi, forks
+from tests.postgres import settings_at
+from tests.processes import KBAPI, ForkedKbapi, forks, free_port
 
 
 @dataclass(frozen=True)
@@ -24,12 +24,6 @@ class Reply:
     @property
     def json(self) -> Any:
         return json.loads(self.body)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 _THREADS = 16
@@ -61,7 +55,8 @@ class Server:
         self.workers = workers
         self.threads = threads
         # Limits are far unless a test is about them.
-        self.settings = {"KBAPI_RATE_PER_NETWORK": "1000000", **settings}
+        far = {"KBAPI_RATE_PER_NETWORK": "1000000"}
+        self.settings = {**far, **settings_at(home), **settings}
         self.port = free_port()
         self.log = home.parent / f"server-{self.port}.log"
 

@@ -8,19 +8,21 @@ the server.
 import re
 import select
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import Any, Final
 
 import psycopg
-from psycopg.adapt import Loader
+from psycopg.adapt import Dumper, Loader
+from psycopg.pq import Format
+from psycopg.types.numeric import Int8Dumper
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
 from kbapi.errors import KbapiError, StorageUnreachable
-from kbapi.storage.sql import WRITTEN, fault_of_postgres, readable_faults
+from kbapi.storage.sql import WRITTEN, Find, Rows, driver_of, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -61,6 +63,20 @@ def _values(statement: str, values: Sequence[Any]) -> Any:
     return values
 
 
+def run_together(connection: Connection, statements: str) -> list[tuple[Any, ...]]:
+    """The rows of the last one of several statements, which go to the server together."""
+    try:
+        cursor = driver_of(connection).execute(statements)
+        while cursor.nextset():
+            pass
+        rows: list[tuple[Any, ...]] = cursor.fetchall()
+    except psycopg.Error as error:
+        raise DBAPIError.instance(
+            statements, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+    return rows
+
+
 class _IsoDay(Loader):
     """A day as PostgreSQL writes it."""
 
@@ -84,6 +100,63 @@ class _Driver(psycopg.Connection[Any]):
     """
 
     written: psycopg.Cursor[Any]
+    adding: psycopg.Cursor[Any]
+    """For rows: it leaves the type of each value to the column, also that of an empty one.
+
+    So rows with other columns empty are the same statement, which is planned once.
+    """
+
+
+class _Untyped(Dumper):
+    """A number as the text that the column reads."""
+
+    def dump(self, obj: Any) -> bytes:
+        return repr(obj).encode()
+
+
+class _UntypedBytes(Dumper):
+    """Bytes as they are."""
+
+    format = Format.BINARY
+
+    def dump(self, obj: Any) -> bytes:
+        return bytes(obj)
+
+
+@cache
+def _as_one_select(statements: tuple[str, ...]) -> tuple[str, tuple[tuple[int, ...], ...]]:
+    """One statement with a column for each of these, and which values each takes in turn.
+
+    >>> _as_one_select(("SELECT a FROM b WHERE c = ?", "SELECT ?2 + ?1"))
+    ('SELECT (SELECT a FROM b WHERE c = %s), (SELECT %s + %s)', ((0,), (1, 0)))
+    """
+    columns, orders = [], []
+    for statement in statements:
+        marks = _MARK.findall(statement)
+        orders.append(tuple(int(mark or place) - 1 for place, mark in enumerate(marks, 1)))
+        columns.append(f"({in_postgres(_MARK.sub('?', statement))})")
+    return f"SELECT {', '.join(columns)}", tuple(orders)
+
+
+@cache
+def _as_one_insert(parts: tuple[tuple[str, int], ...]) -> str:
+    """One statement for so many rows of each of these INSERTs.
+
+    >>> _as_one_insert((("INSERT INTO a (b) VALUES (?)", 1), ("INSERT INTO c (d) VALUES (?)", 2)))
+    'WITH part_0 AS (INSERT INTO a (b) VALUES (%s)) INSERT INTO c (d) VALUES (%s), (%s)'
+    """
+    *others, last = (
+        f"{into} VALUES {', '.join([row] * number)}"
+        for (into, _, row), number in (
+            (in_postgres(statement).partition(" VALUES "), number) for statement, number in parts
+        )
+    )
+    before = ", ".join(f"part_{place} AS ({one})" for place, one in enumerate(others))
+    return f"WITH {before} {last}" if before else last
+
+
+_MOST_VALUES: Final = 30_000
+"""Of one statement; the protocol allows twice as many."""
 
 
 class OnPostgres:
@@ -95,6 +168,15 @@ class OnPostgres:
         """All rows of a statement."""
         return _run(driver, statement, values).fetchall()
 
+    def firsts(self, driver: Any, finds: Sequence[Find]) -> list[Any]:
+        """The only column of the only row of each of these, in one way to the server."""
+        text, orders = _as_one_select(tuple(statement for statement, _ in finds))
+        values = [
+            own[place] for (_, own), order in zip(finds, orders, strict=True) for place in order
+        ]
+        (found,) = driver.written.execute(text, values).fetchall()
+        return [*found]
+
     def add(self, driver: Any, statement: str, values: Sequence[Any]) -> int:
         """The number of the row that an INSERT added."""
         ((number,),) = _run(driver, f"{statement} RETURNING id", values).fetchall()
@@ -104,9 +186,15 @@ class OnPostgres:
         """The number of rows that a statement changed."""
         return _run(driver, statement, values).rowcount
 
-    def change_each(self, driver: Any, statement: str, rows: Iterable[Sequence[Any]]) -> None:
-        """Run a statement for each of these rows."""
-        driver.written.executemany(in_postgres(statement), list(rows))
+    def add_each(self, driver: Any, parts: Sequence[Rows]) -> None:
+        """Add the rows of several INSERTs, in one way to the server."""
+        values = [value for _, rows in parts for row in rows for value in row]
+        if len(values) > _MOST_VALUES:
+            for statement, rows in parts:
+                driver.adding.executemany(in_postgres(statement), rows)
+            return
+        shape = tuple((statement, len(rows)) for statement, rows in parts)
+        driver.adding.execute(_as_one_insert(shape), values)
 
 
 def _run(driver: _Driver, statement: str, values: Sequence[Any]) -> psycopg.Cursor[Any]:
@@ -142,6 +230,11 @@ def open_connection(url: str, *, has_pooler: bool = False) -> _Driver:
     driver.adapters.register_loader("numeric", _Number)
     driver.written = driver.cursor()
     driver.written.adapters.register_loader("date", _IsoDay)
+    # One type for every number: else the server would plan a statement for each length of it.
+    driver.written.adapters.register_dumper(int, Int8Dumper)
+    driver.adding = driver.cursor()
+    for kind, dumper in ((int, _Untyped), (float, _Untyped), (bytes, _UntypedBytes)):
+        driver.adding.adapters.register_dumper(kind, dumper)
     return driver
 
 
@@ -168,7 +261,7 @@ class _Types(PGTypeCompiler):
 
 
 def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = False) -> Engine:
-    """An engine whose every transaction begins with this statement."""
+    """An engine whose transactions begin with this statement; empty if the caller sends it."""
     engine = create_engine(
         "postgresql+psycopg://",
         creator=lambda: open_connection(url, has_pooler=has_pooler),
@@ -188,7 +281,8 @@ def make_engine(url: str, begin: str, *, pool_size: int, has_pooler: bool = Fals
 
     @event.listens_for(engine, "begin")
     def begin_transaction(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
+        if begin:
+            connection.exec_driver_sql(begin)
 
     return engine
 
@@ -202,7 +296,7 @@ WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
 @contextmanager
 def reading_once(url: str) -> Iterator[Connection]:
     """A connection of its own that sees one state of the database, and changes nothing of it."""
-    engine = make_engine(url, READ_ONE_STATE, pool_size=1)
+    engine = make_engine(url, READ_ONE_STATE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -213,7 +307,7 @@ def reading_once(url: str) -> Iterator[Connection]:
 @contextmanager
 def writing_once(url: str) -> Iterator[Connection]:
     """A connection of its own in a transaction, which is committed at the end."""
-    engine = make_engine(url, WRITE, pool_size=1)
+    engine = make_engine(url, WRITE, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -240,7 +334,7 @@ class PostgresReads:
             When the database can't be read now.
         """
         with self._faults():
-            driver = self._take()
+            driver = self.take()
             try:
                 rows: list[Any] = _run(driver, statement, asked).fetchall()
             except psycopg.Error as error:
@@ -249,7 +343,14 @@ class PostgresReads:
             self._idle.append(driver)
         return rows
 
-    def _take(self) -> _Driver:
+    def take(self) -> _Driver:
+        """A connection for one statement or one transaction; the caller gives it back.
+
+        Raises
+        ------
+        StorageUnreachable
+            When the server does not answer.
+        """
         while self._idle:
             try:
                 driver = self._idle.pop()
@@ -263,10 +364,72 @@ class PostgresReads:
         except psycopg.Error as error:
             raise StorageUnreachable from error
 
+    def end_and_keep(self, driver: _Driver) -> None:
+        """End the transaction of a connection that was taken, and keep the connection."""
+        try:
+            driver.execute("ROLLBACK")
+        except psycopg.Error:
+            driver.close()
+        else:
+            self._idle.append(driver)
+
     def close(self) -> None:
         """Close the connections."""
         while self._idle:
             self._idle.pop().close()
+
+
+def has_within(connection: Connection, statement: str, timeout_s: float) -> bool:
+    """Whether a statement without values gives true; outside of a transaction.
+
+    The driver alone would wait for a server that hangs as long as its machine answers.
+    """
+    try:
+        return _ask_within(driver_of(connection).pgconn, statement, timeout_s)
+    except psycopg.Error as error:
+        connection.invalidate()
+        raise DBAPIError.instance(
+            statement, (), error, psycopg.Error, hide_parameters=True
+        ) from error
+
+
+def _ask_within(server: Any, statement: str, timeout_s: float) -> bool:
+    server.send_query(statement.encode())
+    server.flush()
+    waiting = select.poll()
+    waiting.register(server.socket, select.POLLIN)
+    while server.is_busy():
+        if not waiting.poll(timeout_s * 1_000):
+            raise psycopg.OperationalError
+        server.consume_input()
+    results = []
+    while (result := server.get_result()) is not None:
+        results.append(result)
+    if results[-1].status != psycopg.pq.ExecStatus.TUPLES_OK:
+        raise psycopg.OperationalError
+    return bool(results[-1].get_value(0, 0) == b"t")
+
+
+def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: int) -> bool:
+    """Begin a transaction that holds an advisory lock; whether it got it in this time.
+
+    Where the server fails the lock counts as held: what follows meets the fault itself.
+    """
+    limit = f"SET LOCAL lock_timeout = {max(1, round(wait_s * 1_000))}"
+    # A function without a value gives an empty text, not NULL.
+    waits = f"SELECT pg_advisory_xact_lock({number}) IS NOT NULL"
+    took = f"{limit}; {waits}" if wait_s else f"SELECT pg_try_advisory_xact_lock({number})"
+    idle = f"SET LOCAL idle_in_transaction_session_timeout = {longest_idle_ms}"
+    try:
+        cursor = driver.execute(f"BEGIN; {idle}; {took}", prepare=False)
+        while cursor.nextset():
+            pass
+        ((is_held,),) = cursor.fetchall()
+    except psycopg.errors.LockNotAvailable:
+        return False
+    except psycopg.Error:
+        return True
+    return bool(is_held)
 
 
 def _fault_of(statement: str, error: psycopg.Error) -> Exception:

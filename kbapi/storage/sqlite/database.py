@@ -13,11 +13,11 @@ import fcntl
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from functools import cached_property
 from pathlib import Path
 from threading import Event, Lock, Thread, Timer
-from typing import Final
+from typing import Final, TypeVar
 
 from sqlalchemy import Connection, Engine
 
@@ -326,6 +326,9 @@ _CLOSING_LOCK_TIMEOUT_S: Final = 5.0
 """After that, closing continues: SQLite's own lock on the file also protects a last checkpoint."""
 
 
+Read = TypeVar("Read")
+
+
 class SqliteDatabase:
     """The connections of one process to the file; made at their first use."""
 
@@ -376,6 +379,16 @@ class SqliteDatabase:
         """A read-only connection that sees one state of the database."""
         with self._reading_engine.begin() as connection:
             yield connection
+
+    def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
+        """What this reads in one state of the database: a file has no replica."""
+        with self.reading() as connection:
+            return read(connection)
+
+    def alone_with(self, question: str, wait_s: float) -> AbstractContextManager[bool]:
+        """Always true: no other host opens the file."""
+        _ = question, wait_s
+        return nullcontext(True)
 
     def overwrite_withdrawn(self) -> None:
         """Fold the write-ahead log into the database file and empty it, now or soon.

@@ -152,6 +152,18 @@ def fold_in_log(database: Path) -> None:
         engine.dispose()
 
 
+def make_filling_engine(database: Path) -> Engine:
+    """An engine that fills a new file, which is thrown away if that breaks off."""
+    engine = make_writing_engine(database, checks_foreign_keys=False)
+
+    @event.listens_for(engine, "connect")
+    def keep_no_journal(dbapi_connection: Any, _record: object) -> None:
+        for pragma in ("journal_mode=DELETE", "journal_mode=OFF", "synchronous=OFF"):
+            dbapi_connection.execute(f"PRAGMA {pragma}").fetchall()
+
+    return engine
+
+
 def make_reading_engine(
     database: Path, pool_size: int = 32, *, is_read_only_medium: bool = False
 ) -> Engine:

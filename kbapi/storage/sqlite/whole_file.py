@@ -7,11 +7,11 @@ between them. Longer values have a checksum beside them (`columns.py`).
 import hashlib
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import orjson
 from sqlalchemy import Column, Connection, LargeBinary, Select, cast, column, inspect, table
@@ -29,12 +29,18 @@ from kbapi.storage.schema import (
     find_key_id,
     head_revision,
     tables_of_a_secret,
+    upgrade_file,
 )
-from kbapi.storage.sql import checksum_of, driver_of, readable_faults, session_on
+from kbapi.storage.sql import checksum_of, driver_of, is_sqlite, readable_faults, session_on
 from kbapi.storage.sqlite.driver import dbapi2
-from kbapi.storage.sqlite.engine import library_version, reading_untouched
+from kbapi.storage.sqlite.engine import (
+    library_version,
+    make_filling_engine,
+    reading_untouched,
+)
 from kbapi.storage.tables import Submission
 
+Row = TypeVar("Row", bound=Sequence[Any])
 Progress = Callable[[str, int, int], None]
 """Called with the name of a step, and how much of how much is done."""
 
@@ -138,16 +144,30 @@ def copy_whole(source: Path, copy: Path, progress: Progress = no_progress) -> Co
 
     with reading_untouched(source) as original:
         # The transaction holds one state: what is counted is what is copied.
-        counted = _count_rows(original)
+        counted = count_rows(original)
         with readable_faults(), closing(_open_for_copying(copy)) as copied:
             driver_of(original).backup(copied, pages=_PAGES_AT_ONCE, progress=copied_pages)
             copied.execute("PRAGMA journal_mode=DELETE").fetchall()
     found = look_through(copy, progress)
     if not found.is_sound or found.rows != counted:
-        raise StorageBroken(_reason_of(found))
+        raise StorageBroken(reason_of(found))
     with readable_faults():
         flush(copy)
     return found
+
+
+@contextmanager
+def filling(file: Path, revision: str) -> Iterator[Connection]:
+    """A connection that fills the tables of a new file, which is on the disk after the block."""
+    with readable_faults():
+        upgrade_file(file, revision)
+        engine = make_filling_engine(file)
+        try:
+            with engine.begin() as connection:
+                yield connection
+        finally:
+            engine.dispose()
+        flush(file)
 
 
 def digest_tables(database: Path, progress: Progress = no_progress) -> tuple[TableDigest, ...]:
@@ -161,25 +181,59 @@ def digest_tables(database: Path, progress: Progress = no_progress) -> tuple[Tab
         When the rows cannot be read.
     """
     with _any_fault_as_damage(), reading_untouched(database) as connection:
-        counted = _count_rows(connection)
+        counted = count_rows(connection)
         total, done, digests = sum(one.rows for one in counted), 0, []
         for one in counted:
-            digest = hashlib.sha256()
-            for row in _rows_in_order(connection, one.table):
-                digest.update(
-                    orjson.dumps(row, default=bytes.hex, option=orjson.OPT_APPEND_NEWLINE)
-                )
-                done += 1
-                if done % _ROWS_AT_ONCE == 0 or done == total:
-                    progress("rows", done, total)
-            digests.append(TableDigest(one.table, one.rows, digest.hexdigest()))
+            rows = counting(_rows_in_order(connection, one.table), "rows", done, total, progress)
+            digests.append(digest_rows(one.table, rows))
+            done += one.rows
         return tuple(digests)
+
+
+class Digest:
+    """The number and the SHA-256 of rows that are passed on."""
+
+    def __init__(self) -> None:
+        self.rows = 0
+        self._sha256 = hashlib.sha256()
+
+    def of(self, rows: Iterable[Row]) -> Iterator[Row]:
+        """The same rows; each is a JSON array and a line feed, bytes are hexadecimal digits."""
+        for row in rows:
+            self._sha256.update(
+                orjson.dumps(row, default=bytes.hex, option=orjson.OPT_APPEND_NEWLINE)
+            )
+            self.rows += 1
+            yield row
+
+    def of_table(self, table: str) -> TableDigest:
+        """The digest of the table that had these rows."""
+        return TableDigest(table, self.rows, self._sha256.hexdigest())
+
+
+def digest_rows(table: str, rows: Iterable[Sequence[Any]]) -> TableDigest:
+    """The digest of these rows of a table."""
+    digest = Digest()
+    for _ in digest.of(rows):
+        pass
+    return digest.of_table(table)
+
+
+def counting(
+    rows: Iterable[Row], step: str, done: int, total: int, progress: Progress
+) -> Iterator[Row]:
+    """The same rows; reports how many of all were taken."""
+    for row in rows:
+        yield row
+        done += 1
+        if done % _ROWS_AT_ONCE == 0 or done == total:
+            progress(step, done, total)
 
 
 def _rows_in_order(connection: Connection, name: str) -> Iterator[tuple[Any, ...]]:
     # Without the types of the tables, so that each value is as SQLite has it.
     names: list[Any] = [column(one["name"]) for one in inspect(connection).get_columns(name)]
-    ordered: list[Any] = [column(one) for one in _key_of(connection, name) or ["rowid"]]
+    ordered: list[Any] = [column(one) for one in key_of(connection, name) or ["rowid"]]
     rows = connection.execute(select_columns(*names).select_from(table(name)).order_by(*ordered))
     return map(tuple, rows)
 
@@ -214,14 +268,14 @@ def _look(connection: Connection, revision: str | None, progress: Progress) -> C
     is_current = revision == head_revision()
     return Condition(
         revision=revision,
-        rows=_count_rows(connection),
+        rows=count_rows(connection),
         damage=damage,
         changed=_changed_rows(connection, damage, progress),
         changed_definitions=find_changed_definitions(connection) if is_current else (),
         orphans=tuple(
             sorted(set(connection.exec_driver_sql("PRAGMA foreign_key_check").scalars()))
         ),
-        key_ids=_key_ids(connection),
+        key_ids=key_ids_in(connection),
         own_key_id=find_key_id(connection),
     )
 
@@ -240,20 +294,20 @@ def _changed_rows(
             for index in indexes & differing if compares_all else indexes:
                 keys |= _unlike_index(connection, name, index)
             if keys:
-                found.append(ChangedRows(name, len(keys), _results_of(connection, name, keys)))
+                found.append(ChangedRows(name, len(keys), results_of(connection, name, keys)))
     except (DBAPIError, dbapi2.DatabaseError):
         if not damage:
             raise
     return tuple(found)  # where pages are damaged, only those that can be read
 
 
-_Keys = set[tuple[Any, ...]]
+Keys = set[tuple[Any, ...]]
 
 
-def _unlike_checksums(connection: Connection, name: str, progress: Progress) -> _Keys:
+def _unlike_checksums(connection: Connection, name: str, progress: Progress) -> Keys:
     """The primary keys of rows with a content that its checksum does not fit."""
     known, stored = METADATA.tables.get(name), _columns_of(connection, name)
-    keys: _Keys = set()
+    keys: Keys = set()
     for checksum in known.columns if known is not None else ():
         content = checksum.info.get(CHECKSUM_OF)
         if content is not None and {checksum.name, content} <= stored:
@@ -291,9 +345,9 @@ def _counting_checksums(connection: Connection, name: str, progress: Progress) -
     yield
 
 
-def _unlike_index(connection: Connection, name: str, index: str) -> _Keys:
+def _unlike_index(connection: Connection, name: str, index: str) -> Keys:
     """The primary keys of rows whose values differ from those of the index, or are missing."""
-    key = _key_of(connection, name)
+    key = key_of(connection, name)
     parts = connection.exec_driver_sql(f"PRAGMA index_xinfo({index})").all()
     columns = [*key, *(str(part[2]) for part in parts if part[2] is not None)]
     wanted = ", ".join(f'"{column}"' for column in columns)
@@ -306,7 +360,10 @@ def _unlike_index(connection: Connection, name: str, index: str) -> _Keys:
     }
 
 
-def _key_of(connection: Connection, name: str) -> list[str]:
+def key_of(connection: Connection, name: str) -> list[str]:
+    """The columns of the primary key of a table."""
+    if not is_sqlite(connection):
+        return [column.name for column in METADATA.tables[name].primary_key]
     return inspect(connection).get_pk_constraint(name)["constrained_columns"]
 
 
@@ -320,11 +377,11 @@ def _indexes_of(connection: Connection, name: str) -> set[str]:
     return {str(index[1]) for index in listed if not index[4]}
 
 
-def _results_of(connection: Connection, name: str, keys: _Keys) -> tuple[str, ...]:
+def results_of(connection: Connection, name: str, keys: Keys) -> tuple[str, ...]:
     """Public ids of the first few results that these rows belong to."""
     changed: Any = METADATA.tables[name].columns if name in METADATA.tables else {}
     of = "id" if name == Submission.__tablename__ else "submission_id"
-    if of not in changed or _key_of(connection, name) != ["id"]:
+    if of not in changed or key_of(connection, name) != ["id"]:
         return ()
     first = [key[0] for key in sorted(keys, key=repr)[:_MOST_RESULTS_NAMED]]
     numbers = select_columns(changed[of]).where(changed["id"].in_(first))
@@ -337,12 +394,14 @@ def _rows_in(connection: Connection, name: str) -> int:
     return int(count)
 
 
-def _count_rows(connection: Connection) -> tuple[TableRows, ...]:
+def count_rows(connection: Connection) -> tuple[TableRows, ...]:
+    """How many rows each table has, in the order of the names."""
     names = sorted(inspect(connection).get_table_names())
     return tuple(TableRows(name, _rows_in(connection, name)) for name in names)
 
 
-def _key_ids(connection: Connection) -> tuple[str, ...]:
+def key_ids_in(connection: Connection) -> tuple[str, ...]:
+    """Which secrets keyed the hashes of a database."""
     with session_on(connection) as session:
         return tuple(
             sorted(
@@ -355,7 +414,8 @@ def _key_ids(connection: Connection) -> tuple[str, ...]:
         )
 
 
-def _reason_of(found: Condition) -> str:
+def reason_of(found: Condition) -> str:
+    """Why a database that is not sound is not used."""
     if found.changed:
         return f"The database is damaged: changed values in {found.changed[0].table}."
     if found.damage:
