@@ -60,6 +60,8 @@ def picture_of_runs(chart: Chart, theme: Theme, size: Size, scale: int) -> bytes
 def _title(result: BeforeAfter) -> str:
     found = [one for one in result.changes if one.stands_out]
     shown = found[:2] if result.knows_noise else list(result.changes[:2])
+    if not result.changes:
+        return "The logs have no measure in common"
     if not shown:
         return "No difference stands out from noise"
     text = ", ".join(f"{one.name.lower()} {one.in_unit(one.change)}" for one in shown)
