@@ -1,5 +1,6 @@
 """Written statements on PostgreSQL, its faults as ours, and connections that were lost."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from datetime import date
@@ -11,7 +12,8 @@ import pytest
 from sqlalchemy import Connection, func, literal, select
 from sqlalchemy.exc import DBAPIError
 
-from kbapi.errors import StorageBroken, StorageBusy, StorageUnreachable
+from kbapi.errors import StorageBroken, StorageBusy, StorageUnreachable, UnsafeSetup
+from kbapi.storage import schema
 from kbapi.storage.postgres.engine import (
     READ_ONE_STATE,
     WRITE,
@@ -247,3 +249,10 @@ def test_an_idle_connection_is_not_lost(url: str) -> None:
 )
 def test_statements_are_translated(written: str, taken: str) -> None:
     assert in_postgres(written) == taken
+
+
+def test_a_missing_driver_is_named_with_its_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    monkeypatch.delitem(sys.modules, "kbapi.storage.postgres.engine")
+    with pytest.raises(UnsafeSetup, match="kbapi\\[postgres\\]"):
+        schema.current_revision("postgresql://kbapi@127.0.0.1/kbapi")

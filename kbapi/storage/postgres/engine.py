@@ -13,7 +13,15 @@ from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import Any, Final
 
-import psycopg
+from kbapi.errors import KbapiError, StorageUnreachable, UnsafeSetup
+
+try:
+    import psycopg
+except ModuleNotFoundError:
+    raise UnsafeSetup(
+        "KBAPI_DATABASE needs the driver of PostgreSQL. Install it with "
+        "\"pip install 'kbapi[postgres]'\"."
+    ) from None
 from psycopg.adapt import Dumper, Loader
 from psycopg.pq import Format
 from psycopg.types.numeric import Int8Dumper
@@ -21,7 +29,6 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
 from sqlalchemy.exc import DBAPIError, DisconnectionError
 
-from kbapi.errors import KbapiError, StorageUnreachable
 from kbapi.storage.sql import WRITTEN, Find, Rows, driver_of, fault_of_postgres, readable_faults
 
 _MARK: Final = re.compile(r"\?(\d*)")
