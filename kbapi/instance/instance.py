@@ -41,6 +41,7 @@ from kbapi.instance.write_gate import (
     health_of,
     is_begun,
     is_whole,
+    no_instance,
     remove_partial_files,
     require_nothing_lost,
 )
@@ -380,10 +381,8 @@ def open_instance(settings: Settings, now: Clock = utc_now) -> Instance:
     with unwritable_as(_NOT_OPENED):
         require_nothing_lost(settings)
         if not is_begun(settings.database_at):
-            where = "KBAPI_DATABASE" if settings.database else str(settings.home)
-            raise UnsafeSetup(
-                f"There is no instance in {where}. Name its folder with --home, or "
-                "create one with 'kbapi db upgrade'."
+            raise no_instance(
+                settings, "Name its folder with --home, or create one with 'kbapi db upgrade'."
             )
         schema.require_current_schema(settings.database_at)
     instance = Instance(settings, now)

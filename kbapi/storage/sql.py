@@ -214,20 +214,28 @@ def number_by(table: str, column: str) -> str:
     return f"SELECT id FROM {table} WHERE {column} = ?"  # noqa: S608
 
 
+def _run(connection: Connection, statement: str, run: Callable[[Written, Any], Found]) -> Found:
+    """What this gives on the driver of the connection."""
+    own = WRITTEN[connection.dialect.name]
+    try:
+        return run(own, driver_of(connection))
+    except own.errors as error:
+        raise as_sqlalchemy_error(statement, error, own.errors) from error
+
+
+def as_sqlalchemy_error(statement: str, error: Exception, errors: type[Exception]) -> BaseException:
+    """An error of a driver, of this kind, as one of the family that the engines raise.
+
+    It has none of the values of the statement.
+    """
+    return DBAPIError.instance(statement, (), error, errors, hide_parameters=True)
+
+
 def find_rows(
     connection: Connection, statement: str, values: Sequence[Any]
 ) -> list[tuple[Any, ...]]:
     """All rows of a statement."""
-    written = WRITTEN[connection.dialect.name]
-    try:
-        return written.rows(driver_of(connection), statement, values)
-    except written.errors as error:
-        raise _as_sqlalchemy_error(written, statement, error) from error
-
-
-def _as_sqlalchemy_error(written: Written, statement: str, error: Exception) -> BaseException:
-    # One family of errors for every statement, without its values, as from the engines.
-    return DBAPIError.instance(statement, (), error, written.errors, hide_parameters=True)
+    return _run(connection, statement, lambda own, driver: own.rows(driver, statement, values))
 
 
 def find_row(
@@ -246,11 +254,7 @@ def find_number(connection: Connection, statement: str, values: Sequence[Any]) -
 
 def add_row(connection: Connection, statement: str, values: Sequence[Any]) -> int:
     """The number of the new row, of a table whose rows have an `id`."""
-    written = WRITTEN[connection.dialect.name]
-    try:
-        return written.add(driver_of(connection), statement, values)
-    except written.errors as error:
-        raise _as_sqlalchemy_error(written, statement, error) from error
+    return _run(connection, statement, lambda own, driver: own.add(driver, statement, values))
 
 
 def find_firsts(connection: Connection, finds: Sequence[Find]) -> list[Any]:
@@ -258,11 +262,7 @@ def find_firsts(connection: Connection, finds: Sequence[Find]) -> list[Any]:
 
     PostgreSQL finds them together: a way to it costs more than most statements.
     """
-    written = WRITTEN[connection.dialect.name]
-    try:
-        return written.firsts(driver_of(connection), finds)
-    except written.errors as error:
-        raise _as_sqlalchemy_error(written, finds[0][0], error) from error
+    return _run(connection, finds[0][0], lambda own, driver: own.firsts(driver, finds))
 
 
 def find_or_add(
@@ -292,23 +292,14 @@ def add_if_missing(
 
 def change_rows(connection: Connection, statement: str, values: Sequence[Any]) -> int:
     """How many rows an UPDATE, a DELETE or an INSERT changed."""
-    written = WRITTEN[connection.dialect.name]
-    try:
-        return written.change(driver_of(connection), statement, values)
-    except written.errors as error:
-        raise _as_sqlalchemy_error(written, statement, error) from error
+    return _run(connection, statement, lambda own, driver: own.change(driver, statement, values))
 
 
 def add_parts(connection: Connection, parts: Sequence[Rows]) -> None:
     """Add the rows of several INSERTs, in one way to PostgreSQL; there may be none."""
     parts = [part for part in parts if part[1]]
-    if not parts:
-        return
-    written = WRITTEN[connection.dialect.name]
-    try:
-        written.add_each(driver_of(connection), parts)
-    except written.errors as error:
-        raise _as_sqlalchemy_error(written, parts[0][0], error) from error
+    if parts:
+        _run(connection, parts[0][0], lambda own, driver: own.add_each(driver, parts))
 
 
 class position_of(GenericFunction[int]):  # noqa: N801 - it reads as a function of SQL
@@ -468,12 +459,13 @@ def readable_faults() -> Iterator[None]:
     except PoolTimeout as error:
         raise StorageBusy from error
     except (DBAPIError, dbapi2.Error) as error:
-        if not isinstance(getattr(error, "orig", error), dbapi2.Error):
-            found = fault_of_postgres(getattr(error, "orig", None) or error)
+        cause = getattr(error, "orig", None) or error
+        if not isinstance(cause, dbapi2.Error):
+            found = fault_of_postgres(cause)
             if found is None:
                 raise
             raise found from error
-        text = str(getattr(error, "orig", error)).lower()
+        text = str(cause).lower()
         if "unable to open database file" in text:
             raise _why_not_opened() from error
         for part, fault in _FAULTS:

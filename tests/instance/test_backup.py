@@ -293,7 +293,7 @@ def test_a_backup_of_a_database_on_a_server_is_the_same_file_with_a_manifest(
         move_instance(instance.settings, url)
         served = open_instance(instance.settings.model_copy(update={"database": url}))
         made = back_up(served, tmp_path / "of the server")
-        # Whoever writes meanwhile is not in the snapshot, and does not disturb it.
+        # A writer meanwhile is not in the snapshot, and does not disturb it.
         send(served, a_submission(number=9))
         served.close()
     assert made.condition == from_file.condition

@@ -37,6 +37,7 @@ from kbapi.intake.my_submissions import read_own_result, withdraw_own_result
 from kbapi.intake.responses import Accepted
 from kbapi.settings import Settings
 from kbapi.storage.postgres import whole_database
+from kbapi.storage.schema import save_moved_to, writing_once
 from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import CHIP, HandMovedClock, a_setting, a_submission, an_instance, rows_of, send
@@ -434,7 +435,8 @@ def test_a_server_that_uses_the_new_place_is_reported(
     monkeypatch.setattr(whole_database, "_TRIES", 2)
     with opened(on_server(instance, url)) as served:
         move._ServerSource(served.settings)
-        whole_database.note_moved(url, "elsewhere")
+        with writing_once(url) as connection:
+            save_moved_to(connection, "elsewhere")
         assert rows_of(served)["submission"] == []
         with pytest.raises(InstanceInUse, match="Stop its servers"):
             move_instance(instance.settings, url)

@@ -147,8 +147,7 @@ class PostgresDatabase:
         except KbapiError:
             return True
         held.callback(self.hot_reads.end_and_keep, driver)
-        number = int.from_bytes(bytes.fromhex(question)[:8], "big", signed=True)
-        return begin_alone(driver, number, wait_s, _LONGEST_IDLE_MS)
+        return begin_alone(driver, _lock_of(bytes.fromhex(question)), wait_s, _LONGEST_IDLE_MS)
 
     def read_evidence(self, read: Callable[[Connection], Read]) -> Read:
         """What this reads in one state of the database, or of a replica that has all of it."""
@@ -244,6 +243,11 @@ def _take_back_mark(connection: Connection) -> None:
         save_mark(connection, RULES_VERSION)
 
 
+def _lock_of(hashed: bytes) -> int:
+    """The number of the advisory lock of a hash."""
+    return int.from_bytes(hashed[:8], "big", signed=True)
+
+
 def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: bytes | None) -> None:
     """Begin the transaction, set its time limits and take its locks, in one way to the server.
 
@@ -258,8 +262,7 @@ def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: byte
     lock = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
     locks = f"set_config('kbapi.is_locked', 'yes', true), {lock}({WRITERS_LOCK})"
     if once is not None:
-        number = int.from_bytes(once[:8], "big", signed=True)
-        locks += f", pg_advisory_xact_lock({number})"
+        locks += f", pg_advisory_xact_lock({_lock_of(once)})"
     found = run_together(
         connection,
         f"{WRITE}; SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "

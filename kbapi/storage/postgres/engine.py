@@ -13,7 +13,7 @@ from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import Any, Final
 
-from kbapi.errors import KbapiError, StorageUnreachable, UnsafeSetup
+from kbapi.errors import StorageUnreachable, UnsafeSetup
 
 try:
     import psycopg
@@ -27,9 +27,17 @@ from psycopg.pq import Format
 from psycopg.types.numeric import Int8Dumper
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.dialects.postgresql.base import PGTypeCompiler
-from sqlalchemy.exc import DBAPIError, DisconnectionError
+from sqlalchemy.exc import DisconnectionError
 
-from kbapi.storage.sql import WRITTEN, Find, Rows, driver_of, fault_of_postgres, readable_faults
+from kbapi.storage.sql import (
+    WRITTEN,
+    Find,
+    Rows,
+    as_sqlalchemy_error,
+    driver_of,
+    fault_of_postgres,
+    readable_faults,
+)
 
 _MARK: Final = re.compile(r"\?(\d*)")
 _NUMBERED: Final = re.compile(r"\?\d")
@@ -72,16 +80,23 @@ def _values(statement: str, values: Sequence[Any]) -> Any:
 
 def run_together(connection: Connection, statements: str) -> list[tuple[Any, ...]]:
     """The rows of the last one of several statements, which go to the server together."""
+    with faults_of(statements):
+        return _last_rows(driver_of(connection).execute(statements))
+
+
+def _last_rows(cursor: psycopg.Cursor[Any]) -> list[tuple[Any, ...]]:
+    while cursor.nextset():
+        pass
+    return cursor.fetchall()
+
+
+@contextmanager
+def faults_of(statement: str) -> Iterator[None]:
+    """Errors of the driver as those of SQLAlchemy, without the values of rows."""
     try:
-        cursor = driver_of(connection).execute(statements)
-        while cursor.nextset():
-            pass
-        rows: list[tuple[Any, ...]] = cursor.fetchall()
+        yield
     except psycopg.Error as error:
-        raise DBAPIError.instance(
-            statements, (), error, psycopg.Error, hide_parameters=True
-        ) from error
-    return rows
+        raise as_sqlalchemy_error(statement, error, psycopg.Error) from error
 
 
 class _IsoDay(Loader):
@@ -300,21 +315,19 @@ READ_ONE_STATE: Final = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY"
 WRITE: Final = "BEGIN ISOLATION LEVEL READ COMMITTED"
 
 
-@contextmanager
-def reading_once(url: str) -> Iterator[Connection]:
+def reading_once(url: str) -> AbstractContextManager[Connection]:
     """A connection of its own that sees one state of the database, and changes nothing of it."""
-    engine = make_engine(url, READ_ONE_STATE, pool_size=1, has_pooler=True)
-    try:
-        with readable_faults(), engine.begin() as connection:
-            yield connection
-    finally:
-        engine.dispose()
+    return _once(url, READ_ONE_STATE)
+
+
+def writing_once(url: str) -> AbstractContextManager[Connection]:
+    """A connection of its own in a transaction, which is committed at the end."""
+    return _once(url, WRITE)
 
 
 @contextmanager
-def writing_once(url: str) -> Iterator[Connection]:
-    """A connection of its own in a transaction, which is committed at the end."""
-    engine = make_engine(url, WRITE, pool_size=1, has_pooler=True)
+def _once(url: str, begin: str) -> Iterator[Connection]:
+    engine = make_engine(url, begin, pool_size=1, has_pooler=True)
     try:
         with readable_faults(), engine.begin() as connection:
             yield connection
@@ -391,13 +404,12 @@ def has_within(connection: Connection, statement: str, timeout_s: float) -> bool
 
     The driver alone would wait for a server that hangs as long as its machine answers.
     """
-    try:
-        return _ask_within(driver_of(connection).pgconn, statement, timeout_s)
-    except psycopg.Error as error:
-        connection.invalidate()
-        raise DBAPIError.instance(
-            statement, (), error, psycopg.Error, hide_parameters=True
-        ) from error
+    with faults_of(statement):
+        try:
+            return _ask_within(driver_of(connection).pgconn, statement, timeout_s)
+        except psycopg.Error:
+            connection.invalidate()
+            raise
 
 
 def _ask_within(server: Any, statement: str, timeout_s: float) -> bool:
@@ -428,10 +440,7 @@ def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: in
     took = f"{limit}; {waits}" if wait_s else f"SELECT pg_try_advisory_xact_lock({number})"
     idle = f"SET LOCAL idle_in_transaction_session_timeout = {longest_idle_ms}"
     try:
-        cursor = driver.execute(f"BEGIN; {idle}; {took}", prepare=False)
-        while cursor.nextset():
-            pass
-        ((is_held,),) = cursor.fetchall()
+        ((is_held,),) = _last_rows(driver.execute(f"BEGIN; {idle}; {took}", prepare=False))
     except psycopg.errors.LockNotAvailable:
         return False
     except psycopg.Error:
@@ -439,9 +448,6 @@ def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: in
     return bool(is_held)
 
 
-def _fault_of(statement: str, error: psycopg.Error) -> Exception:
+def _fault_of(statement: str, error: psycopg.Error) -> BaseException:
     fault = fault_of_postgres(error)
-    if fault is not None:
-        found: KbapiError = fault()
-        return found
-    return DBAPIError.instance(statement, (), error, psycopg.Error, hide_parameters=True)
+    return as_sqlalchemy_error(statement, error, psycopg.Error) if fault is None else fault()

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-import psycopg
 from sqlalchemy import (
     Column,
     Connection,
@@ -28,7 +27,6 @@ from sqlalchemy import (
     or_,
     select,
 )
-from sqlalchemy.exc import DBAPIError
 
 from kbapi.errors import (
     InstanceInUse,
@@ -37,7 +35,7 @@ from kbapi.errors import (
 )
 from kbapi.storage.columns import CHECKSUM_OF
 from kbapi.storage.postgres.database import MOVE_LOCK
-from kbapi.storage.postgres.engine import WRITE, make_engine, reading_once, writing_once
+from kbapi.storage.postgres.engine import WRITE, faults_of, make_engine, reading_once, writing_once
 from kbapi.storage.schema import (
     METADATA,
     OF_KBAPI_ALONE,
@@ -51,7 +49,6 @@ from kbapi.storage.schema import (
     load_mark,
     save_key_id,
     save_mark,
-    save_moved_to,
 )
 from kbapi.storage.sql import driver_of, is_sqlite, readable_faults
 from kbapi.storage.sqlite import whole_file
@@ -169,12 +166,6 @@ def held_for_move(url: str) -> Iterator[Connection]:
             connection.exec_driver_sql(statement)
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({MOVE_LOCK})")
         yield connection
-
-
-def note_moved(url: str, place: str | None) -> None:
-    """Record where the database was moved to; with None writes are accepted again."""
-    with writing_once(url) as connection:
-        save_moved_to(connection, place)
 
 
 @contextmanager
@@ -333,7 +324,7 @@ def _rows_of(
         yield from driver.execute(wanted)
         return
     types = _types_of(connection, name)
-    with _faults_of(wanted), driver.written.copy(f"COPY ({wanted}) TO STDOUT") as copy:
+    with faults_of(wanted), driver.written.copy(f"COPY ({wanted}) TO STDOUT") as copy:
         copy.set_types([types[column] for column in columns])
         yield from copy.rows()
 
@@ -356,20 +347,9 @@ def _write_rows(
         return
     statement = f"COPY {into} FROM STDIN"
     for first in rows:
-        with _faults_of(statement), driver.written.copy(statement) as copy:
+        with faults_of(statement), driver.written.copy(statement) as copy:
             for row in chain((first,), islice(rows, _ROWS_OF_A_COPY)):
                 copy.write_row(row)
-
-
-@contextmanager
-def _faults_of(statement: str) -> Iterator[None]:
-    """Errors of the driver as those of SQLAlchemy, without the values of rows."""
-    try:
-        yield
-    except psycopg.Error as error:
-        raise DBAPIError.instance(
-            statement, (), error, psycopg.Error, hide_parameters=True
-        ) from error
 
 
 _NUMBERED_TABLES: Final = (

@@ -6,14 +6,13 @@ SQLite needs for a row. Both use the transaction of the caller, and neither begi
 The driver takes and returns SQLite's own types: a date is its ISO text.
 """
 
-import errno
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 from urllib.parse import quote
 
 from sqlalchemy import Connection, FromClause, create_engine, event
@@ -21,48 +20,11 @@ from sqlalchemy import Engine as Engine
 from sqlalchemy.dialects.sqlite.base import SQLiteCompiler
 
 from kbapi.errors import (
-    DiskError,
-    KbapiError,
-    StorageBroken,
-    StorageBusy,
-    StorageDamaged,
-    StorageFull,
-    StorageUnwritable,
     UnsafeSetup,
 )
 from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
 from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.driver import dbapi2
-
-Found = TypeVar("Found")
-
-CHECKSUM_DIGITS: Final = 32
-"""The length of what `checksum_of` returns."""
-
-# SQLite's texts for its result codes; the driver passes on no code.
-_FAULTS: Final[tuple[tuple[str, type[KbapiError]], ...]] = (
-    ("database is locked", StorageBusy),
-    ("database table is locked", StorageBusy),
-    ("database or disk is full", StorageFull),
-    ("readonly database", StorageUnwritable),
-    ("disk i/o error", DiskError),
-    ("file is not a database", StorageBroken),
-    ("malformed", StorageDamaged),
-    ("could not decode to utf-8", StorageDamaged),
-    ("no such table", StorageBroken),
-)
-
-
-_NOT_OPENED: Final = (
-    "The database file is missing, or this program may not open it. Tell the person who hosts "
-    "this instance."
-)
-_TOO_MANY_OPEN: Final = (
-    "Too many files or connections are open. Nothing was stored: try again in a few seconds."
-)
-_NO_FILES: Final = (errno.EMFILE, errno.ENFILE)
-_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-
 
 OLDEST_LIBRARY: Final = (3, 40, 0)
 """The oldest SQLite that the tests run with."""
