@@ -112,7 +112,7 @@ def _of_answers(served: Served) -> Iterator[Part]:
         (answers, "save_answer", lambda *_: False),
     )
     yield Part("stored answers", "a start", few, without(*nothing))
-    flying = (SingleFlight, "fly", lambda _self, _question, compute: compute())
+    flying = (SingleFlight, "fly", lambda _self, _question, compute, _others: compute())
     yield Part(
         "one computes for all",
         f"{AT_ONCE} at once ask a stale start",
