@@ -119,15 +119,15 @@ def test_only_requests_that_have_waited_too_long_expire() -> None:
     for since, item in enumerate(("a1", "b1", "a2")):
         waiting.add(item[0], item, float(since))
     assert waiting.take_expired(LONGEST_WAIT_S - 0.01) == []
-    assert waiting.take_expired(LONGEST_WAIT_S - 0.01 + LOOK_S) == ["a1"]
-    assert sorted(waiting.take_expired(9.0)) == ["a2", "b1"]
+    assert waiting.take_expired(LONGEST_WAIT_S - 0.01 + LOOK_S) == [("a", "a1")]
+    assert sorted(waiting.take_expired(9.0)) == [("a", "a2"), ("b", "b1")]
     assert len(waiting) == 0
 
 
 def test_the_wait_grows_with_the_queue_and_the_time_that_requests_take() -> None:
     waiting: RequestQueue[str] = RequestQueue(Places(4, 4))
     for _ in range(500):
-        waiting.learn("any", 0.1)
+        waiting.learn("any", 0.1, 0.0)
     for number in range(39):
         waiting.add(f"network {number}", "request", 0.0)
     # Forty requests of 100 ms at four places.
@@ -137,9 +137,9 @@ def test_the_wait_grows_with_the_queue_and_the_time_that_requests_take() -> None
 def test_costly_requests_of_one_network_do_not_lengthen_the_wait_of_another() -> None:
     waiting: RequestQueue[str] = RequestQueue(Places(8, 4))
     for _ in range(40):
-        waiting.learn("costly", 2.0)
+        waiting.learn("costly", 2.0, 0.0)
         for _ in range(10):
-            waiting.learn("usual", 0.01)
+            waiting.learn("usual", 0.01, 0.0)
     for number in range(20):
         waiting.add("costly", f"request {number}", 0.0)
     assert waiting.seconds_to_wait("costly", 0.0) > LONGEST_WAIT_S
@@ -158,5 +158,5 @@ def test_while_no_request_begins_the_wait_is_at_least_that_time() -> None:
 def test_the_memory_of_networks_is_bounded() -> None:
     waiting: RequestQueue[str] = RequestQueue(Places(4, 4))
     for number in range(5_000):
-        waiting.learn(f"network {number}", 0.1)
+        waiting.learn(f"network {number}", 0.1, 0.0)
     assert len(waiting._mean_of) <= 1_024
