@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from typing import Final, Generic, Literal, NamedTuple, TypeVar
 
 from kbapi.errors import Overloaded
+from kbapi.time_budget import between_steps
 
 LONGEST_WAIT_S: Final = 2.0
 """Who would wait longer gets an answer at once: another try later costs less than waiting."""
@@ -28,6 +29,13 @@ _MOST_NETWORKS: Final = 1_024
 _DEAR_CPU_S: Final = 0.05
 """A network whose requests take more CPU time than this on average is dear: all threads of a
 process share one processor, so that each more of them delays everybody else by as much again."""
+
+_DEAR_REQUEST_CPU_S: Final = 0.5
+"""A request that has computed for longer gives way, whoever sent it."""
+_STEP_CPU_S: Final = 0.005
+_LONGEST_WAY_S: Final = 0.1
+_WAY_LOOK_S: Final = 0.001
+"""What a request that gives way computes in between, waits at most, and how often it looks."""
 
 
 class Places:
@@ -50,6 +58,10 @@ class Places:
     def is_full(self) -> bool:
         """Whether no place is free."""
         return self._free <= 0
+
+    def others_hold(self, network: str) -> bool:
+        """Whether another network holds a place."""
+        return self.total - self._free > self._held[network]
 
     def most_of(self, network: str) -> int:
         """The places that this network may hold at a time."""
@@ -108,7 +120,9 @@ class Turn:
     ending theirs.
     """
 
-    def __init__(self, places: Places, network: str, freed: Callable[[], None]) -> None:
+    def __init__(
+        self, places: Places, network: str, freed: Callable[[], None], *, is_dear: bool = False
+    ) -> None:
         self.state: State = "computing"
         self.held_s = 0.0
         self.cpu_s = 0.0
@@ -117,6 +131,8 @@ class Turn:
         self._freed = freed
         self._has_place = True
         self._began = time.monotonic()
+        self._cpu_began = 0.0
+        self._gives_way_s = 0.0 if is_dear else _DEAR_REQUEST_CPU_S
 
     @contextmanager
     def paused(self, state: State) -> Iterator[None]:
@@ -142,12 +158,26 @@ class Turn:
     @contextmanager
     def running(self) -> Iterator[None]:
         """The time from the beginning to the end, in the thread that answers."""
-        began_s = time.thread_time()
+        self._cpu_began = time.thread_time()
         try:
-            yield
+            with between_steps(self._give_way):
+                yield
         finally:
-            self.cpu_s = time.thread_time() - began_s
+            self.cpu_s = time.thread_time() - self._cpu_began
             self.end()
+
+    def _give_way(self) -> None:
+        """Wait while requests of others compute, if this one is dear; never without an end.
+
+        Its threads share one processor with theirs.
+        """
+        cpu_s = time.thread_time() - self._cpu_began
+        if cpu_s < self._gives_way_s:
+            return
+        self._gives_way_s = cpu_s + _STEP_CPU_S
+        ends = time.monotonic() + _LONGEST_WAY_S
+        while self._places.others_hold(self._network) and time.monotonic() < ends:
+            time.sleep(_WAY_LOOK_S)
 
     def end(self) -> None:
         """Give the place back."""
@@ -197,6 +227,10 @@ class RequestQueue(Generic[Item]):
     def has(self, network: str) -> bool:
         """Whether requests of this network wait."""
         return network in self._of
+
+    def is_dear(self, network: str) -> bool:
+        """Whether requests of this network are known to take much CPU time."""
+        return network in self._mean_of and network not in self._places.cheap
 
     def seconds_to_wait(self, network: str, now: float) -> float:
         """The time that one more request of this network would probably wait."""

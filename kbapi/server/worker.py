@@ -375,7 +375,8 @@ class QueueingWorker(HeadReader):
 
     def _begin(self, conn: TConn, head: Head, network: str, waited_s: float) -> None:
         count_queue_wait(waited_s)
-        turn = Turn(self._computing, network, self._wake)
+        is_dear = self._queue.is_dear(network)
+        turn = Turn(self._computing, network, self._wake, is_dear=is_dear)
         self._running[conn] = _Running(network, self._threads, turn)
         self.run_in(self.tpool, conn, head, head.began + waited_s, turn)
 
