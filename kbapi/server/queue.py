@@ -24,6 +24,8 @@ _MOST_HELD: Final = 64
 _WEIGHT: Final = 1 / 32
 """The weight of the newest request in the mean time of all requests."""
 _WEIGHT_IN_NETWORK: Final = 1 / 8
+_LAST: Final = 4
+"""The requests of a network of which the shortest tells what its next one takes at least."""
 _FIRST_MEAN_S: Final = 0.005
 _MOST_NETWORKS: Final = 1_024
 _DEAR_CPU_S: Final = 0.05
@@ -187,14 +189,22 @@ class Turn:
             self._places.give_back(self._network)
 
 
-class _Mean(NamedTuple):
-    """What a request of a network takes on average."""
+class _Known(NamedTuple):
+    """What requests of a network took."""
 
-    held_s: float
-    cpu_s: float
+    last_held_s: tuple[float, ...]
+    mean_cpu_s: float
+
+    @property
+    def least_held_s(self) -> float:
+        """What each of the last requests took at least; nothing while too few are known.
+
+        One request that took long says nothing about the next: that may be a page.
+        """
+        return min(self.last_held_s) if len(self.last_held_s) == _LAST else 0.0
 
 
-_NO_TIME: Final = _Mean(0.0, 0.0)
+_UNKNOWN: Final = _Known((), 0.0)
 Item = TypeVar("Item")
 
 
@@ -210,7 +220,7 @@ class RequestQueue(Generic[Item]):
         self._of: OrderedDict[str, deque[tuple[float, Item]]] = OrderedDict()
         self._length = 0
         self._mean_s = _FIRST_MEAN_S
-        self._mean_of: OrderedDict[str, _Mean] = OrderedDict()
+        self._known: OrderedDict[str, _Known] = OrderedDict()
         self._none_taken_since: float | None = None
         self._looks_at = 0.0
 
@@ -230,7 +240,7 @@ class RequestQueue(Generic[Item]):
 
     def is_dear(self, network: str) -> bool:
         """Whether requests of this network are known to take much CPU time."""
-        return network in self._mean_of and network not in self._places.cheap
+        return network in self._known and network not in self._places.cheap
 
     def seconds_to_wait(self, network: str, now: float) -> float:
         """The time that one more request of this network would probably wait."""
@@ -238,7 +248,9 @@ class RequestQueue(Generic[Item]):
         in_turns = len(self._of) + (network not in self._of)
         # No more wait than those that wait ahead of it in turns.
         of_all = min(ahead * in_turns, self._length + 1) * self._mean_s / self._places.total
-        of_own = ahead * self._mean_of.get(network, _NO_TIME).held_s / self._places.most_of(network)
+        of_own = (
+            ahead * self._known.get(network, _UNKNOWN).least_held_s / self._places.most_of(network)
+        )
         stopped = 0.0 if self._none_taken_since is None else now - self._none_taken_since
         return max(of_all, of_own, stopped)
 
@@ -276,17 +288,15 @@ class RequestQueue(Generic[Item]):
     def learn(self, network: str, held_s: float, cpu_s: float) -> None:
         """Take into account how long a request of this network held its place and computed."""
         self._mean_s += (held_s - self._mean_s) * _WEIGHT
-        mean = self._mean_of.pop(network, _Mean(held_s, cpu_s))
-        self._mean_of[network] = mean = _Mean(
-            mean.held_s + (held_s - mean.held_s) * _WEIGHT_IN_NETWORK,
-            mean.cpu_s + (cpu_s - mean.cpu_s) * _WEIGHT_IN_NETWORK,
-        )
-        if mean.cpu_s > _DEAR_CPU_S:
+        known = self._known.pop(network, _Known((), cpu_s))
+        mean_cpu_s = known.mean_cpu_s + (cpu_s - known.mean_cpu_s) * _WEIGHT_IN_NETWORK
+        self._known[network] = _Known((*known.last_held_s, held_s)[-_LAST:], mean_cpu_s)
+        if mean_cpu_s > _DEAR_CPU_S:
             self._places.cheap.discard(network)
         else:
             self._places.cheap.add(network)
-        if len(self._mean_of) > _MOST_NETWORKS:
-            self._places.cheap.discard(self._mean_of.popitem(last=False)[0])
+        if len(self._known) > _MOST_NETWORKS:
+            self._places.cheap.discard(self._known.popitem(last=False)[0])
 
 
 class Refusals(Generic[Item]):

@@ -297,7 +297,7 @@ class QueueingWorker(HeadReader):
         threads = self.cfg.threads
         self._threads = Places(threads, threads - threads // 16)
         computing = min(COMPUTING, threads)
-        self._computing = Places(computing, max(computing - 2, 1), most_of_dear=1)
+        self._computing = Places(computing, max(computing - 2, 1), most_of_dear=2)
         self._queue: RequestQueue[tuple[TConn, Head]] = RequestQueue(self._computing)
         self._refusals: Refusals[tuple[TConn, Head]] = Refusals()
         self._running: dict[TConn, _Running] = {}

@@ -105,8 +105,8 @@ def test_a_read_request_without_a_place_in_time_is_refused(monkeypatch: pytest.M
     assert places.take("slow")
 
 
-def test_a_dear_or_unknown_network_holds_one_place() -> None:
-    places = Places(6, 4, most_of_dear=1)
+def test_a_dear_or_unknown_network_holds_fewer_places() -> None:
+    places = Places(6, 4, most_of_dear=2)
     waiting: RequestQueue[str] = RequestQueue(places)
 
     def held_at_once(network: str) -> int:
@@ -117,11 +117,11 @@ def test_a_dear_or_unknown_network_holds_one_place() -> None:
             places.give_back(network)
         return held
 
-    assert held_at_once("new") == 1
+    assert held_at_once("new") == 2
     assert not waiting.is_dear("new")
     waiting.learn("cheap", 0.01, 0.002)
     waiting.learn("dear", 2.0, 1.9)
-    assert [held_at_once(network) for network in ("cheap", "dear")] == [4, 1]
+    assert [held_at_once(network) for network in ("cheap", "dear")] == [4, 2]
     assert [waiting.is_dear(network) for network in ("cheap", "dear")] == [False, True]
     for _ in range(60):
         waiting.learn("dear", 0.01, 0.002)
@@ -244,6 +244,19 @@ def test_costly_requests_of_one_network_do_not_lengthen_the_wait_of_another() ->
     assert waiting.seconds_to_wait("usual", 0.0) < 0.2
 
 
+def test_one_long_request_does_not_refuse_the_next_ones_of_its_network() -> None:
+    waiting: RequestQueue[str] = RequestQueue(Places(6, 4, most_of_dear=2))
+    for _ in range(3):
+        waiting.learn("club", 3.0, 3.0)
+    for number in range(6):
+        waiting.add("club", f"page {number}", 0.0)
+    assert waiting.seconds_to_wait("club", 0.0) < LONGEST_WAIT_S
+    waiting.learn("club", 3.0, 3.0)
+    assert waiting.seconds_to_wait("club", 0.0) > LONGEST_WAIT_S
+    waiting.learn("club", 0.005, 0.005)
+    assert waiting.seconds_to_wait("club", 0.0) < LONGEST_WAIT_S
+
+
 def test_while_no_request_begins_the_wait_is_at_least_that_time() -> None:
     waiting: RequestQueue[str] = RequestQueue(Places(4, 4))
     waiting.add("a", "a1", 0.0)
@@ -257,5 +270,5 @@ def test_the_memory_of_networks_is_bounded() -> None:
     waiting: RequestQueue[str] = RequestQueue(Places(4, 4))
     for number in range(5_000):
         waiting.learn(f"network {number}", 0.1, 0.0)
-    assert len(waiting._mean_of) <= 1_024
+    assert len(waiting._known) <= 1_024
     assert len(waiting._places.cheap) <= 1_024
