@@ -54,12 +54,23 @@ class _Budget:
         return self.until_s - self.limit.elapsed_s()
 
 
+_BETWEEN_STEPS: Final[ContextVar[Callable[[], None] | None]] = ContextVar("pause", default=None)
 _BUDGET: Final[ContextVar[_Budget | None]] = ContextVar("time budget", default=None)
 
 
 def begin_time(limit: TimeLimit | None) -> None:
     """Give the work of this thread a new budget from now on, or none."""
     _BUDGET.set(None if limit is None else _Budget(limit))
+
+
+@contextmanager
+def between_steps(pause: Callable[[], None]) -> Iterator[None]:
+    """Call `pause` after each step of the work."""
+    token = _BETWEEN_STEPS.set(pause)
+    try:
+        yield
+    finally:
+        _BETWEEN_STEPS.reset(token)
 
 
 @contextmanager
@@ -90,6 +101,8 @@ def check_time(step: str) -> None:
     TooCostly
         When the budget is used up; the detail names the step.
     """
+    if (pause := _BETWEEN_STEPS.get()) is not None:
+        pause()
     budget = _BUDGET.get()
     if budget is not None and budget.left_s() < 0:
         limit = budget.limit

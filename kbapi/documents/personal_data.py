@@ -23,6 +23,7 @@ from typing import Any, Final
 from kbapi.bounds import LONGEST_TEXT, MOST_TEXTS
 from kbapi.documents.shapes import LONGEST_KEY_SHOWN, USUAL_WORDS, child
 from kbapi.errors import Problem
+from kbapi.time_budget import check_time
 
 CODE: Final = "personal_data_found"
 SENTENCE: Final = (
@@ -550,7 +551,10 @@ def find_personal_data(value: Any) -> tuple[Problem, ...]:
     """A problem for each text and field name with personal data; never the text itself."""
     texts: list[_Text] = []
     _collect_texts(value, (), texts)
-    problems = [problem for text in texts[:MOST_TEXTS] for problem in _problems_of(text)]
+    problems: list[Problem] = []
+    for text in texts[:MOST_TEXTS]:
+        problems += _problems_of(text)
+        check_time("personal-data check")
     if len(texts) > MOST_TEXTS:
         problems.append(
             Problem(

@@ -8,27 +8,47 @@ import time
 from collections import Counter, OrderedDict, deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Final, Generic, Literal, TypeVar
+from typing import Final, Generic, Literal, NamedTuple, TypeVar
 
 from kbapi.errors import Overloaded
+from kbapi.time_budget import between_steps
 
 LONGEST_WAIT_S: Final = 2.0
 """Who would wait longer gets an answer at once: another try later costs less than waiting."""
 LOOK_S: Final = 0.1
 """How often to look for requests that have waited too long: it costs a step for each network."""
+ASK_AGAIN_S: Final = 1.0
+"""The seconds in Retry-After of a refusal."""
+_MOST_HELD: Final = 64
+"""The refusals that a worker holds back; each keeps a connection, and its head of up to 64 KiB."""
 _WEIGHT: Final = 1 / 32
 """The weight of the newest request in the mean time of all requests."""
 _WEIGHT_IN_NETWORK: Final = 1 / 8
 _FIRST_MEAN_S: Final = 0.005
 _MOST_NETWORKS: Final = 1_024
+_DEAR_CPU_S: Final = 0.05
+"""A network whose requests take more CPU time than this on average is dear: all threads of a
+process share one processor, so that each more of them delays everybody else by as much again."""
+
+_DEAR_REQUEST_CPU_S: Final = 0.5
+"""A request that has computed for longer gives way, whoever sent it."""
+_STEP_CPU_S: Final = 0.005
+_LONGEST_WAY_S: Final = 0.1
+_WAY_LOOK_S: Final = 0.001
+"""What a request that gives way computes in between, waits at most, and how often it looks."""
 
 
 class Places:
-    """A number of places, of which one network never holds all."""
+    """A number of places, of which one network never holds all.
 
-    def __init__(self, total: int, most_of_one: int) -> None:
+    A network that is not known to be cheap holds `most_of_dear` at most.
+    """
+
+    def __init__(self, total: int, most_of_one: int, most_of_dear: int | None = None) -> None:
         self.total = total
-        self.most_of_one = most_of_one
+        self.cheap: set[str] = set()
+        self._most_of_one = most_of_one
+        self._most_of_dear = most_of_one if most_of_dear is None else most_of_dear
         self._free = total
         self._held: Counter[str] = Counter()
         self._lock = threading.Lock()
@@ -38,6 +58,14 @@ class Places:
     def is_full(self) -> bool:
         """Whether no place is free."""
         return self._free <= 0
+
+    def others_hold(self, network: str) -> bool:
+        """Whether another network holds a place."""
+        return self.total - self._free > self._held[network]
+
+    def most_of(self, network: str) -> int:
+        """The places that this network may hold at a time."""
+        return self._most_of_one if network in self.cheap else self._most_of_dear
 
     def take(self, network: str) -> bool:
         """Whether a place was free for this network; it is taken now."""
@@ -75,7 +103,7 @@ class Places:
             return False
 
     def _take(self, network: str) -> bool:
-        if self._free <= 0 or self._held[network] >= self.most_of_one:
+        if self._free <= 0 or self._held[network] >= self.most_of(network):
             return False
         self._free -= 1
         self._held[network] += 1
@@ -92,14 +120,19 @@ class Turn:
     ending theirs.
     """
 
-    def __init__(self, places: Places, network: str, freed: Callable[[], None]) -> None:
+    def __init__(
+        self, places: Places, network: str, freed: Callable[[], None], *, is_dear: bool = False
+    ) -> None:
         self.state: State = "computing"
         self.held_s = 0.0
+        self.cpu_s = 0.0
         self._places = places
         self._network = network
         self._freed = freed
         self._has_place = True
         self._began = time.monotonic()
+        self._cpu_began = 0.0
+        self._gives_way_s = 0.0 if is_dear else _DEAR_REQUEST_CPU_S
 
     @contextmanager
     def paused(self, state: State) -> Iterator[None]:
@@ -122,6 +155,30 @@ class Turn:
             raise Overloaded
         self.state = "computing"
 
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        """The time from the beginning to the end, in the thread that answers."""
+        self._cpu_began = time.thread_time()
+        try:
+            with between_steps(self._give_way):
+                yield
+        finally:
+            self.cpu_s = time.thread_time() - self._cpu_began
+            self.end()
+
+    def _give_way(self) -> None:
+        """Wait while requests of others compute, if this one is dear; never without an end.
+
+        Its threads share one processor with theirs.
+        """
+        cpu_s = time.thread_time() - self._cpu_began
+        if cpu_s < self._gives_way_s:
+            return
+        self._gives_way_s = cpu_s + _STEP_CPU_S
+        ends = time.monotonic() + _LONGEST_WAY_S
+        while self._places.others_hold(self._network) and time.monotonic() < ends:
+            time.sleep(_WAY_LOOK_S)
+
     def end(self) -> None:
         """Give the place back."""
         if self._has_place:
@@ -130,6 +187,14 @@ class Turn:
             self._places.give_back(self._network)
 
 
+class _Mean(NamedTuple):
+    """What a request of a network takes on average."""
+
+    held_s: float
+    cpu_s: float
+
+
+_NO_TIME: Final = _Mean(0.0, 0.0)
 Item = TypeVar("Item")
 
 
@@ -145,7 +210,7 @@ class RequestQueue(Generic[Item]):
         self._of: OrderedDict[str, deque[tuple[float, Item]]] = OrderedDict()
         self._length = 0
         self._mean_s = _FIRST_MEAN_S
-        self._mean_of: OrderedDict[str, float] = OrderedDict()
+        self._mean_of: OrderedDict[str, _Mean] = OrderedDict()
         self._none_taken_since: float | None = None
         self._looks_at = 0.0
 
@@ -163,13 +228,17 @@ class RequestQueue(Generic[Item]):
         """Whether requests of this network wait."""
         return network in self._of
 
+    def is_dear(self, network: str) -> bool:
+        """Whether requests of this network are known to take much CPU time."""
+        return network in self._mean_of and network not in self._places.cheap
+
     def seconds_to_wait(self, network: str, now: float) -> float:
         """The time that one more request of this network would probably wait."""
         ahead = len(self._of.get(network, ())) + 1
         in_turns = len(self._of) + (network not in self._of)
         # No more wait than those that wait ahead of it in turns.
         of_all = min(ahead * in_turns, self._length + 1) * self._mean_s / self._places.total
-        of_own = ahead * self._mean_of.get(network, 0.0) / self._places.most_of_one
+        of_own = ahead * self._mean_of.get(network, _NO_TIME).held_s / self._places.most_of(network)
         stopped = 0.0 if self._none_taken_since is None else now - self._none_taken_since
         return max(of_all, of_own, stopped)
 
@@ -190,7 +259,7 @@ class RequestQueue(Generic[Item]):
         """Note that a request began."""
         self._none_taken_since = now if self._length else None
 
-    def take_expired(self, now: float) -> list[Item]:
+    def take_expired(self, now: float) -> list[tuple[str, Item]]:
         """The requests that have waited too long; looked for from time to time only."""
         if now < self._looks_at:
             return []
@@ -198,16 +267,53 @@ class RequestQueue(Generic[Item]):
         expired = []
         for network, waiting in list(self._of.items()):
             while waiting and waiting[0][0] + LONGEST_WAIT_S <= now:
-                expired.append(waiting.popleft()[1])
+                expired.append((network, waiting.popleft()[1]))
             if not waiting:
                 del self._of[network]
         self._length -= len(expired)
         return expired
 
-    def learn(self, network: str, held_s: float) -> None:
-        """Take into account how long a request of this network held its place."""
+    def learn(self, network: str, held_s: float, cpu_s: float) -> None:
+        """Take into account how long a request of this network held its place and computed."""
         self._mean_s += (held_s - self._mean_s) * _WEIGHT
-        own_s = self._mean_of.pop(network, held_s)
-        self._mean_of[network] = own_s + (held_s - own_s) * _WEIGHT_IN_NETWORK
+        mean = self._mean_of.pop(network, _Mean(held_s, cpu_s))
+        self._mean_of[network] = mean = _Mean(
+            mean.held_s + (held_s - mean.held_s) * _WEIGHT_IN_NETWORK,
+            mean.cpu_s + (cpu_s - mean.cpu_s) * _WEIGHT_IN_NETWORK,
+        )
+        if mean.cpu_s > _DEAR_CPU_S:
+            self._places.cheap.discard(network)
+        else:
+            self._places.cheap.add(network)
         if len(self._mean_of) > _MOST_NETWORKS:
-            self._mean_of.popitem(last=False)
+            self._places.cheap.discard(self._mean_of.popitem(last=False)[0])
+
+
+class Refusals(Generic[Item]):
+    """Refusals, of which those are held back that a network gets again before it should ask again.
+
+    Whoever asks again at once would keep the loop of the worker busy with refusals.
+    """
+
+    def __init__(self) -> None:
+        self._last: OrderedDict[str, float] = OrderedDict()
+        self._held: deque[tuple[float, Item]] = deque()
+
+    def __len__(self) -> int:
+        return len(self._held)
+
+    def hold(self, network: str, item: Item, now: float) -> bool:
+        """Whether this refusal is held back until it is due."""
+        last = self._last.pop(network, -ASK_AGAIN_S)
+        self._last[network] = now
+        if len(self._last) > _MOST_NETWORKS:
+            self._last.popitem(last=False)
+        if now - last >= ASK_AGAIN_S or len(self._held) >= _MOST_HELD:
+            return False
+        self._held.append((now + ASK_AGAIN_S, item))
+        return True
+
+    def take_due(self, now: float) -> Iterator[Item]:
+        """The refusals that are due, the oldest first."""
+        while self._held and self._held[0][0] <= now:
+            yield self._held.popleft()[1]

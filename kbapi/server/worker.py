@@ -31,7 +31,7 @@ from kbapi.metrics.counters import (
     count_queued,
 )
 from kbapi.server.deadlines import REQUEST_S, DeadlineSocket, DeadlineWorker, problem_answer
-from kbapi.server.queue import LONGEST_WAIT_S, LOOK_S, Places, RequestQueue, State, Turn
+from kbapi.server.queue import LONGEST_WAIT_S, LOOK_S, Places, Refusals, RequestQueue, State, Turn
 
 log = logging.getLogger(__name__)
 
@@ -262,10 +262,8 @@ class HeadReader(DeadlineWorker):
 
 
 def _in_turn(turn: Turn, answer: Callable[[], bool]) -> bool:
-    try:
+    with turn.running():
         return answer()
-    finally:
-        turn.end()
 
 
 COMPUTING: Final = 6
@@ -299,8 +297,9 @@ class QueueingWorker(HeadReader):
         threads = self.cfg.threads
         self._threads = Places(threads, threads - threads // 16)
         computing = min(COMPUTING, threads)
-        self._computing = Places(computing, max(computing - 2, 1))
+        self._computing = Places(computing, max(computing - 2, 1), most_of_dear=1)
         self._queue: RequestQueue[tuple[TConn, Head]] = RequestQueue(self._computing)
+        self._refusals: Refusals[tuple[TConn, Head]] = Refusals()
         self._running: dict[TConn, _Running] = {}
         self._watchers: dict[bytes, tuple[ThreadPoolExecutor, Places]] = {}
         self._proxies = 0
@@ -327,7 +326,7 @@ class QueueingWorker(HeadReader):
             self._queue.note_taken(now)
             self._begin(conn, head, network, 0.0)
         elif self._queue.seconds_to_wait(network, now) > LONGEST_WAIT_S:
-            self._refuse_overload(conn, head, "full")
+            self._refuse_overload(network, conn, head, "full")
         else:
             self._queue.add(network, (conn, head), now)
             count_queued(len(self._queue))
@@ -337,16 +336,18 @@ class QueueingWorker(HeadReader):
         if (running := self._running.pop(conn, None)) is not None:
             running.places.give_back(running.network)
             if running.turn is not None:
-                self._queue.learn(running.network, running.turn.held_s)
+                self._queue.learn(running.network, running.turn.held_s, running.turn.cpu_s)
         super().finish_request(conn, fs)
 
     def wait_for_and_dispatch_events(self, timeout: float) -> None:
         """Wait for events, then begin the requests for which there is a place."""
-        if self._queue:
+        if self._queue or self._refusals:
             timeout = min(timeout, LOOK_S)
         super().wait_for_and_dispatch_events(timeout)
         if self._queue:
             self._begin_queued()
+        for conn, head in self._refusals.take_due(time.monotonic()):
+            self._answer_overload(conn, head)
 
     def unanswered(self) -> dict[str, int]:
         """The number of requests that are not answered, by what they wait for or do."""
@@ -357,8 +358,8 @@ class QueueingWorker(HeadReader):
 
     def _begin_queued(self) -> None:
         now = time.monotonic()
-        for conn, head in self._queue.take_expired(now):
-            self._refuse_overload(conn, head, "waited")
+        for network, (conn, head) in self._queue.take_expired(now):
+            self._refuse_overload(network, conn, head, "waited")
         while not self.is_busy and (taken := self._queue.take(self._take_places, now)):
             network, waited_s, (conn, head) = taken
             self._begin(conn, head, network, waited_s)
@@ -374,7 +375,8 @@ class QueueingWorker(HeadReader):
 
     def _begin(self, conn: TConn, head: Head, network: str, waited_s: float) -> None:
         count_queue_wait(waited_s)
-        turn = Turn(self._computing, network, self._wake)
+        is_dear = self._queue.is_dear(network)
+        turn = Turn(self._computing, network, self._wake, is_dear=is_dear)
         self._running[conn] = _Running(network, self._threads, turn)
         self.run_in(self.tpool, conn, head, head.began + waited_s, turn)
 
@@ -391,10 +393,14 @@ class QueueingWorker(HeadReader):
             self._running[conn] = _Running(network, waiting, None)
             self.run_in(pool, conn, head, head.began, None)
         else:
-            self._refuse_overload(conn, head, "watching")
+            self._refuse_overload(network, conn, head, "watching")
 
-    def _refuse_overload(self, conn: TConn, head: Head, cause: OverloadCause) -> None:
+    def _refuse_overload(self, network: str, conn: TConn, head: Head, cause: OverloadCause) -> None:
         count_overloaded(cause)
+        if not self._refusals.hold(network, (conn, head), time.monotonic()):
+            self._answer_overload(conn, head)
+
+    def _answer_overload(self, conn: TConn, head: Head) -> None:
         try:
             conn.sock.put(problem_answer(Overloaded(), uuid_utils.uuid4().hex))
         except OSError:
