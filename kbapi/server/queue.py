@@ -17,8 +17,8 @@ LONGEST_WAIT_S: Final = 2.0
 """Who would wait longer gets an answer at once: another try later costs less than waiting."""
 LOOK_S: Final = 0.1
 """How often to look for requests that have waited too long: it costs a step for each network."""
-ASK_AGAIN_S: Final = 1.0
-"""The seconds in Retry-After of a refusal."""
+ASK_AGAIN_S: Final = 2.0
+"""The seconds in Retry-After of a refusal; a refusal before they are over comes that much later."""
 _MOST_HELD: Final = 64
 """The refusals that a worker holds back; each keeps a connection, and its head of up to 64 KiB."""
 _WEIGHT: Final = 1 / 32

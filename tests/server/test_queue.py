@@ -4,6 +4,7 @@ import threading
 
 import pytest
 
+from kbapi.api.problems import RETRY_AFTER_S
 from kbapi.errors import Overloaded
 from kbapi.server import queue
 from kbapi.server.queue import (
@@ -171,6 +172,7 @@ def test_any_request_that_has_computed_for_long_gives_way_but_not_for_ever(
 
 
 def test_who_asks_again_too_early_gets_the_refusal_later() -> None:
+    assert RETRY_AFTER_S[Overloaded] == ASK_AGAIN_S
     refusals: Refusals[str] = Refusals()
     assert not refusals.hold("a", "a1", 0.0)
     assert refusals.hold("a", "a2", 0.1)
