@@ -162,10 +162,17 @@ class Description:
     def __init__(self, rows: Iterable[Row], kind_rows: Iterable[Row]) -> None:
         self.own_rows = tuple(rows)
         self._rows = (*self.own_rows, *kind_rows, _USUAL)
+        # Each document asks for some of them some fifty times, and a description is kept.
+        self._row_of = {
+            trait: row
+            for row in reversed(self._rows)
+            for trait in TRAITS
+            if getattr(row, trait) is not None
+        }
 
     def row_of(self, trait: str) -> Row | None:
         """The table that a trait is from; None where no table tells it."""
-        return next((row for row in self._rows if getattr(row, trait) is not None), None)
+        return self._row_of.get(trait)
 
     def row_of_step(self, control: str) -> Row:
         """The table that the step of a control is from."""

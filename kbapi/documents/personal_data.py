@@ -7,6 +7,9 @@ stored only if it names a chip.
 
 The steps of each pattern grow like the text: a search begins only where a run of characters
 begins, and a possessive repeat (`*+`, `++`) or an atomic group (`(?>...)`) is never tried again.
+
+Each form has a sign, a short pattern that every text of the form contains in lower case. The signs
+of a table are one pattern. Most texts have none of them, and one search shows that they are sound.
 """
 
 import re
@@ -30,9 +33,11 @@ SENTENCE: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """A named form of personal data, and how it is found in a text."""
+    """A named form of personal data, its sign, and how it is found in a text."""
 
     name: str
+    sign: str
+    """A pattern that is in each text of this form, if that is ASCII, in lower case."""
     is_in: Callable[[str], bool]
 
 
@@ -256,6 +261,15 @@ def _is_key_in(text: str) -> bool:
     return False
 
 
+_AT_SIGN: Final = r"@(?<=\S@)\S"
+_IPV4_SIGN: Final = r"(?:\.\d{1,3}){3}(?!\d)"
+_PHONE_SIGN: Final = (
+    r"\+|00[1-9]\d[ /-]|\(\d{2,6}\)|\d{2}[ ./-]\d{3,4}[ ./-]?\d{3}|(?:\d{2}[ .-]){4}"
+    r"|(?:ph|tel|phone|fax)[ .:#=]{0,3}\+?\(?\d{3}"
+)
+# Within seven characters of one run, a digit.
+_SERIAL_SIGN: Final = r"[a-z0-9](?=[a-z0-9]{6})(?:(?<=\d)|[a-z]{0,5}\d)"
+_LONG_NUMBER_SIGN: Final = r"\d{8}"
 _LABEL: Final = "[a-z0-9-]"
 _NO_VERSION: Final = r"(?!v\d)[a-z]"
 
@@ -266,14 +280,21 @@ def _first_label(begin: str) -> str:
     return rf"(?<!{_LABEL})(?<!{_LABEL}\.)(?>{skipped}\b{begin}){_LABEL}*+"
 
 
-_E_MAIL: Final = Shape("e-mail", _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{2}"))
-_SPELLED_MAIL: Final = Shape("e-mail", _is_spelled_mail_in)
-_HANDLE: Final = Shape("account name", _by(r"(?<!\S)@[a-z_][\w-]*+(?!/)|[a-z_]#\d{4}(?!\d)"))
-_PHONE_NUMBER: Final = Shape("phone", _is_phone_in)
-_IPV4: Final = Shape("IP address", lambda text: _FOUR_NUMBERS.search(text) is not None)
-_IPV6: Final = Shape("IP address", _is_ipv6_in)
+_E_MAIL: Final = Shape("e-mail", _AT_SIGN, _by(r"[^\s@\"'<>]@[^\s@\"'<>]+\.[a-z]{2}|\w@[a-z]{2}"))
+_SPELLED_MAIL: Final = Shape(
+    "e-mail",
+    r"dot|punkt|point|punto|[(\[{]d[)\]}]|@ ?[a-z]|\.[a-z]",
+    _is_spelled_mail_in,
+)
+_HANDLE: Final = Shape(
+    "account name", r"@[a-z_]|#\d", _by(r"(?<!\S)@[a-z_][\w-]*+(?!/)|[a-z_]#\d{4}(?!\d)")
+)
+_PHONE_NUMBER: Final = Shape("phone", _PHONE_SIGN, _is_phone_in)
+_IPV4: Final = Shape("IP address", _IPV4_SIGN, lambda text: _FOUR_NUMBERS.search(text) is not None)
+_IPV6: Final = Shape("IP address", r":[0-9a-f]*+:", _is_ipv6_in)
 _MAC: Final = Shape(
     "MAC address",
+    r"[ :_-](?:[0-9a-f]{2}[ :_-]){3}|\.[0-9a-f]{4}\.",
     _by(
         rf"(?<![0-9a-z]){_HEX_PAIR}(?:([:_-]){_HEX_PAIR})(?:\1{_HEX_PAIR}){{4,6}}(?![0-9a-z])"
         rf"|(?<!\w)(?<!{_HEX_PAIR} ){_HEX_PAIR}(?: {_HEX_PAIR}){{5}}(?!\w)(?! {_HEX_PAIR}\b)"
@@ -282,6 +303,7 @@ _MAC: Final = Shape(
 )
 _UUID: Final = Shape(
     "UUID",
+    r"-[0-9a-f]{4}-[0-9a-f]{4}-|[0-9a-f]{32}",
     _by(
         r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}"
         r"|(?<![0-9a-z])[0-9a-f]{32}(?![0-9a-z])"
@@ -315,9 +337,15 @@ def _is_card_in(text: str) -> bool:
     return any(map(_has_check_digit, grouped))
 
 
-_CARD: Final = Shape("card number", _is_card_in)
+_CARD: Final = Shape(
+    "card number",
+    r"\d(?:[ /-]?\d){12}|\d{4}[ .-](?:\d{4}[ .-]|\d{6})|\d{3}-\d{2}-\d|\d{2}-\d{6}-"
+    r"|\d{2}[ -]?(?:[a-z0-9]{4}[ -]?){2}\d{4}",
+    _is_card_in,
+)
 _PLACE: Final = Shape(
     "place",
+    r"\.\d{4,}+[ns ]{0,2}[,;/ +-]|lat(?:itude)?[=: ]|[ ,][ew] ?\d{1,3} ",
     _by(
         r"(?<![\w.])[+-]?\d{1,3}\.\d{4,}[°NS ]{0,2}"
         r"(?:[,;/ ]{1,2}[+-]?|[+-])\d{1,3}\.\d{4,}(?![\d.])"
@@ -325,20 +353,26 @@ _PLACE: Final = Shape(
         r"|\b[ns] ?\d{1,2}[ °]{1,2}\d{1,2}\.\d{1,4}'?[ ,]{1,2}[ew] ?\d{1,3}[ °]"
     ),
 )
-_PRODUCT_KEY: Final = Shape("product key", _is_key_in)
-_SERIAL: Final = Shape("serial", _is_serial_in)
+_PRODUCT_KEY: Final = Shape(
+    "product key",
+    r"[ _-](?:[a-z0-9]{5}[ _-]){3}|-[a-z0-9]{4,6}-[a-z0-9]{4}",
+    _is_key_in,
+)
+_SERIAL: Final = Shape("serial", _SERIAL_SIGN, _is_serial_in)
 _NAMED_SERIAL: Final = Shape(
     "serial",
+    r"serial|serien|s/n|sn(?![a-z])|tag|imei|invent",
     _by(
         r"\b(?:serial|serien-?nummer|s/n|sn|service[ _-]?tag|asset[ _-]?tag|imei|inventory"
         r"|inventar-?nummer)\b[ _.:#=-]*+(?:(?:no|nr|number|tag)\b[ .:#=-]*+)?"
         r"(?:[^\W\d]{1,4}-)?[^\W\d]*+\d"
     ),
 )
-_DIGIT_RUN: Final = Shape("long number", _by(r"\d{8}"))
-_LONGER_DIGIT_RUN: Final = Shape("long number", _by(r"\d{10}"))
+_DIGIT_RUN: Final = Shape("long number", _LONG_NUMBER_SIGN, _by(r"\d{8}"))
+_LONGER_DIGIT_RUN: Final = Shape("long number", _LONG_NUMBER_SIGN, _by(r"\d{10}"))
 _HOME_FOLDER: Final = Shape(
     "home folder",
+    r"[\\~%$]|/home/|/users/|/root",
     _by(
         r"/(?:home|users)/[^\s/]|[/\\](?:users|documents and settings)\\++[^\s\\]"
         r"|\b[a-z]:\\++users\\|(?:^|[\s=:])~\w*+/|\\\\\w++\\|/root(?:/|\b)|%userprofile%|\$home\b"
@@ -346,6 +380,7 @@ _HOME_FOLDER: Final = Shape(
 )
 _TOKEN: Final = Shape(
     "access token",
+    r"key[ :=]|token|secret|passw|pwd|bearer",
     _by(r"(?<![a-z])(?:api[ _-]?key|token|secret|passw(?:or)?d|pwd|bearer)\b[ :=]{1,3}\w"),
 )
 # Folders and devices that every system has.
@@ -357,6 +392,7 @@ _SYSTEM_PATH: Final = re.compile(
 )
 _ACCOUNT_PATH: Final = Shape(
     "account path",
+    r"[\\%$]|:/|home/|/(?:media|volumes|run|mnt|var|export)/|appdata",
     _by(
         r"[\w.$-]\\++[\w.$-]|(?<!\w)[a-z]:[/\\]|\w://|(?<!\w)home/\w|(?<![\w.])/(?:media|volumes|run/user|mnt|var|export)/\w"
         r"|\bappdata\b|%(?:appdata|localappdata|username|homepath|computername)%|\$(?:user|logname)\b"
@@ -367,6 +403,8 @@ _KINDS_OF_HOST: Final = (
 )
 _HOST_NAME: Final = Shape(
     "host name",
+    r"://|www\.|(?:desktop|laptop|win|pc)-|\.[a-z]"
+    r"|s[ _-]{1,2}(?:pc|laptop|desktop|notebook|macbook|imac|mac|computer|workstation|rig)",
     _by(
         r"https?://|\bwww\."
         r"|\b(?:desktop|laptop|win|pc)-[a-z0-9]{6,15}\b(?<!-desktop)(?<!-laptop)"
@@ -379,6 +417,9 @@ _HOST_NAME: Final = Shape(
 )
 _MADE_HOST_NAME: Final = Shape(
     "host name",
+    rf"[_-](?:{_KINDS_OF_HOST})|-(?:of|von)-|(?:pc|laptop|notebook|nas|srv|server|imac|mbp)-"
+    r"|-system-|-virtual-machine|-standard-pc|localhost|minint-|ec2amaz-|ip-\d|macbook-"
+    r"| (?:of|von|van|for|de|di) |'s",
     _by(
         # The name of a person or a place before, or after, the kind of machine.
         rf"(?<![\w-])(?!(?:{USUAL_WORDS})[-_])[a-z][a-z0-9]*+[-_](?:{_KINDS_OF_HOST})(?:-?\d+)?"
@@ -396,6 +437,7 @@ _MADE_HOST_NAME: Final = Shape(
 
 _OFFICE_HOST_NAME: Final = Shape(
     "host name",
+    r"-(?:dt|lt|nb|ws)",
     _by(
         r"(?<![\w-])[A-Z]{3,15}(?:-[A-Z]{2,15}){0,3}-(?:DT|LT|NB|WS)\d{0,4}(?![\w-])",
         re.NOFLAG,
@@ -421,31 +463,58 @@ _IDENTITIES: Final = (
     _OFFICE_HOST_NAME,
 )
 """Forms that no honest value of any field has."""
-SHAPES: Final = (*_IDENTITIES, _IPV4, _PHONE_NUMBER, _SERIAL, _DIGIT_RUN)
-_OF_MACHINES: Final = (
+
+
+class _Table:
+    """The forms that the texts of a field are searched for, the first one first."""
+
+    def __init__(self, *shapes: Shape, has_paths: bool = False) -> None:
+        self.shapes = shapes
+        self._has_paths = has_paths
+        self._sign = re.compile("|".join(dict.fromkeys(shape.sign for shape in shapes)))
+
+    def find(self, text: str) -> Shape | None:
+        """The first of these forms that a text has."""
+        plain = self.without_paths(_in_plain_characters(text))
+        # Nearly every text is sound, and one search is cheaper than one for each form.
+        if plain.isascii() and not self._sign.search(plain.lower()):
+            return None
+        return next((shape for shape in self.shapes if shape.is_in(plain)), None)
+
+    def without_paths(self, plain: str) -> str:
+        """The text without folders and devices that every system has, in a field with versions."""
+        return _SYSTEM_PATH.sub(" ", plain) if self._has_paths else plain
+
+
+_OF_ANY: Final = _Table(*_IDENTITIES, _IPV4, _PHONE_NUMBER, _SERIAL, _DIGIT_RUN)
+_OF_MACHINES: Final = _Table(
     *_IDENTITIES,
     _IPV4,
     _PHONE_NUMBER,
-    Shape("serial", _is_serial_in_machine),
+    Shape("serial", _SERIAL_SIGN, _is_serial_in_machine),
     _DIGIT_RUN,
 )
 # Dates, builds and commits are long numbers, and drivers have four numbers as addresses have.
-_OF_VERSIONS: Final = (
+_OF_VERSIONS: Final = _Table(
     *_IDENTITIES,
-    Shape("IP address", _is_ipv4_in_version),
-    Shape("phone", _is_phone_in_version),
-    Shape("serial", _is_serial_in_version),
-    Shape("long number", _is_long_number_in_version),
+    Shape("IP address", _IPV4_SIGN, _is_ipv4_in_version),
+    Shape("phone", _PHONE_SIGN, _is_phone_in_version),
+    Shape("serial", _SERIAL_SIGN, _is_serial_in_version),
+    Shape("long number", _LONG_NUMBER_SIGN, _is_long_number_in_version),
+    has_paths=True,
 )
-_OF_MICROCODE: Final = tuple(
-    replace(shape, is_in=_is_serial_in_microcode)
-    if shape.name == "serial" and shape is not _NAMED_SERIAL
-    else shape
-    for shape in _OF_VERSIONS
+_OF_MICROCODE: Final = _Table(
+    *(
+        replace(shape, is_in=_is_serial_in_microcode)
+        if shape.name == "serial" and shape is not _NAMED_SERIAL
+        else shape
+        for shape in _OF_VERSIONS.shapes
+    ),
+    has_paths=True,
 )
 # A processor's name can have a clock behind an @, and samples have numbers in groups.
-_OF_CHIPS: Final = (
-    Shape("e-mail", _by(r"[^\s@]@[^\s@]+\.[a-z]{2}")),
+_OF_CHIPS: Final = _Table(
+    Shape("e-mail", _AT_SIGN, _by(r"[^\s@]@[^\s@]+\.[a-z]{2}")),
     _SPELLED_MAIL,
     _IPV4,
     _IPV6,
@@ -463,16 +532,18 @@ _DASHES: Final = dict.fromkeys(map(ord, "‐‑‒–—―−"), "-")
 # Lower-case letters alone, as in our field names and values, match no form of the table.
 _LIKE_A_NAME: Final = re.compile(rf"[A-Za-z0-9_/~-]{{0,{LONGEST_KEY_SHOWN - 1}}}")
 _PLAIN_NAME: Final = re.compile(r"[a-z_]{1,40}\Z")
+_Path = tuple[str | int, ...]
+"""The names and places that lead into a document."""
+
 # Made up by the sender and never stored: random characters can match any form.
-_TOKENS: Final = frozenset({"/unit_token", "/contributor_token"})
-_WITH_PATHS: Final = (_OF_VERSIONS, _OF_MICROCODE)
-_SHAPES_OF_FIELD: Final = {
-    "/platform/firmware": _OF_VERSIONS,
-    "/platform/driver": _OF_VERSIONS,
-    "/platform/microcode": _OF_MICROCODE,
-    "/platform/machine": _OF_MACHINES,
-    "/client": _OF_VERSIONS,
-    "/chip": _OF_CHIPS,
+_TOKENS: Final[frozenset[_Path]] = frozenset({("unit_token",), ("contributor_token",)})
+_TABLE_OF_FIELD: Final[dict[_Path, _Table]] = {
+    ("platform", "firmware"): _OF_VERSIONS,
+    ("platform", "driver"): _OF_VERSIONS,
+    ("platform", "microcode"): _OF_MICROCODE,
+    ("platform", "machine"): _OF_MACHINES,
+    ("client",): _OF_VERSIONS,
+    ("chip",): _OF_CHIPS,
 }
 
 
@@ -501,62 +572,50 @@ def find_personal_data(value: Any) -> tuple[Problem, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Text:
-    pointer: str
-    """Of the text, or of the object that has the text as a field name."""
+    path: _Path
+    """To the text, or to the object that has the text as a field name."""
     text: str
     is_name: bool
 
 
-_MAY_HOLD_TEXT: Final = (str, dict, list)
+_CONTAINERS: Final = (dict, list)
 
 
-def _collect_texts(value: Any, path: tuple[str | int, ...], texts: list[_Text]) -> None:
+def _collect_texts(value: Any, path: _Path, texts: list[_Text]) -> None:
     """Add each text of a document that is not a plain name, until there are too many."""
-    if len(texts) > MOST_TEXTS:
-        return
-    if isinstance(value, dict):
-        for name, member in value.items():
-            if not _PLAIN_NAME.match(name):
-                texts.append(_Text(_pointer_of(path), name[:LONGEST_TEXT], is_name=True))
-            if isinstance(member, _MAY_HOLD_TEXT):
-                _collect_texts(member, (*path, name), texts)
-    elif isinstance(value, list):
-        for index, member in enumerate(value):
-            if isinstance(member, _MAY_HOLD_TEXT):
-                _collect_texts(member, (*path, index), texts)
-    elif isinstance(value, str) and not _PLAIN_NAME.match(value):
-        pointer = _pointer_of(path)
-        if pointer not in _TOKENS:
+    if isinstance(value, str):
+        if not _PLAIN_NAME.match(value) and path not in _TOKENS:
             # A longer text is refused for its length.
-            texts.append(_Text(pointer, value[:LONGEST_TEXT], is_name=False))
-
-
-def _pointer_of(path: tuple[str | int, ...]) -> str:
-    # Made only for collected texts: most of a document is numbers and plain names.
-    return reduce(child, path, "")
-
-
-def _problems_of(text: _Text) -> Iterator[Problem]:
-    if text.is_name:
-        if is_personal_data(text.text):
-            detail = f"{SENTENCE} It is the name of a field."
-            yield Problem(safe_pointer(text.pointer), CODE, detail)
+            texts.append(_Text(path, value[:LONGEST_TEXT], is_name=False))
         return
-    shapes = _SHAPES_OF_FIELD.get(text.pointer, SHAPES)
-    looked_at = _in_plain_characters(text.text)
-    if shapes in _WITH_PATHS:
-        looked_at = _SYSTEM_PATH.sub(" ", looked_at)
-    for shape in shapes:
-        if shape.is_in(looked_at):
-            detail = f"{SENTENCE} It has the form of: {shape.name}."
-            yield Problem(safe_pointer(text.pointer), CODE, detail)
+    is_object = isinstance(value, dict)
+    if not is_object and not isinstance(value, list):
+        return
+    members: Iterable[tuple[Any, Any]] = value.items() if is_object else enumerate(value)
+    for name, member in members:
+        if is_object and not _PLAIN_NAME.match(name):
+            texts.append(_Text(path, name[:LONGEST_TEXT], is_name=True))
+        # Most members are numbers and plain names.
+        is_text = isinstance(member, str)
+        if not _PLAIN_NAME.match(member) if is_text else isinstance(member, _CONTAINERS):
+            _collect_texts(member, (*path, name), texts)
+        if len(texts) > MOST_TEXTS:
             return
 
 
-def is_personal_data(text: str, shapes: tuple[Shape, ...] = SHAPES) -> bool:
-    """Whether the text has any of these forms."""
-    plain = _in_plain_characters(text)
-    return any(shape.is_in(plain) for shape in shapes)
+def _problems_of(text: _Text) -> Iterator[Problem]:
+    table = _OF_ANY if text.is_name else _TABLE_OF_FIELD.get(text.path, _OF_ANY)
+    shape = table.find(text.text)
+    if shape is not None:
+        what = "is the name of a field" if text.is_name else f"has the form of: {shape.name}"
+        # Made only here: nearly every text is sound.
+        pointer = safe_pointer(reduce(child, text.path, ""))
+        yield Problem(pointer, CODE, f"{SENTENCE} It {what}.")
+
+
+def is_personal_data(text: str) -> bool:
+    """Whether the text has any form of personal data."""
+    return _OF_ANY.find(text) is not None
 
 
 def _in_plain_characters(text: str) -> str:

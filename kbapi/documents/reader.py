@@ -71,6 +71,7 @@ _STRING: Final = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)', re.DOTALL
 _ALL_BUT_BRACKETS: Final = bytes(set(range(256)) - set(b"[]{}"))
 _UNSTORABLE: Final = re.compile(r"[\0\ud800-\udfff]")
 _LONGEST_INTEGER_DIGITS: Final = 20
+_CONTAINERS: Final = (dict, list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,11 +302,19 @@ _DECODER: Final = json.JSONDecoder(
 
 
 def _is_faulty(value: JsonValue) -> bool:
+    members: Iterable[JsonValue] = (value,)
     if isinstance(value, dict):
-        return isinstance(value, _Repeated) or any(map(_is_faulty, value.values()))
-    if isinstance(value, list):
-        return any(map(_is_faulty, value))
-    return _scalar_fault(value) is not None
+        if isinstance(value, _Repeated):
+            return True
+        members = value.values()
+    elif isinstance(value, list):
+        members = value
+    for member in members:
+        # A loop for each container: a call for each number and text would cost twice as much.
+        is_container = isinstance(member, _CONTAINERS)
+        if _is_faulty(member) if is_container else _scalar_fault(member) is not None:
+            return True
+    return False
 
 
 def _problems_of(value: JsonValue, pointer: str) -> Iterator[Problem]:
@@ -329,7 +338,8 @@ def _scalar_fault(value: JsonValue) -> tuple[str, str] | None:
     if isinstance(value, str):
         if len(value) > LONGEST_TEXT:
             return "too_long", f"A text has at most {LONGEST_TEXT} characters."
-        if _UNSTORABLE.search(value):
+        # Nearly every text is printable, and has neither.
+        if not value.isprintable() and _UNSTORABLE.search(value):
             return "unreadable_text", (
                 "The text contains a NUL character or half of a surrogate pair. Remove it."
             )
@@ -377,7 +387,14 @@ def read_document(text: JsonReading, this_month: str, catalogue: Catalogue) -> R
         shape = first_problems(problems_of(error.messages))
         raise _refused_for_shape(reading, shape, this_month, catalogue) from None
     check_time("shape")
-    chip = _chip_of(reading.value, catalogue)
+    chip = decide_chip(
+        result.chip,
+        "/chip",
+        catalogue,
+        form=result.platform.form,
+        ids=result.chip_ids or ChipIds(),
+        is_confirmed=result.chip_confirmed is True,
+    )
     check_time("chip name")
     rules = _Rules(this_month, chip, catalogue)
     refusals = list(islice(rules.refuse(result), MOST_PROBLEMS + 1))
@@ -439,7 +456,7 @@ def _read_on(text: JsonReading, schema: Schema) -> JsonReading:
 
 
 def _chip_of(value: Any, catalogue: Catalogue) -> ResolvedChip | Problem | None:
-    """The chip or its problem; None without a text, which is a problem of shape."""
+    """The chip of a document without a sound shape, or its problem; None without a text."""
     text = value.get("chip") if isinstance(value, dict) else None
     if not isinstance(text, str) or not text:
         return None

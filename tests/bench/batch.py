@@ -12,7 +12,8 @@ import orjson
 
 from kbapi.documents.results import SubmissionSchema
 from kbapi.instance.instance import Instance
-from kbapi.intake.batch import accept_batch
+from kbapi.intake import batch
+from tests.bench._parts import timed_parts
 from tests.bench.intake import a_document
 from tests.makers import an_instance
 from tests.report import Row, measured
@@ -35,16 +36,21 @@ def measure(*, short: bool) -> list[Row]:
             )
             for _ in range(rounds)
         ]
+        parts = _parts_ms(instance, numbers, large)
         instance.close()
-    alone, whole, small = (median(column) for column in zip(*rounds, strict=True))
-    rate = median(shape / batch for shape, batch, _ in rounds)
-    linear = median(batch / few for _, batch, few in rounds)
+    alone, all_of_it, small = (median(column) for column in zip(*rounds, strict=True))
+    rate = median(shape / whole for shape, whole, _ in rounds)
+    linear = median(whole / few for _, whole, few in rounds)
     return [
         measured("shape of a document alone", alone, "ms CPU an item", ""),
-        measured(f"a batch of {large:,}", whole, "ms CPU an item", ""),
+        measured(f"a batch of {large:,}", all_of_it, "ms CPU an item", ""),
         measured(f"a batch of {SMALL:,}", small, "ms CPU an item", ""),
         measured("a batch, rate over that of the shape alone", rate, "ratio", ">= 0.5"),
         measured(f"an item among {large:,} over one among {SMALL:,}", linear, "ratio", "<= 1.1"),
+        *(
+            measured(f"of it, with the cost of timing: {part}", ms, "ms CPU an item", "")
+            for part, ms in sorted(parts.items(), key=lambda one: -one[1])
+        ),
     ]
 
 
@@ -59,7 +65,14 @@ def _shape_ms(numbers: count, items: int) -> float:
 
 def _batch_ms(instance: Instance, numbers: count, items: int) -> float:
     body = orjson.dumps(_documents(numbers, items))
-    return _ms(lambda: accept_batch(instance, body), items)
+    return _ms(lambda: batch.accept_batch(instance, body), items)
+
+
+def _parts_ms(instance: Instance, numbers: count, items: int) -> dict[str, float]:
+    body = orjson.dumps(_documents(numbers, items))
+    with timed_parts() as spent:
+        batch.accept_batch(instance, body)
+    return {part: 1_000 * seconds / items for part, seconds in spent.items()}
 
 
 def _ms(work: Callable[[], object], items: int) -> float:

@@ -22,12 +22,21 @@ from kbapi.documents.personal_data import (
     _IPV6,
     _LOCAL_ENDS,
     _NAMED_SERIAL,
+    _OF_ANY,
+    _OF_CHIPS,
+    _OF_MACHINES,
+    _OF_MICROCODE,
+    _OF_VERSIONS,
+    Shape,
+    _in_plain_characters,
+    _Table,
     find_personal_data,
     is_personal_data,
     safe_pointer,
 )
 from kbapi.errors import DocumentRefused
 from kbapi.instance.instance import Instance
+from tests.documents.test_personal_data_strings import strings
 from tests.intake.whole_document import a_whole_document
 from tests.makers import rows_of, send
 
@@ -324,3 +333,43 @@ texts_of_parts = st.lists(
 @settings(max_examples=400, deadline=None)
 def test_the_patterns_find_what_plain_ones_find(form: str, text: str) -> None:
     assert FORMS[form].is_in(text) is is_found_plainly(form, text)
+
+
+TABLES = {
+    "any": _OF_ANY,
+    "version": _OF_VERSIONS,
+    "microcode": _OF_MICROCODE,
+    "machine": _OF_MACHINES,
+    "chip": _OF_CHIPS,
+}
+PLANTED = [one["text"] for one in strings("strings_planted.jsonl")]
+halves = st.sampled_from(PLANTED).flatmap(
+    lambda text: st.integers(0, len(text)).map(lambda cut: (text[:cut], text[cut:]))
+)
+
+
+def shape_without_signs(table: _Table, text: str) -> Shape | None:
+    plain = table.without_paths(_in_plain_characters(text))
+    return next((shape for shape in table.shapes if shape.is_in(plain)), None)
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_every_planted_string_of_a_form_has_its_sign(table: str) -> None:
+    found = [(text, TABLES[table].find(text)) for text in PLANTED]
+    assert [shape for _, shape in found] == [
+        shape_without_signs(TABLES[table], text) for text in PLANTED
+    ]
+    assert sum(shape is not None for _, shape in found) > (200 if table == "chip" else 380)
+
+
+@pytest.mark.parametrize("table", TABLES)
+@given(
+    text=texts_of_parts
+    | st.text("0123456789abcdefABGHXYZ .:-_/@#\\()+'", max_size=24)
+    | st.tuples(halves, st.sampled_from(["", " ", "-", "\n"]), halves).map(
+        lambda cut: cut[0][0] + cut[1] + cut[2][1]
+    )
+)
+@settings(max_examples=300, deadline=None)
+def test_a_text_without_a_sign_has_no_form(table: str, text: str) -> None:
+    assert TABLES[table].find(text) == shape_without_signs(TABLES[table], text)

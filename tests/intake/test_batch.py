@@ -1,6 +1,7 @@
 """Batches and dry runs: one outcome for each item, all in one transaction, nothing half-stored."""
 
 import json
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -8,6 +9,7 @@ from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from sqlmodel import SQLModel, select
 
 from kbapi.bounds import MOST_ITEMS
 from kbapi.errors import DocumentRefused, IdempotencyKeyReused, JsonUnreadable
@@ -20,7 +22,9 @@ from kbapi.intake.my_submissions import (
 )
 from kbapi.intake.submit import dry_run_submission
 from kbapi.storage.sql import checksum_of
+from tests.bench.intake import a_document
 from tests.intake.evidence_text import evidence_text, instances_of_one_secret
+from tests.intake.whole_document import a_whole_document
 from tests.makers import (
     HandMovedClock,
     a_body,
@@ -88,16 +92,71 @@ def test_an_item_that_does_not_count_has_reasons(instance: Instance) -> None:
     assert [reason.code for reason in response[3].reasons] == ["beyond_soft_bound"]
 
 
+OF_CHANCE = {"line": ("id", "revision"), "chip": ("line_id",), "submission": ("public_id",)}
+"""Columns that two instances fill differently; a batch raises a revision once for each group."""
+WITH_EVERYTHING = [
+    *MIXED,
+    *(a_submission(number=number, unit_token=...) for number in (5, 5, 6)),
+    *(a_document(number, number // 2) for number in range(7)),
+    a_document(3, 1),
+    a_whole_document(readings=[{"state": "stock", "load": "all_core", "temp_max_c": 511}]),
+    {"chip": "no chip at all", "settings": []},
+]
+
+
+def rows_but_chance(instance: Instance) -> dict[str, list[Any]]:
+    with instance.reading() as connection:
+        return {
+            table.name: sorted(
+                (
+                    {
+                        name: value
+                        for name, value in row._mapping.items()
+                        if name not in OF_CHANCE.get(table.name, ())
+                    }
+                    for row in connection.execute(select(table))
+                ),
+                key=repr,
+            )
+            for table in SQLModel.metadata.sorted_tables
+        }
+
+
+def outcome_of(instance: Instance, document: Any) -> Any:
+    """What a batch says about a document, from the answer to it alone."""
+    try:
+        accepted = send(instance, document)
+    except DocumentRefused as refused:
+        return "refused", [(one.pointer, one.code, one.detail) for one in refused.problems]
+    own = read_own_result(instance, accepted.id, accepted.receipt)
+    status = "repeated" if accepted.duplicate_of else accepted.screening.status
+    return status, accepted.screening.reasons, accepted.warnings, replace(own, id="")
+
+
+def outcomes_of(instance: Instance, response: BatchResponse) -> Iterator[Any]:
+    not_counted = {one.index: one for one in response.not_counted}
+    for item in response.items:
+        if item.status == "refused":
+            errors = not_counted[item.index].errors
+            yield "refused", [(one.pointer, one.code, one.detail) for one in errors]
+        else:
+            own = read_own_result(instance, str(item.id), str(item.receipt))
+            reasons = () if item.status == "counted" else not_counted[item.index].reasons
+            yield item.status, reasons, item.warnings, replace(own, id="")
+
+
 def test_a_batch_equals_its_items_one_by_one(tmp_path: Path) -> None:
     alone, together, lines = instances_of_one_secret(tmp_path, "a", "b", "c")
-    for document in MIXED:
-        if document is not BAD:
-            send(alone, document)
-    batch(together, *MIXED)
-    ndjson = b"\n".join(json.dumps(document).encode() for document in MIXED) + b"\n\n"
-    accept_batch(lines, ndjson, is_ndjson=True)
+    singly = [outcome_of(alone, document) for document in WITH_EVERYTHING]
+    in_one = batch(together, *WITH_EVERYTHING)
+    ndjson = b"\n".join(json.dumps(document).encode() for document in WITH_EVERYTHING) + b"\n\n"
+    in_lines = accept_batch(lines, ndjson, is_ndjson=True)
+    assert list(outcomes_of(together, in_one)) == singly
+    assert list(outcomes_of(lines, in_lines)) == singly
+    statuses = {"counted", "unverified", "excluded", "repeated", "refused"}
+    assert {status for status, *_ in singly} == statuses
+    assert rows_but_chance(alone) == rows_but_chance(together) == rows_but_chance(lines)
     assert evidence_text(alone) == evidence_text(together) == evidence_text(lines)
-    assert row_counts(alone) == row_counts(together) == row_counts(lines)
     for made in (alone, together, lines):
         made.close()
 
