@@ -1,7 +1,7 @@
 """The few things that tests begin from: an instance with a clock of its own, its app, a client."""
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
@@ -107,16 +107,24 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(Recorder(folder))
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: _place(item.path.parent.name))
     for item in items:
         if _is_quick(item):
             item.add_marker(pytest.mark.quick)
     if postgres.is_chosen():
-        items[:] = [item for item in items if not item.get_closest_marker("sqlite")]
+        _deselect(config, items, lambda item: item.get_closest_marker("sqlite") is not None)
     if (folder := statements_folder()) is not None and is_another_database():
         is_chosen = is_chosen_from(folder, [item.nodeid for item in items])
-        items[:] = [item for item in items if is_chosen(item.nodeid)]
+        _deselect(config, items, lambda item: not is_chosen(item.nodeid))
+
+
+def _deselect(
+    config: pytest.Config, items: list[pytest.Item], is_left_out: Callable[[pytest.Item], bool]
+) -> None:
+    """Remove items, which the summary of the run counts as deselected."""
+    config.hook.pytest_deselected(items=[item for item in items if is_left_out(item)])
+    items[:] = [item for item in items if not is_left_out(item)]
 
 
 def _is_quick(item: pytest.Item) -> bool:

@@ -8,7 +8,7 @@ moment two places accept results.
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -29,7 +29,7 @@ from kbapi.instance.secret import (
 )
 from kbapi.instance.write_gate import move_state, require_instance, require_nothing_lost
 from kbapi.settings import Settings
-from kbapi.storage.files import flush, give, give_files, owner_at, require_may_open
+from kbapi.storage.files import Owner, flush, give, give_files, owner_at, require_may_open
 from kbapi.storage.schema import (
     find_moved_to,
     head_revision,
@@ -38,7 +38,7 @@ from kbapi.storage.schema import (
     require_current_schema,
     save_moved_to,
 )
-from kbapi.storage.sql import readable_faults
+from kbapi.storage.sql import readable_faults, unwritable_as
 from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.log_check import require_sound_log
 from kbapi.storage.sqlite.whole_file import (
@@ -93,6 +93,10 @@ def move_instance(
     source = _ServerSource(settings) if settings.database else _FileSource(settings)
     target = _target_of(settings, to)
     moved_to = find_place_moved_to(settings)
+    if moved_to == target.place and target.is_open_with(secret):
+        raise UnsafeSetup(
+            f"The move to {moved_to} is complete: start the servers there. Nothing was changed."
+        )
     if moved_to not in (None, target.place):
         raise UnsafeSetup(
             f"This instance was moved to {moved_to}. Move it from there, or run 'kbapi move "
@@ -200,20 +204,31 @@ class _FileSource:
     def held(self) -> Iterator[Connection]:
         """One state of the file, to which nothing writes until the end of the block."""
         settings = self._settings
+        with ExitStack() as held:
+            with self._recording():
+                held.enter_context(shared_lock(settings.use_lock_path))
+                self._descriptor = held.enter_context(_move_lock(settings))
+                # A writer that found no move may wait for this lock: it looks again with it.
+                held.enter_context(write_lock_held(settings.write_lock_path))
+            yield held.enter_context(reading_once(settings.database_path))
+
+    @contextmanager
+    def _recording(self) -> Iterator[None]:
         with (
-            shared_lock(settings.use_lock_path),
-            _move_lock(settings) as self._descriptor,
-            # A writer that found no move may wait for this lock: it looks again when it has it.
-            write_lock_held(settings.write_lock_path),
-            reading_once(settings.database_path) as connection,
+            unwritable_as(
+                f"The move records in {self._settings.home} that the instance was moved. Allow "
+                "writing there, and free some disk space. Then run the move again."
+            ),
+            readable_faults(),
         ):
-            yield connection
+            yield
 
     def close(self, place: str) -> None:
         """Record where the instance is now, so that the file accepts no results any more."""
-        os.pwrite(self._descriptor, f"{place}\n".encode(), 0)
-        os.fsync(self._descriptor)
-        flush(self._settings.home)
+        with self._recording():
+            os.pwrite(self._descriptor, f"{place}\n".encode(), 0)
+            os.fsync(self._descriptor)
+            flush(self._settings.home)
 
 
 class _ServerSource:
@@ -256,7 +271,16 @@ class _ServerTarget:
         self._whole = whole_database
         self._url, self._has_pooler = url, settings.database_pooler
         self.place = whole_database.name_of_url(url)
-        self._keeps_old = False
+
+    def is_same_database_as(self, url: str) -> bool:
+        """Whether this URL names the same database; it may name another schema."""
+        return self.place == self._whole.name_of_url(url)
+
+    def is_open_with(self, secret: Secret) -> bool:
+        """Whether servers open the database with this secret, and it accepts results."""
+        found = self._whole.content_of(self._url)
+        is_open = not (found.is_empty or found.is_unfinished or found.moved_to)
+        return is_open and found.key_id == secret.key_id
 
     @contextmanager
     def held(self, secret: Secret) -> Iterator[None]:
@@ -267,8 +291,14 @@ class _ServerTarget:
         if not found.is_empty and found.key_id != secret.key_id:
             raise UnsafeSetup(f"{self.place} has another instance. {_NAME_EMPTY_DATABASE}")
         self._whole.require_no_server(self._url, has_pooler=self._has_pooler)
-        self._keeps_old = not found.is_empty
-        yield
+        with (
+            unwritable_as(
+                f"{self.place} has no room for the copy, or the role may not create tables there. "
+                "The instance stays where it is. Run the move again when this is mended."
+            ),
+            readable_faults(),
+        ):
+            yield
 
     @contextmanager
     def filled(self, at: datetime) -> Iterator[Connection]:
@@ -280,10 +310,10 @@ class _ServerTarget:
         """Do nothing: the copied marks say which secret it is."""
 
     def finish(self, secret: Secret, at: datetime) -> tuple[str, ...]:
-        """Let servers open the database; the schema that keeps its old tables, if any."""
-        _ = secret
+        """Let servers open the database; the schemas that keep its old tables, if any."""
+        _ = secret, at
         self._whole.finish(self._url)
-        return (f"schema {self._whole.name_of_replaced(at)}",) if self._keeps_old else ()
+        return tuple(f"schema {name}" for name in self._whole.kept_schemas(self._url))
 
 
 _NAME_EMPTY_DATABASE: Final = "Name an empty database. Nothing was changed."
@@ -297,6 +327,12 @@ class _FileTarget:
         self._new = settings.model_copy(update={"home": folder, "database": ""})
         self.place = str(folder.resolve())
         self._draft = Path()
+
+    def is_open_with(self, secret: Secret) -> bool:
+        """Whether a server opens the folder with this secret, and it accepts results."""
+        new = self._new
+        is_open = new.database_path.exists() and move_state(new.move_lock_path) is None
+        return is_open and read_key_ids(new.database_path)[0] == secret.key_id
 
     @contextmanager
     def held(self, secret: Secret) -> Iterator[None]:
@@ -335,7 +371,7 @@ class _FileTarget:
         if not new.has_given_secret:
             put_secret(new.secret_path, secret, at)
         if old.catalogue_path.is_dir() and not new.catalogue_path.exists():
-            shutil.copytree(old.catalogue_path, new.catalogue_path)
+            _copy_folder(old.catalogue_path, new.catalogue_path, owner)
         give_files(new, owner)
         kept = put_database(new.database_path, self._draft, at)
         with _move_lock(new) as descriptor:
@@ -347,9 +383,28 @@ class _FileTarget:
 _NAME_EMPTY_FOLDER: Final = "Name an empty folder. Nothing was changed."
 
 
+def _copy_folder(folder: Path, copy: Path, owner: Owner) -> None:
+    """Copy a folder; the copy has its name only when it is whole and on the disk."""
+    draft = copy.with_name(f"{copy.name}.copying")
+    shutil.rmtree(draft, ignore_errors=True)
+    shutil.copytree(folder, draft)
+    for path in (*draft.rglob("*"), draft):
+        give(path, owner)
+        flush(path)
+    draft.rename(copy)
+    flush(copy.parent)
+
+
 def _target_of(settings: Settings, to: str) -> Any:
     if to.startswith(("postgresql://", "postgres://")):
-        return _ServerTarget(settings, to)
+        target = _ServerTarget(settings, to)
+        # Two instances in one database would share its locks, also in schemas of their own.
+        if settings.database and target.is_same_database_as(settings.database):
+            raise UnsafeSetup(
+                f"The instance is in {target.place}. Create another database and name it: another "
+                "schema of the same one is not enough. Nothing was changed."
+            )
+        return target
     if "://" in to:
         raise UnsafeSetup("Name a folder, or a database as postgresql://host/name.")
     if not settings.database:

@@ -157,7 +157,7 @@ def restore_on_server(
         whole_database.copy_from_file(rows, url, secret.key_id, at, progress)
         replaced = [] if settings.has_given_secret else put_secret(settings.secret_path, secret, at)
         whole_database.finish(url)
-    schema_of_old = None if content.is_empty else whole_database.name_of_replaced(at)
+    schema_of_old = whole_database.name_of_replaced(at) if content.is_to_keep else None
     fits, is_proved = _fits(secret, found), manifest is not None
     return Restored(found, tuple(replaced), fits, False, is_proved, schema_of_old)
 

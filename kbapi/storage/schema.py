@@ -131,7 +131,7 @@ MOVED_TO: Final = "moved_to"
 FIND_MOVED_TO: Final = f"SELECT value FROM mark WHERE name = '{MOVED_TO}'"  # noqa: S608 - constants
 """The mark, for a writer that sends it with the beginning of its transaction."""
 UNFINISHED: Final = "unfinished_copy"
-"""A table that is there from the beginning of a copy to its end; it has no rows."""
+"""A table that is there from the beginning of a copy to its end; a row says the copy is whole."""
 OF_KBAPI_ALONE: Final = frozenset({_ALEMBIC.name, _MARKS.name, UNFINISHED})
 """Tables of a database on a server that have no results."""
 _OLDEST_SCHEMA: Final = "oldest_schema"
@@ -361,9 +361,12 @@ def create_or_upgrade_on_postgres(connection: Connection) -> None:
 def _create_on_postgres(connection: Connection) -> None:
     from alembic import command
 
+    from kbapi.storage.postgres.engine import faults_of
+
     first = bundled_folder("migrations") / "first_on_postgresql.sql"
     # By the driver: SQLAlchemy would take a percent sign for the place of a value.
-    driver_of(connection).execute(first.read_text("utf-8"))
+    with faults_of(first.name):
+        driver_of(connection).execute(first.read_text("utf-8"))
     command.stamp(_on(connection), _FIRST_ON_POSTGRES)
 
 

@@ -36,8 +36,6 @@ from sqlalchemy.sql.functions import GenericFunction
 from sqlmodel import Session, SQLModel
 
 from kbapi.errors import (
-    BEING_MOVED,
-    MOVED,
     DiskError,
     KbapiError,
     StorageBroken,
@@ -428,14 +426,14 @@ _POSTGRES_FAULTS: Final[dict[str, type[KbapiError]]] = {
 
 @contextmanager
 def unwritable_as(detail: str) -> Iterator[None]:
-    """Replace the text of StorageUnwritable, for commands that no server answers beside.
+    """Replace the general text of StorageUnwritable, for commands that no server answers beside.
 
-    That an instance was moved stays as it is.
+    A text that says more, such as that an instance was moved, stays as it is.
     """
     try:
         yield
     except StorageUnwritable as fault:
-        if fault.detail in (BEING_MOVED, MOVED):
+        if fault.detail != fault.explanation:
             raise
         raise type(fault)(detail) from fault
 

@@ -202,7 +202,7 @@ def _have_fault(fault: str, seconds: float, database: PostgresServer, link: Link
 def _full_tablespace(folder: Path, database: PostgresServer, *, spare: bool) -> list[Row]:
     """The log of PostgreSQL has room, its tables have none: a statement fails, the server runs."""
     what = "full tablespace"
-    with _a_disk_for(database, TABLESPACE_BYTES) as disk:
+    with a_disk_for(database, TABLESPACE_BYTES) as disk:
         if disk is None:
             return [not_measured(what, "", "== 0", "a disk of its own takes the super-user")]
         database.create_tablespace("small", disk)
@@ -216,7 +216,7 @@ def _full_tablespace(folder: Path, database: PostgresServer, *, spare: bool) -> 
 def _full_disk(folder: Path) -> list[Row]:
     """PostgreSQL stops when it has no room for its log; with room it is started again."""
     what = "full disk of PostgreSQL"
-    with _a_disk_for(None, DATA_BYTES) as disk:
+    with a_disk_for(None, DATA_BYTES) as disk:
         if disk is None:
             return [not_measured(what, "", "== 0", "a disk of its own takes the super-user")]
         data = disk / "data"
@@ -234,7 +234,7 @@ def _use_up_log(database: PostgresServer) -> None:
 
 
 @contextmanager
-def _a_disk_for(database: PostgresServer | None, size: int) -> Iterator[Path | None]:
+def a_disk_for(database: PostgresServer | None, size: int) -> Iterator[Path | None]:
     """A folder that is a disk of this size, which the user of PostgreSQL may enter."""
     with tempfile.TemporaryDirectory(prefix="kbapi-disk-") as name:
         folder = Path(name)

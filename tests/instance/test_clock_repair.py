@@ -18,6 +18,7 @@ from kbapi.instance.clock_repair import count_wrong_days, repair_clock, right_da
 from kbapi.instance.instance import Instance, open_instance
 from kbapi.instance.move import move_instance
 from kbapi.intake.follow_up import accept_follow_up
+from kbapi.storage.sql import find_rows
 from kbapi.storage.tables import IdempotencyRecord
 from tests.makers import HandMovedClock, a_body, a_question, a_submission, rows_of, send
 from tests.postgres import an_empty_database
@@ -93,7 +94,7 @@ def with_wrong_days(instance: Instance, clock: HandMovedClock) -> None:
 def column(instance: Instance, table: str, name: str) -> list[object]:
     with instance.reading() as connection:
         statement = f"SELECT {name} FROM {table} ORDER BY id"
-        return list(connection.exec_driver_sql(statement).scalars())
+        return [value for (value,) in find_rows(connection, statement, ())]
 
 
 def clock_finding(instance: Instance, clock: HandMovedClock) -> str:

@@ -18,7 +18,6 @@ from kbapi.instance import health, write_gate
 from kbapi.instance.check import check_instance
 from kbapi.instance.instance import Instance, open_instance
 from kbapi.instance.write_gate import share_health
-from kbapi.settings import Settings
 from kbapi.storage.files import log_of
 from kbapi.storage.health import find_probe
 from kbapi.storage.sqlite import engine
@@ -37,6 +36,9 @@ class Steady:
 
     def __call__(self) -> float:
         return self.now_s
+
+
+THE_DISK_OF_ITS_FILE = "the disk of its file; tests/durability/postgres.py fills that of a server"
 
 
 @pytest.fixture
@@ -113,7 +115,7 @@ def test_all_processes_of_a_server_probe_together(served: Instance) -> None:
 
 
 def test_a_read_only_instance_is_not_probed(served: Instance) -> None:
-    settings = Settings(home=served.settings.home, read_only=True)
+    settings = served.settings.model_copy(update={"read_only": True})
     closed = open_instance(settings, HandMovedClock())
     assert closed.present_health().writes == "read_only"
     assert probes(closed) == 0
@@ -132,6 +134,7 @@ def a_file_that_cannot_grow(instance: Instance) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
+@pytest.mark.sqlite(THE_DISK_OF_ITS_FILE)
 def test_a_failed_write_is_the_state_until_one_succeeds_and_logged_once(
     served: Instance, steady: Steady, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -153,6 +156,7 @@ def test_a_failed_write_is_the_state_until_one_succeeds_and_logged_once(
     assert lines(caplog)[1:] == [("ERROR", "trouble_ended", "writes")]
 
 
+@pytest.mark.sqlite(THE_DISK_OF_ITS_FILE)
 def test_a_probe_alone_finds_that_writes_fail_and_that_they_succeed_again(
     served: Instance, steady: Steady
 ) -> None:
@@ -164,6 +168,7 @@ def test_a_probe_alone_finds_that_writes_fail_and_that_they_succeed_again(
     assert ready(client) == ("accepted", [])
 
 
+@pytest.mark.sqlite(THE_DISK_OF_ITS_FILE)
 def test_the_reason_of_the_system_for_a_disk_error_is_reported(
     served: Instance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -183,6 +188,7 @@ def with_pragmas(instance: Instance, monkeypatch: pytest.MonkeyPatch, *further: 
     return Instance(instance.settings, HandMovedClock())
 
 
+@pytest.mark.sqlite(THE_DISK_OF_ITS_FILE)
 def test_a_state_that_comes_and_goes_is_no_flood_of_lines(
     served: Instance,
     steady: Steady,
@@ -202,6 +208,7 @@ def test_a_state_that_comes_and_goes_is_no_flood_of_lines(
     assert len(lines(caplog)) == 3
 
 
+@pytest.mark.sqlite(THE_DISK_OF_ITS_FILE)
 def test_a_commit_without_a_change_does_not_end_the_state(served: Instance) -> None:
     with a_file_that_cannot_grow(served), pytest.raises(DiskError):
         send(served, a_submission(number=2))
@@ -216,6 +223,7 @@ def test_a_commit_without_a_change_does_not_end_the_state(served: Instance) -> N
         assert served.present_health().writes == "disk_error"
 
 
+@pytest.mark.sqlite("the lock of its file")
 def test_a_database_that_another_program_holds_is_busy(
     served: Instance, steady: Steady, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -228,6 +236,7 @@ def test_a_database_that_another_program_holds_is_busy(
     held.close()
 
 
+@pytest.mark.sqlite("the lock of its file")
 def test_a_busy_write_lock_leaves_the_last_known_state_and_no_request_waits_for_it(
     served: Instance, steady: Steady, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -280,6 +289,7 @@ def damage_table(instance: Instance, table: str) -> None:
         file.write(b"\xff" * size)
 
 
+@pytest.mark.sqlite("a page of its file")
 def test_a_damaged_page_that_a_question_meets_is_reported(
     served: Instance, steady: Steady, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -304,6 +314,7 @@ def test_a_damaged_page_that_a_question_meets_is_reported(
     restarted.close()
 
 
+@pytest.mark.sqlite("it stores a value of another type")
 def test_a_row_of_readiness_that_cannot_be_read_is_damage(served: Instance) -> None:
     served.close()
     damage_table(served, "health_probe")
@@ -363,6 +374,7 @@ def a_reader(database: Path) -> Callable[[], None]:
     return other.close
 
 
+@pytest.mark.sqlite("its log")
 def test_a_log_that_a_reader_holds_open_is_reported_until_it_ends(
     served: Instance,
     steady: Steady,

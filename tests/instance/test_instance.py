@@ -11,6 +11,7 @@ import pytest
 from kbapi.errors import StorageBusy
 from kbapi.instance.instance import Instance
 from tests.makers import NOON, HandMovedClock, a_submission, an_instance, rows_of, send
+from tests.postgres import settings_at
 
 DAY = timedelta(days=1)
 A_MINUTE = timedelta(minutes=1)
@@ -109,7 +110,8 @@ def test_a_process_that_serves_deletes_at_its_start(tmp_path: Path) -> None:
     send(instance, a_submission(measured_in="2025-12"), "some-key")
     assert len(rows_of(instance)["idempotency_record"]) == 1
     instance.close()
-    environment = {"KBAPI_HOME": str(tmp_path / "home"), "PATH": "/usr/bin:/bin"}
+    home = tmp_path / "home"
+    environment = {"KBAPI_HOME": str(home), "PATH": "/usr/bin:/bin", **settings_at(home)}
     run = subprocess.run(
         [sys.executable, "-c", SERVE], env=environment, capture_output=True, text=True, check=True
     )

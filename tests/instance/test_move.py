@@ -1,5 +1,6 @@
 """A move copies an instance whole, and closes the old place; interrupted, it changes nothing."""
 
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -42,6 +43,8 @@ from kbapi.storage.sqlite.database import write_lock_held
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import CHIP, HandMovedClock, a_setting, a_submission, an_instance, rows_of, send
 from tests.postgres import an_empty_database, execute
+
+pytestmark = pytest.mark.sqlite("moves begin from its file, and run on both databases here")
 
 QUESTIONS = (
     f"/v1/start?chip={CHIP}",
@@ -323,10 +326,113 @@ def test_an_interrupted_move_leaves_one_place_to_serve_and_can_be_run_again(
         else:
             send(old, a_submission(number=2))
     expected = 1 if is_closed else 2
-    assert move_instance(settings, target).rows_of("submission") == expected
+    moved = move_instance(settings, target)
+    # The unfinished copy was never served: it is not kept.
+    assert (moved.rows_of("submission"), moved.kept) == (expected, ())
     with opened(new) as served:
         assert read_own_result(served, first.id, first.receipt).id == first.id
         send(served, a_submission(number=3))
+
+
+@pytest.mark.parametrize("direction", ["to a server", "to a file"])
+def test_a_complete_move_that_is_run_again_says_where_the_instance_is(
+    direction: str, instance: Instance, url: str, tmp_path: Path
+) -> None:
+    """A command that is killed at its very end has told nothing."""
+    send(instance, a_submission(number=1))
+    settings, target, new = instance.settings, url, on_server(instance, url)
+    if direction == "to a file":
+        move_instance(settings, url)
+        settings, target = new, str(tmp_path / "back")
+        new = instance.settings.model_copy(update={"home": tmp_path / "back"})
+    place = move_instance(settings, target).place
+    with opened(new) as served:
+        send(served, a_submission(number=2))
+    with pytest.raises(UnsafeSetup, match=f"{place} is complete: start the servers there"):
+        move_instance(settings, target)
+    with opened(new) as served:
+        assert len(rows_of(served)["submission"]) == 2
+
+
+def test_what_was_kept_before_an_interrupted_move_is_named_by_the_next_one(
+    instance: Instance, url: str
+) -> None:
+    send(instance, a_submission(number=1))
+    instance.close()
+    move_instance(instance.settings, url)
+    move_instance(on_server(instance, url), str(instance.settings.home))
+    with pytest.MonkeyPatch.context() as patched:
+        interrupt_before_finishing(patched)
+        with pytest.raises(Interrupted):
+            move_instance(instance.settings, url)
+    (kept,) = move_instance(instance.settings, url).kept
+    assert kept.startswith("schema before_")
+
+
+def test_a_catalogue_that_was_copied_in_part_is_copied_again(
+    instance: Instance, url: str, tmp_path: Path
+) -> None:
+    own, copy = instance.settings.catalogue_path, tmp_path / "back" / "catalogue"
+    move_instance(instance.settings, url)
+
+    def copy_one(folder: Path, new: Path) -> None:
+        new.mkdir()
+        shutil.copy(min(folder.iterdir()), new)
+        raise Interrupted
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(shutil, "copytree", copy_one)
+        with pytest.raises(Interrupted):
+            move_instance(on_server(instance, url), str(tmp_path / "back"))
+    assert not copy.exists()
+    move_instance(on_server(instance, url), str(tmp_path / "back"))
+    assert {path.name: path.read_bytes() for path in copy.iterdir()} == {
+        path.name: path.read_bytes() for path in own.iterdir()
+    }
+
+
+def test_a_machine_that_lost_its_power_during_a_move_does_not_close_the_database_for_hours(
+    url: str,
+) -> None:
+    """The server itself asks whether the machine is there: 20 s after its last word it is gone."""
+    with whole_database.held_for_move(url) as connection:
+        found = {
+            name: connection.exec_driver_sql(f"SHOW tcp_keepalives_{name}").scalar_one()
+            for name in ("idle", "interval", "count")
+        }
+    assert found == {"idle": "10", "interval": "5", "count": "2"}
+
+
+def test_an_instance_moves_from_one_server_to_another_database(
+    instance: Instance, sent: list[Accepted], url: str
+) -> None:
+    rows, answers = rows_of(instance), answers_of(instance)
+    move_instance(instance.settings, url)
+    with an_empty_database() as elsewhere, opened(on_server(instance, url)) as old:
+        moved = move_instance(on_server(instance, url), elsewhere)
+        assert moved.rows_of("submission") == len(sent)
+        assert_closed(old, MOVED)
+        with opened(on_server(instance, elsewhere)) as new:
+            assert rows_of(new) == rows
+            assert answers_of(new) == answers
+            assert [read_own_result(new, one.id, one.receipt).id for one in sent] == ids_of(sent)
+            send(new, a_submission(number=99))
+            new.close()
+            # The old database takes it back, and keeps what it had.
+            old.close()
+            (kept,) = move_instance(on_server(instance, elsewhere), url).kept
+    assert kept.startswith("schema before_")
+    with opened(on_server(instance, url)) as back:
+        assert len(rows_of(back)["submission"]) == len(sent) + 1
+
+
+def test_another_schema_of_the_same_database_is_refused(instance: Instance, url: str) -> None:
+    move_instance(instance.settings, url)
+    execute(url, "CREATE SCHEMA other")
+    for to in (url, f"{url}?options=-csearch_path%3Dother"):
+        with pytest.raises(UnsafeSetup, match="Create another database"):
+            move_instance(on_server(instance, url), to)
+    assert find_place_moved_to(on_server(instance, url)) is None
 
 
 def test_a_server_does_not_create_an_instance_in_an_unfinished_database(

@@ -19,6 +19,8 @@ from kbapi.storage import files
 from kbapi.storage.sqlite.driver import dbapi2
 from tests.makers import a_submission, send
 
+pytestmark = pytest.mark.sqlite("its files")
+
 WAYS_IN = open_instance, create_or_open_instance, upgrade_instance
 
 

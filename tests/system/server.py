@@ -26,6 +26,7 @@ class Reply:
         return json.loads(self.body)
 
 
+_START_TIMEOUT_S = 120
 _THREADS = 16
 """The place of the number of threads in `/proc/PID/stat`, counted behind the state."""
 
@@ -84,7 +85,7 @@ class Server:
                 self.process = subprocess.Popen(
                     command, stdout=log, stderr=log, start_new_session=True, env=environment
                 )
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + _START_TIMEOUT_S
         while time.monotonic() < deadline:
             try:
                 if self.ask("GET", "/health/ready").status == 200:

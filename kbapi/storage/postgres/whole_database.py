@@ -27,6 +27,7 @@ from sqlalchemy import (
     or_,
     select,
 )
+from sqlalchemy import table as table_named
 
 from kbapi.errors import (
     InstanceInUse,
@@ -75,6 +76,12 @@ _NO_LIMITS: Final = (
     "SET LOCAL statement_timeout = 0",
     "SET LOCAL idle_in_transaction_session_timeout = 0",
 )
+_SOON_WITHOUT_CLIENT: Final = (
+    # Without time limits, the server would wait two hours for a machine that lost its power.
+    "SET LOCAL tcp_keepalives_idle = 10",
+    "SET LOCAL tcp_keepalives_interval = 5",
+    "SET LOCAL tcp_keepalives_count = 2",
+)
 _LOCK_WAIT: Final = "SET LOCAL lock_timeout = '15s'"
 _TRIES: Final = 50
 _PAUSE_S: Final = 0.1
@@ -90,6 +97,9 @@ def name_of_url(url: str) -> str:
     return f"postgresql://{parts.netloc.rpartition('@')[2]}{parts.path}"
 
 
+_UNFINISHED: Final = table_named(UNFINISHED)
+
+
 @dataclass(frozen=True, slots=True)
 class Content:
     """What a database on a server has, as far as a copy into it must know."""
@@ -97,8 +107,15 @@ class Content:
     is_unfinished: bool
     is_empty: bool
     """Whether it has no results, keys or notes."""
+    is_copy: bool
+    """Whether its rows are those of an unfinished copy, which no server has opened."""
     moved_to: str | None
     key_id: str | None
+
+    @property
+    def is_to_keep(self) -> bool:
+        """Whether a copy into it keeps what it has, in a schema of its own."""
+        return not (self.is_empty or self.is_copy)
 
 
 def content_of(url: str) -> Content:
@@ -120,6 +137,8 @@ def content_of(url: str) -> Content:
         return Content(
             is_unfinished=UNFINISHED in tables,
             is_empty=not has_marks or holds_nothing(url),
+            is_copy=UNFINISHED in tables
+            and connection.execute(select(literal(1)).select_from(_UNFINISHED)).first() is not None,
             moved_to=find_moved_to(connection) if has_marks else None,
             key_id=find_key_id(connection) if has_marks else None,
         )
@@ -162,7 +181,7 @@ def held_for_move(url: str) -> Iterator[Connection]:
         When another move runs, or a writer does not end.
     """
     with writing_once(url) as connection:
-        for statement in (*_NO_LIMITS, _LOCK_WAIT):
+        for statement in (*_NO_LIMITS, *_SOON_WITHOUT_CLIENT, _LOCK_WAIT):
             connection.exec_driver_sql(statement)
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({MOVE_LOCK})")
         yield connection
@@ -181,7 +200,8 @@ def read_for_long(url: str) -> Iterator[Connection]:
 def new_content(url: str, at: datetime) -> Iterator[Connection]:
     """A connection to empty tables of the present schema, which are committed after the block.
 
-    Until `finish` the database counts as unfinished. What it had is kept in a schema of its own.
+    Until `finish` the database counts as unfinished. What it had is kept in a schema of its own,
+    unless that is an unfinished copy.
     """
     with writing_once(url) as connection:
         connection.exec_driver_sql(f"CREATE TABLE IF NOT EXISTS {UNFINISHED} ()")
@@ -193,6 +213,9 @@ def new_content(url: str, at: datetime) -> Iterator[Connection]:
         _set_aside(connection, url, at)
         create_or_upgrade_on_postgres(connection)
         yield connection
+        # Its only row is there together with the copy.
+        connection.execute(_UNFINISHED.delete())
+        connection.execute(_UNFINISHED.insert())
 
 
 def finish(url: str) -> None:
@@ -201,16 +224,26 @@ def finish(url: str) -> None:
         connection.exec_driver_sql(f"DROP TABLE IF EXISTS {UNFINISHED}")
 
 
+def kept_schemas(url: str) -> tuple[str, ...]:
+    """The schemas that keep what copies into this database replaced."""
+    with reading_once(url) as connection:
+        names = inspect(connection).get_schema_names()
+    return tuple(name for name in sorted(names) if name.startswith(_KEPT))
+
+
 def name_of_replaced(at: datetime) -> str:
     """The schema that keeps the tables which a copy replaced at this moment."""
-    return f"before_{at:%Y%m%dt%H%M%S}"
+    return f"{_KEPT}{at:%Y%m%dt%H%M%S}"
+
+
+_KEPT: Final = "before_"
 
 
 def _set_aside(connection: Connection, url: str, at: datetime) -> None:
     tables = [name for name in inspect(connection).get_table_names() if name != UNFINISHED]
     if not tables:
         return
-    if content_of(url).is_empty:
+    if not content_of(url).is_to_keep:
         connection.exec_driver_sql(f"DROP TABLE {', '.join(map(_quoted, tables))}")
         return
     schema = name_of_replaced(at)
