@@ -8,6 +8,7 @@ import os
 import pwd
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from kbapi.errors import UnsafeSetup
@@ -98,6 +99,22 @@ def index_of(database: Path) -> Path:
 def _beside(database: Path, ending: str) -> Path:
     file = database.resolve()
     return file.with_name(file.name + ending)
+
+
+def is_copied_by_litestream(database: Path) -> bool:
+    """Whether Litestream copies this database: it keeps a folder beside it, also while it is down.
+
+    It copies frames out of the log, and must be the only one to empty it: it does not see what
+    others moved into the file, and the copy then has some pages of an earlier state.
+    """
+    return any(map(os.path.exists, _litestream_folders(database)))
+
+
+@lru_cache(maxsize=16)
+def _litestream_folders(database: Path) -> tuple[Path, ...]:
+    # Beside the file or a link to it, whichever the settings of Litestream name.
+    paths = {database, database.resolve()}
+    return tuple(path.with_name(f".{path.name}-litestream") for path in paths)
 
 
 def flush(path: Path) -> None:

@@ -168,7 +168,7 @@ def file_after(database: Path, order: list[int], schema_of_keys: str) -> bytes:
         with engine.begin() as connection:
             assert keys.use_vouch(connection, Voucher(number, for_all=False))
             assert not keys.use_vouch(connection, Voucher(number, for_all=False))
-    assert checkpoint(engine)
+    assert checkpoint(engine, database)
     engine.dispose()
     content = database.read_bytes()
     # The header counts changes at 24 and 92, and so differs between more and fewer of them.

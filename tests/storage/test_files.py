@@ -29,6 +29,7 @@ from kbapi.instance.restore import restore_backup
 from kbapi.instance.secret import load_secret
 from kbapi.settings import Settings
 from kbapi.storage import files
+from kbapi.storage.files import is_copied_by_litestream
 from kbapi.storage.sqlite.database import write_lock_held
 from tests.makers import HandMovedClock, a_submission, send
 
@@ -364,3 +365,17 @@ def test_an_io_error_of_a_look_is_an_error_of_the_disk(
     with pytest.raises(StorageUnwritable):
         send(served, a_submission())
     served.close()
+
+
+@pytest.mark.parametrize("beside", ["link", "file"])
+def test_the_folder_of_litestream_is_found_beside_a_link_and_beside_its_target(
+    tmp_path: Path, beside: str
+) -> None:
+    target, link = tmp_path / "disk" / "some.sqlite3", tmp_path / "kbapi.sqlite3"
+    target.parent.mkdir()
+    target.touch()
+    link.symlink_to(target)
+    assert not is_copied_by_litestream(link)
+    named = link if beside == "link" else target
+    named.with_name(f".{named.name}-litestream").mkdir()
+    assert is_copied_by_litestream(link)

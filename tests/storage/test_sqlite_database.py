@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,8 @@ import pytest
 from kbapi.advice.start.answer import advise_start
 from kbapi.errors import StorageBusy
 from kbapi.instance.instance import Instance
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.files import log_of
 from kbapi.storage.sqlite.database import write_lock_held
 from tests.makers import a_question, a_submission, send
 
@@ -22,6 +25,8 @@ pytestmark = pytest.mark.sqlite("its write queue")
 COUNT_UP = """
 import sys, threading, time
 from pathlib import Path
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.files import log_of
 from kbapi.storage.sqlite.database import write_lock_held
 
 lock, counter = Path(sys.argv[1]), Path(sys.argv[2])
@@ -41,6 +46,8 @@ threads = [threading.Thread(target=count_up) for _ in range(2)]
 HOLD = """
 import sys
 from pathlib import Path
+from kbapi.intake.my_submissions import withdraw_own_result
+from kbapi.storage.files import log_of
 from kbapi.storage.sqlite.database import write_lock_held
 
 with write_lock_held(Path(sys.argv[1])):
@@ -147,3 +154,54 @@ def test_a_question_is_answered_while_another_process_holds_the_queue(instance: 
     with write_lock_held(instance.settings.write_lock_path):
         answer = advise_start(instance, a_question(instance))
     assert b'"cautions"' in answer.body
+
+
+def fill_log(instance: Instance) -> None:
+    """Commit more pages than SQLite leaves in the log."""
+    with instance.writing() as connection:
+        connection.exec_driver_sql("CREATE TABLE filler (content BLOB)")
+    for _ in range(12):
+        with instance.writing() as connection:
+            connection.exec_driver_sql("INSERT INTO filler VALUES (zeroblob(400000))")
+
+
+def frames_begin(database: Path) -> bytes:
+    """The header of the log, which changes whenever it is written from its begin again."""
+    return log_of(database).read_bytes()[:32]
+
+
+@pytest.fixture
+def copied(instance: Instance) -> Iterator[Instance]:
+    """An instance beside which Litestream keeps its folder."""
+    database = instance.settings.database_path
+    folder = database.with_name(f".{database.name}-litestream")
+    folder.mkdir()
+    yield instance
+    folder.rmdir()
+
+
+def test_the_log_of_a_copied_database_is_left_to_litestream(copied: Instance) -> None:
+    database = copied.settings.database_path
+    mine = send(copied, a_submission())
+    first, file = frames_begin(database), database.read_bytes()
+    fill_log(copied)
+    withdraw_own_result(copied, mine.id, mine.receipt)
+    assert copied.is_checkpoint_blocked()
+    send(copied, a_submission(number=2))
+    assert frames_begin(database) == first
+    assert database.read_bytes() == file
+
+
+def test_a_log_that_was_left_is_emptied_once_the_folder_of_litestream_is_gone(
+    instance: Instance,
+) -> None:
+    database = instance.settings.database_path
+    folder = database.with_name(f".{database.name}-litestream")
+    folder.mkdir()
+    fill_log(instance)
+    instance.overwrite_withdrawn()
+    assert log_of(database).stat().st_size > 1_000 * 4_096
+    folder.rmdir()
+    assert not instance.is_checkpoint_blocked()
+    instance.overwrite_withdrawn()
+    assert log_of(database).stat().st_size == 0

@@ -278,8 +278,8 @@ class CheckpointRetry:
     prevent the checkpoint: a backup or a check may read for minutes.
     """
 
-    def __init__(self, lock_file: Path, engine: Engine) -> None:
-        self._lock_file = lock_file
+    def __init__(self, lock_file: Path, engine: Engine, database: Path) -> None:
+        self._lock_file, self._database = lock_file, database
         self._engine = engine
         self._lock = Lock()
         self._next: Timer | None = None
@@ -307,7 +307,7 @@ class CheckpointRetry:
     def _empty_log(self) -> bool:
         try:
             with readable_faults(), write_lock_held(self._lock_file, _CHECKPOINT_LOCK_TIMEOUT_S):
-                return checkpoint(self._engine)
+                return checkpoint(self._engine, self._database)
         except KbapiError:
             return False
 
@@ -394,14 +394,15 @@ class SqliteDatabase:
         """Fold the write-ahead log into the database file and empty it, now or soon.
 
         Deleted rows are overwritten in the file (`secure_delete`), but the log keeps them until
-        then. A reader that is active now delays this; the caller does not wait for it.
+        then. A reader that is active now delays this; the caller does not wait for it. Where
+        Litestream copies the database, it waits until the folder of Litestream is removed.
         """
         self._checkpoint_retry.begin()
 
     def is_checkpoint_blocked(self) -> bool:
         """Whether a reader or a fault prevents that the log is written into the database file."""
         with readable_faults(), write_lock_held(self._write_lock, _CLOSING_LOCK_TIMEOUT_S):
-            return is_checkpoint_blocked(self._writing_engine)
+            return is_checkpoint_blocked(self._writing_engine, self._file)
 
     @cached_property
     def _commits(self) -> SharedCommit:
@@ -409,7 +410,7 @@ class SqliteDatabase:
 
     @cached_property
     def _checkpoint_retry(self) -> CheckpointRetry:
-        return CheckpointRetry(self._write_lock, self._writing_engine)
+        return CheckpointRetry(self._write_lock, self._writing_engine, self._file)
 
     @cached_property
     def _writing_engine(self) -> Engine:

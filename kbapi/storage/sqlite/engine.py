@@ -22,14 +22,21 @@ from sqlalchemy.dialects.sqlite.base import SQLiteCompiler
 from kbapi.errors import (
     UnsafeSetup,
 )
-from kbapi.storage.files import is_read_only, is_read_only_medium, log_of
-from kbapi.storage.sql import readable_faults
+from kbapi.storage.files import (
+    is_copied_by_litestream,
+    is_read_only,
+    is_read_only_medium,
+    log_of,
+)
+from kbapi.storage.sql import driver_of, readable_faults
 from kbapi.storage.sqlite.driver import dbapi2
 
 OLDEST_LIBRARY: Final = (3, 40, 0)
 """The oldest SQLite that the tests run with."""
 BUSY_TIMEOUT_MS: Final = 5_000
 _CHECKPOINT_TIMEOUT_MS: Final = 100
+_CHECKPOINT_AFTER_PAGES: Final = 1_000
+"""A commit that makes the log longer moves it into the file, as SQLite does by itself."""
 
 _TRUSTS_NO_SCHEMA: Final = "PRAGMA trusted_schema=OFF"
 # In this order: the wait must be set before anything that can meet a lock.
@@ -70,15 +77,21 @@ def make_writing_engine(database: Path, *, checks_foreign_keys: bool = True) -> 
     @event.listens_for(engine, "begin")
     def begin_immediate(connection: Connection) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE")
+        # Each time, because Litestream may have been started meanwhile.
+        after_pages = 0 if is_copied_by_litestream(database) else _CHECKPOINT_AFTER_PAGES
+        driver_of(connection).execute(f"PRAGMA wal_autocheckpoint={after_pages}").fetchall()
 
     return engine
 
 
-def checkpoint(engine: Engine) -> bool:
+def checkpoint(engine: Engine, database: Path) -> bool:
     """Whether the log was written into the database file and emptied; readers may prevent it.
 
     It waits for them no longer than a short question takes, because all writers wait meanwhile.
+    Where Litestream copies the database, it does nothing.
     """
+    if is_copied_by_litestream(database):
+        return False
     connection = engine.raw_connection()  # no transaction may be open
     try:
         cursor = connection.cursor()
@@ -90,11 +103,14 @@ def checkpoint(engine: Engine) -> bool:
     return not is_kept
 
 
-def is_checkpoint_blocked(engine: Engine) -> bool:
+def is_checkpoint_blocked(engine: Engine, database: Path) -> bool:
     """Whether a part of the log cannot be written into the database file now.
 
-    It writes what no reader prevents, and waits for none.
+    It writes what no reader prevents, and waits for none. Where Litestream copies the database,
+    all of the log is left to it.
     """
+    if is_copied_by_litestream(database):
+        return True
     connection = engine.raw_connection()  # no transaction may be open
     try:
         cursor = connection.cursor()
@@ -109,8 +125,9 @@ def fold_in_log(database: Path) -> None:
     engine = make_writing_engine(database)
     try:
         with readable_faults():
-            checkpoint(engine)
+            checkpoint(engine, database)
     finally:
+        # Closing does it too where no other program has the file open.
         engine.dispose()
 
 
