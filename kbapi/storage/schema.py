@@ -110,7 +110,7 @@ def load_mark(connection: Connection) -> int:
     """The rules version that all results were screened by at least."""
     if is_sqlite(connection):
         return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
-    return int(_find_mark(connection, _RULES) or 0)
+    return int(_find_mark(connection, RULES_MARK) or 0)
 
 
 def save_mark(connection: Connection, rules_version: int) -> None:
@@ -118,26 +118,27 @@ def save_mark(connection: Connection, rules_version: int) -> None:
     if is_sqlite(connection):
         connection.exec_driver_sql(f"PRAGMA user_version={rules_version:d}")
     else:
-        _save_mark(connection, _RULES, str(rules_version))
+        _save_mark(connection, RULES_MARK, str(rules_version))
 
 
 _MARKS: Final = Table(
     "mark", MetaData(), Column("name", String, primary_key=True), Column("value", String)
 )
-_RULES: Final = "rules_version"
+RULES_MARK: Final = "rules_version"
+"""Name of the mark of the rules that all results were screened by at least."""
 _KEY_ID: Final = "key_id"
 MOVED_TO: Final = "moved_to"
 """Name of the mark of a database on a server that was moved: it accepts no writes any more."""
-FIND_MOVED_TO: Final = f"SELECT value FROM mark WHERE name = '{MOVED_TO}'"  # noqa: S608 - constants
-"""The mark, for a writer that sends it with the beginning of its transaction."""
+FIND_WRITERS_MARKS: Final = (
+    f"SELECT name, value FROM mark WHERE name IN ('{MOVED_TO}', '{RULES_MARK}')"  # noqa: S608
+)
+"""What a writer reads of the marks: it sends this with the beginning of its transaction."""
 UNFINISHED: Final = "unfinished_copy"
 """A table that is there from the beginning of a copy to its end; a row says the copy is whole."""
 OF_KBAPI_ALONE: Final = frozenset({_ALEMBIC.name, _MARKS.name, UNFINISHED})
 """Tables of a database on a server that have no results."""
 _OLDEST_SCHEMA: Final = "oldest_schema"
 _HOST: Final = "host:"
-FIND_RULES_MARK: Final = f"SELECT value FROM mark WHERE name = '{_RULES}'"  # noqa: S608 - constants
-"""The mark of the rules, for a writer that sends it with the beginning of its transaction."""
 
 
 def _find_mark(connection: Connection, name: str) -> str | None:

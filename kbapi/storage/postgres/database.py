@@ -29,7 +29,7 @@ from kbapi.storage.postgres.engine import (
     open_connection,
     run_together,
 )
-from kbapi.storage.schema import FIND_MOVED_TO, FIND_RULES_MARK, save_mark
+from kbapi.storage.schema import FIND_WRITERS_MARKS, MOVED_TO, RULES_MARK, save_mark
 from kbapi.versions import RULES_VERSION
 
 _WRITERS: Final = 8
@@ -53,7 +53,6 @@ _LONGEST_SILENCE_S: Final = 1.0
 _LEFT_LAGGING_S: Final = 1.0
 _LEFT_FAILED_S: Final = 5.0
 """So long a replica that was behind, or failed, is not asked again."""
-_RULES_MARK: Final = "rules_mark"
 
 
 Read = TypeVar("Read")
@@ -238,7 +237,7 @@ def _take_back_mark(connection: Connection) -> None:
 
     A host of a later version has screened all results again, and what is written here is not.
     """
-    mark = connection.info[_RULES_MARK]
+    mark = connection.info[RULES_MARK]
     if mark is not None and int(mark) > RULES_VERSION:
         save_mark(connection, RULES_VERSION)
 
@@ -260,23 +259,22 @@ def _begin(connection: Connection, timeout_s: float, *, shared: bool, once: byte
         During a move to another database, and after it.
     """
     lock = "pg_advisory_xact_lock_shared" if shared else "pg_advisory_xact_lock"
-    locks = f"set_config('kbapi.is_locked', 'yes', true), {lock}({WRITERS_LOCK})"
+    locks = f"{lock}({WRITERS_LOCK})"
     if once is not None:
         locks += f", pg_advisory_xact_lock({_lock_of(once)})"
-    found = run_together(
+    locked, marks = run_together(
         connection,
-        f"{WRITE}; SET LOCAL lock_timeout = {max(1, round(timeout_s * 1_000))}; "
-        f"SET LOCAL idle_in_transaction_session_timeout = {_LONGEST_IDLE_MS}; "
-        "SET LOCAL kbapi.is_locked = ''; "
+        # The columns are computed in their order: the locks are waited for within the limit.
+        f"{WRITE}; SELECT set_config('lock_timeout', '{max(1, round(timeout_s * 1_000))}', true), "
+        f"set_config('idle_in_transaction_session_timeout', '{_LONGEST_IDLE_MS}', true), {locks} "
         # A move holds its lock alone, and no writer waits for its end.
-        f"SELECT {locks} WHERE pg_try_advisory_xact_lock_shared({MOVE_LOCK}); "
+        f"WHERE pg_try_advisory_xact_lock_shared({MOVE_LOCK}); "
         # A statement of its own sees what was committed before it got the locks.
-        f"SELECT current_setting('kbapi.is_locked'), ({FIND_MOVED_TO}), "
-        f"({FIND_RULES_MARK})",
+        f"{FIND_WRITERS_MARKS}",
     )
-    ((is_locked, moved_to, rules),) = found
-    if not is_locked:
+    if not locked:
         raise InstanceReadOnly(BEING_MOVED)
-    if moved_to is not None:
+    found = dict(marks)
+    if MOVED_TO in found:
         raise InstanceReadOnly(MOVED)
-    connection.info[_RULES_MARK] = rules
+    connection.info[RULES_MARK] = found.get(RULES_MARK)

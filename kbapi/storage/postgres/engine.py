@@ -78,16 +78,14 @@ def _values(statement: str, values: Sequence[Any]) -> Any:
     return values
 
 
-def run_together(connection: Connection, statements: str) -> list[tuple[Any, ...]]:
-    """The rows of the last one of several statements, which go to the server together."""
+def run_together(connection: Connection, statements: str) -> list[list[tuple[Any, ...]]]:
+    """The rows of each SELECT among several statements, which go to the server together."""
     with faults_of(statements):
-        return _last_rows(driver_of(connection).execute(statements))
+        return _rows_of_each(driver_of(connection).execute(statements))
 
 
-def _last_rows(cursor: psycopg.Cursor[Any]) -> list[tuple[Any, ...]]:
-    while cursor.nextset():
-        pass
-    return cursor.fetchall()
+def _rows_of_each(cursor: psycopg.Cursor[Any]) -> list[list[tuple[Any, ...]]]:
+    return [one.fetchall() for one in cursor.results() if one.description is not None]
 
 
 @contextmanager
@@ -440,7 +438,7 @@ def begin_alone(driver: _Driver, number: int, wait_s: float, longest_idle_ms: in
     took = f"{limit}; {waits}" if wait_s else f"SELECT pg_try_advisory_xact_lock({number})"
     idle = f"SET LOCAL idle_in_transaction_session_timeout = {longest_idle_ms}"
     try:
-        ((is_held,),) = _last_rows(driver.execute(f"BEGIN; {idle}; {took}", prepare=False))
+        (((is_held,),),) = _rows_of_each(driver.execute(f"BEGIN; {idle}; {took}", prepare=False))
     except psycopg.errors.LockNotAvailable:
         return False
     except psycopg.Error:
