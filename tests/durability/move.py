@@ -308,7 +308,7 @@ class Rounds:
             why = f"refused: {dict(self.promises.refused)}"
         else:
             refused = ask_once(server.port, "POST", "/v1/submissions", a_result(NEVER_SENT))
-            asked = ask_once(server.port, "GET", QUESTIONS[0])
+            asked = server.ask("GET", QUESTIONS[0], timeout=WRITES_AGAIN_S)
             goes_on = refused.status == 503 and "moved this instance" in refused.body["detail"]
             goes_on = goes_on and asked.status == 200
             why = f"{refused} {asked.status}"
