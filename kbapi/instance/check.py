@@ -26,7 +26,13 @@ from kbapi.instance.move import find_place_moved_to
 from kbapi.instance.secret import foreign_secret, load_secret_of
 from kbapi.instance.write_gate import WriteGate, no_instance, require_instance
 from kbapi.settings import Settings
-from kbapi.storage.files import free_bytes, log_of, require_may_open, size_of
+from kbapi.storage.files import (
+    free_bytes,
+    is_copied_by_litestream,
+    log_of,
+    require_may_open,
+    size_of,
+)
 from kbapi.storage.schema import count_older, load_mark, reading_once, require_current_schema
 from kbapi.storage.sql import readable_faults
 from kbapi.storage.sqlite.log_check import find_log_damage
@@ -282,10 +288,16 @@ def _log(settings: Settings) -> Finding:
     size = size_of(log_of(settings.database_path))
     if damage := find_log_damage(log_of(settings.database_path)):
         return Finding("log", False, f"{damage}. {_IF_CHANGED}")
-    wrong = (
-        f"kbapi.sqlite3-wal has {size:,} bytes: another program reads the database, or the disk "
-        "fails. 'fuser kbapi.sqlite3' lists the programs: end the one that is not kbapi"
+    why = (
+        "another program reads the database, or the disk fails. 'fuser kbapi.sqlite3' lists the "
+        "programs: end the one that is not kbapi"
     )
+    if is_copied_by_litestream(settings.database_path):
+        why = (
+            "Litestream does not empty it. Start Litestream, or remove its folder "
+            ".kbapi.sqlite3-litestream if you no longer use it"
+        )
+    wrong = f"kbapi.sqlite3-wal has {size:,} bytes: {why}"
     sound = f"{size:,} bytes, no frame is damaged"
     return _ok_unless("log", wrong if size > LARGE_LOG_BYTES else "", sound)
 
