@@ -16,6 +16,7 @@ OF_SQLITE = {
     "disk": "the disk of its file; the drill `postgres` fills that of a server",
     "failing_disk": "the disk of its file",
     "restore": "kbapi copies its file; PostgreSQL makes its own backups",
+    "move": "it moves between both databases",
     "flips": "kbapi finds changed bits in its file; PostgreSQL has checksums of its own",
 }
 
