@@ -299,7 +299,7 @@ class _ServerTarget:
         with (
             unwritable_as(
                 f"{self.place} has too little disk space for the copy, or the role may not create "
-                "tables there. The instance stays where it is. Run the move again when this is mended."
+                "tables there. The instance stays where it is. Mend this and run the move again."
             ),
             readable_faults(),
         ):

@@ -13,6 +13,7 @@ from collections import Counter
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from http.client import HTTPConnection
+from itertools import count
 from pathlib import Path
 from typing import Any, Final
 
@@ -137,12 +138,14 @@ def dump_of(database: Path) -> str:
     return digest.hexdigest()
 
 
+_NUMBERS: Final = count(1)
+
+
 class Move:
     """A `kbapi move` in a process of its own, and what it prints."""
 
     def __init__(self, old: Place, new: Place) -> None:
-        self._folder = tempfile.TemporaryDirectory()
-        self.log = Path(self._folder.name) / "log"
+        self.log = old.home.parent / f"move-{next(_NUMBERS)}.log"
         self.log.touch()
         words = ["move", "--to", new.name, "--home", str(old.home), "--progress"]
         environment = {**os.environ, **old.settings, "KBAPI_MIN_FREE_BYTES": "0"}
