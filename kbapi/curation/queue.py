@@ -29,7 +29,7 @@ from kbapi.documents.shapes import (
 from kbapi.errors import Problem, QueryInvalid, StorageBusy, StorageUnwritable
 from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash
-from kbapi.intake.responses import EXCLUDING_CODES, Reason, describe_setting
+from kbapi.intake.responses import EXCLUDING_CODES, Reason, describe_settings
 from kbapi.storage import review
 from kbapi.storage.answers import PoolFinding, save_pool_check
 from kbapi.storage.contributors import find_contributor
@@ -392,7 +392,7 @@ class SettingReader:
 
     def read(self, stored: StoredSubmission, ordinal: int) -> ReviewedSetting:
         """One setting of this document, as curators see it."""
-        setting = describe_setting(self._connection, stored, stored.settings[ordinal])
+        (setting,) = describe_settings(self._connection, stored, stored.settings[ordinal:][:1])
         sent = orjson.loads(stored.document)["settings"][ordinal]
         return ReviewedSetting(
             submission=stored.public_id,

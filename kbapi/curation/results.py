@@ -15,9 +15,9 @@ from kbapi.instance.instance import Instance
 from kbapi.intake.my_submissions import FollowUpDetail, describe_follow_up
 from kbapi.intake.responses import Reason, ScreenedSetting, Screening, describe_stored
 from kbapi.storage import results
+from kbapi.storage.evidence import Peers
 from kbapi.storage.follow_ups import load_follow_ups
 from kbapi.storage.host_views import find_received_day
-from kbapi.storage.pools import Peers
 from kbapi.storage.results import StoredSubmission
 from kbapi.vocabulary import Domain, Grade, LimitControl, ScreeningStatus
 

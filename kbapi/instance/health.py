@@ -38,7 +38,6 @@ from kbapi.storage.schema import (
     head_revision,
     load_hosts,
     note_host,
-    require_current_schema,
 )
 from kbapi.storage.sql import readable_faults
 from kbapi.versions import RULES_VERSION
@@ -150,7 +149,7 @@ class Presence:
         instance = self._instance
         url = instance.settings.database
         try:
-            require_current_schema(url)
+            instance.require_current_schema()
             note_host(url, self._health.host_id, program_of(instance.catalogue))
         except SchemaMismatch as mismatch:
             log.error("schema_mismatch", extra={"problem": mismatch.code})

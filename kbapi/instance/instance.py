@@ -296,6 +296,20 @@ class Instance:
         """Whether a reader or a fault prevents that the log is written into the database file."""
         return self._database.is_checkpoint_blocked()
 
+    def require_current_schema(self) -> None:
+        """Nothing, when database and code agree; a file is opened anew, as it may be another now.
+
+        Raises
+        ------
+        SchemaMismatch
+            Saying which of the two is older and what to do.
+        """
+        if self.settings.database:
+            with self.reading() as connection:
+                schema.require_current_schema_in(connection, self.settings.database)
+        else:
+            schema.require_current_schema(self.settings.database_path)
+
     def is_rescreening_due(self) -> bool:
         """Whether results were screened under older rules than this program's.
 

@@ -92,16 +92,7 @@ def move_instance(
     secret = _secret_of_whole_instance(settings)
     source = _ServerSource(settings) if settings.database else _FileSource(settings)
     target = _target_of(settings, to)
-    moved_to = find_place_moved_to(settings)
-    if moved_to == target.place and target.is_open_with(secret):
-        raise UnsafeSetup(
-            f"The move to {moved_to} is complete: start the servers there. Nothing was changed."
-        )
-    if moved_to not in (None, target.place):
-        raise UnsafeSetup(
-            f"This instance was moved to {moved_to}. Move it from there, or run 'kbapi move "
-            "--undo' first."
-        )
+    _require_not_moved(settings, target, secret)
     at = now()
     with readable_faults(), target.held(secret):
         source.require_sound(progress)
@@ -113,6 +104,20 @@ def move_instance(
         # From here on the old place accepts no results.
         kept = target.finish(secret, at)
     return Moved(target.place, tables, kept)
+
+
+def _require_not_moved(settings: Settings, target: Any, secret: Secret) -> None:
+    """Raise UnsafeSetup after a move, unless it did not finish and was to the same place."""
+    moved_to = find_place_moved_to(settings)
+    if moved_to == target.place and target.is_open_with(secret):
+        raise UnsafeSetup(
+            f"The move to {moved_to} is complete: start the servers there. Nothing was changed."
+        )
+    if moved_to not in (None, target.place):
+        raise UnsafeSetup(
+            f"This instance was moved to {moved_to}. Move it from there, or run 'kbapi move "
+            "--undo' first."
+        )
 
 
 def _copy_all(
@@ -293,8 +298,8 @@ class _ServerTarget:
         self._whole.require_no_server(self._url, has_pooler=self._has_pooler)
         with (
             unwritable_as(
-                f"{self.place} has no room for the copy, or the role may not create tables there. "
-                "The instance stays where it is. Run the move again when this is mended."
+                f"{self.place} has too little disk space for the copy, or the role may not create "
+                "tables there. The instance stays where it is. Mend this and run the move again."
             ),
             readable_faults(),
         ):

@@ -1,5 +1,6 @@
 """The answer to an accepted result: how it was understood, what counts and why."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
@@ -11,9 +12,9 @@ from kbapi.instance.instance import Instance
 from kbapi.instance.secret import contributor_hash, receipt_of
 from kbapi.intake.decision_reasons import CODE_OF_DECISION, DECISION_SENTENCES
 from kbapi.intake.screening import CONTRADICTED_BY_FAILURE, LATER_REMARKS, SCREENING_RULES
-from kbapi.storage.evidence import read_shallowest_failure
+from kbapi.storage.evidence import Peers, Surroundings, find_surroundings
 from kbapi.storage.locks import find_lock_decision
-from kbapi.storage.pools import Peers, find_outlier_codes, find_peers, moved_with
+from kbapi.storage.pools import moved_with
 from kbapi.storage.results import StoredSetting, StoredSubmission
 from kbapi.vocabulary import DECISION_REASONS, Domain, Grade, LimitControl, ScreeningStatus
 
@@ -214,10 +215,7 @@ def describe_stored(
     is_new_unit: bool = False,
 ) -> Accepted:
     """The answer to a stored result; no outlier check has seen a new unit."""
-    settings = tuple(
-        describe_setting(connection, stored, setting, is_new_unit=is_new_unit)
-        for setting in stored.settings
-    )
+    settings = describe_settings(connection, stored, stored.settings, is_new_unit=is_new_unit)
     failed = any(setting.unstable_steps is not None for setting in stored.settings)
     return Accepted(
         id=stored.public_id,
@@ -265,61 +263,43 @@ def describe_repeated(
     return replace(describe_stored(instance, connection, first), duplicate_of=first.public_id)
 
 
-def describe_setting(
+def describe_settings(
     connection: Connection,
     stored: StoredSubmission,
-    setting: StoredSetting,
+    settings: Sequence[StoredSetting],
     *,
     is_new_unit: bool = False,
-) -> ScreenedSetting:
-    """How a setting is screened: reasons of a curator first, then of outlier check and rules."""
-    unit_id = _NO_UNIT if is_new_unit else setting.place.unit_id
-    outlier_codes = _outlier_codes(connection, stored, setting, unit_id)
+) -> tuple[ScreenedSetting, ...]:
+    """How some settings of a document are screened."""
+    found = find_surroundings(
+        connection,
+        stored.id,
+        stored.unit.contributor_id,
+        settings,
+        is_new_unit=is_new_unit,
+    )
+    return tuple(map(_describe_setting, settings, found))
+
+
+def _describe_setting(setting: StoredSetting, around: Surroundings) -> ScreenedSetting:
+    """Reasons of a curator come first, then those of outlier check and rules."""
     codes = [
         *_decision_codes(setting.decision, setting.decision_reason),
-        *outlier_codes,
+        *around.outlier_codes,
         *orjson.loads(setting.reasons),
     ]
-    if _is_contradicted(connection, stored, setting):
+    passed, failure = setting.stable_steps, around.shallowest_failure
+    if passed is not None and failure is not None and passed >= failure:
         codes.append(CONTRADICTED_BY_FAILURE)
     return ScreenedSetting(
         domain=setting.domain,
         control=setting.control,
         moved_with=moved_with(setting.domain, setting.domains),
-        status="excluded" if outlier_codes else setting.status,
+        status="excluded" if around.outlier_codes else setting.status,
         reasons=tuple(Reason(code, SENTENCES_OF_REASONS[code]) for code in codes),
         grade=setting.grade,
-        peers=_peers(connection, setting),
+        peers=None if passed is None else around.peers(passed),
     )
-
-
-_NO_UNIT: Final = 0
-"""Less than the number of any unit."""
-
-
-def _outlier_codes(
-    connection: Connection, stored: StoredSubmission, setting: StoredSetting, unit_id: int
-) -> list[str]:
-    """Why the pool's latest outlier check excluded a counted setting without a decision."""
-    if setting.status != "counted" or setting.decision:
-        return []
-    pool_id = setting.place.pool_id
-    return find_outlier_codes(connection, pool_id, unit_id, stored.unit.contributor_id)
-
-
-def _is_contradicted(
-    connection: Connection, stored: StoredSubmission, setting: StoredSetting
-) -> bool:
-    if setting.status != "counted" or setting.stable_steps is None:
-        return False
-    failure = read_shallowest_failure(connection, setting.place, stored.id)
-    return failure is not None and setting.stable_steps >= failure
-
-
-def _peers(connection: Connection, setting: StoredSetting) -> Peers | None:
-    if setting.stable_steps is None:
-        return None
-    return find_peers(connection, setting.place.pool_id, setting.stable_steps)
 
 
 def _describe_screening(settings: tuple[ScreenedSetting, ...]) -> Screening:

@@ -28,7 +28,7 @@ _LAST: Final = 4
 """The requests of a network of which the shortest tells what its next one takes at least."""
 _FIRST_MEAN_S: Final = 0.005
 _MOST_NETWORKS: Final = 1_024
-_DEAR_CPU_S: Final = 0.05
+_DEAR_CPU_S: Final = 0.2
 """A network whose requests take more CPU time than this on average is dear: all threads of a
 process share one processor, so that each more of them delays everybody else by as much again."""
 
@@ -43,12 +43,12 @@ _WAY_LOOK_S: Final = 0.001
 class Places:
     """A number of places, of which one network never holds all.
 
-    A network that is not known to be cheap holds `most_of_dear` at most.
+    A network that is known to be dear holds `most_of_dear` at most.
     """
 
     def __init__(self, total: int, most_of_one: int, most_of_dear: int | None = None) -> None:
         self.total = total
-        self.cheap: set[str] = set()
+        self.dear: set[str] = set()
         self._most_of_one = most_of_one
         self._most_of_dear = most_of_one if most_of_dear is None else most_of_dear
         self._free = total
@@ -67,7 +67,7 @@ class Places:
 
     def most_of(self, network: str) -> int:
         """The places that this network may hold at a time."""
-        return self._most_of_one if network in self.cheap else self._most_of_dear
+        return self._most_of_dear if network in self.dear else self._most_of_one
 
     def take(self, network: str) -> bool:
         """Whether a place was free for this network; it is taken now."""
@@ -240,7 +240,7 @@ class RequestQueue(Generic[Item]):
 
     def is_dear(self, network: str) -> bool:
         """Whether requests of this network are known to take much CPU time."""
-        return network in self._known and network not in self._places.cheap
+        return network in self._places.dear
 
     def seconds_to_wait(self, network: str, now: float) -> float:
         """The time that one more request of this network would probably wait."""
@@ -292,11 +292,11 @@ class RequestQueue(Generic[Item]):
         mean_cpu_s = known.mean_cpu_s + (cpu_s - known.mean_cpu_s) * _WEIGHT_IN_NETWORK
         self._known[network] = _Known((*known.last_held_s, held_s)[-_LAST:], mean_cpu_s)
         if mean_cpu_s > _DEAR_CPU_S:
-            self._places.cheap.discard(network)
+            self._places.dear.add(network)
         else:
-            self._places.cheap.add(network)
+            self._places.dear.discard(network)
         if len(self._known) > _MOST_NETWORKS:
-            self._places.cheap.discard(self._known.popitem(last=False)[0])
+            self._places.dear.discard(self._known.popitem(last=False)[0])
 
 
 class Refusals(Generic[Item]):

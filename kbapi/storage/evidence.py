@@ -7,13 +7,15 @@ from itertools import chain
 from typing import Final
 
 import numpy as np
+import orjson
 from numpy.typing import NDArray
 from sqlalchemy import Connection, or_, select
 from sqlmodel import col
 
 from kbapi.stats.intervals import NEVER_FAILED
-from kbapi.storage.pools import COUNTED, EvidenceKey, WhatIf, with_what_if
-from kbapi.storage.sql import each_of, find_number, find_row, find_rows
+from kbapi.storage.pools import COUNTED, WhatIf, with_what_if
+from kbapi.storage.results import StoredSetting
+from kbapi.storage.sql import Find, each_of, find_firsts, find_row, find_rows
 from kbapi.storage.tables import Conditions, Contributor, SettingResult
 from kbapi.storage.tables_reports import FollowUp
 
@@ -142,19 +144,88 @@ _SHALLOWEST_FAILURE: Final = f"""
     WHERE counted.pool_id = ?1 AND counted.unit_id = ?2 AND is_stock_unproven = 0
       AND (unit.token_hash IS NOT NULL OR counted.submission_id = ?4)
     """  # noqa: S608 - put together from constants
-
-
-def read_shallowest_failure(
-    connection: Connection, key: EvidenceKey, submission_id: int
-) -> int | None:
-    """Where the unit failed first in this pool and firmware era, None where it never did.
-
-    Failures of a first setting without a passed test at stock contradict no pass.
-
-    Without a unit token, only by this submission: equal documents of others are no one's business.
+_OUTLIER_CODES: Final = """
+    SELECT group_concat(code) FROM (
+        SELECT code FROM outlier_unit WHERE pool_id = ?1 AND unit_id = ?2
+        UNION ALL
+        SELECT code FROM differing_contributor WHERE pool_id = ?1 AND contributor_id = ?3
+    ) AS found
     """
-    values = (key.pool_id, key.unit_id, key.conditions_id, submission_id)
-    return find_number(connection, _SHALLOWEST_FAILURE, values)
+_PEERS: Final = """
+    SELECT '[' || known || ',' || stable || ']' FROM pool_peers WHERE pool_id = ?
+    """
+
+
+@dataclass(frozen=True, slots=True)
+class Peers:
+    """How many units of the same pool are stable at a setting."""
+
+    known: int
+    """Units of which it is known whether they are stable at this setting."""
+    stable: int
+    """How many of these units are stable at this setting."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What is stored about a unit and its pool that the answer to a setting says."""
+
+    outlier_codes: tuple[str, ...]
+    """Why the latest outlier check of the pool excluded a counted setting without a decision."""
+    shallowest_failure: int | None
+    """Where the unit of a counted pass failed first in this pool and firmware era, None if never.
+
+    Failures of a first setting without a passed test at stock contradict no pass. Without a unit
+    token, only by this submission: equal documents of others are no one's business.
+    """
+    known_peers: Sequence[int]
+    """By depth, as of their day; empty before the first, and of few units."""
+    stable_peers: Sequence[int]
+
+    def peers(self, steps: int) -> Peers | None:
+        """The pool's peers at this depth."""
+        if not self.known_peers:
+            return None
+        # Deeper settings than any in the pool are like the deepest one: all known, none stable.
+        place = min(steps, len(self.known_peers) - 1)
+        return Peers(self.known_peers[place], self.stable_peers[place])
+
+
+_NO_UNIT: Final = 0
+"""Less than the number of any unit."""
+
+
+def find_surroundings(
+    connection: Connection,
+    submission_id: int,
+    contributor_id: int,
+    settings: Sequence[StoredSetting],
+    *,
+    is_new_unit: bool,
+) -> list[Surroundings]:
+    """What the answer to each of these settings of a document says, all found together.
+
+    No outlier check has seen a new unit.
+    """
+    wanted: list[Find | None] = []
+    for setting in settings:
+        place, is_counted = setting.place, setting.status == "counted"
+        has_passed = setting.stable_steps is not None
+        outlier = place.pool_id, _NO_UNIT if is_new_unit else place.unit_id, contributor_id
+        failure = place.pool_id, place.unit_id, place.conditions_id, submission_id
+        wanted += (
+            (_OUTLIER_CODES, outlier) if is_counted and not setting.decision else None,
+            (_SHALLOWEST_FAILURE, failure) if is_counted and has_passed else None,
+            (_PEERS, (place.pool_id,)) if has_passed else None,
+        )
+    firsts = iter(find_firsts(connection, [find for find in wanted if find is not None]))
+    found = iter([None if find is None else next(firsts) for find in wanted])
+    return [_surroundings(*of_setting) for of_setting in zip(found, found, found, strict=True)]
+
+
+def _surroundings(codes: str | None, failure: int | None, peers: str | None) -> Surroundings:
+    known, stable = orjson.loads(peers) if peers else ((), ())
+    return Surroundings(tuple(codes.split(",")) if codes else (), failure, known, stable)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ from datetime import date
 from secrets import randbits
 from typing import Any, Final, Literal
 
-import orjson
 from sqlalchemy import (
     ColumnElement,
     Connection,
@@ -53,6 +52,7 @@ from kbapi.storage.tables import (
     Submission,
     Unit,
 )
+from kbapi.storage.tables_evidence import PoolPeers
 from kbapi.storage.tables_reports import FollowUp
 from kbapi.vocabulary import DOMAINS, ChipKind, Domain, Grade, LimitControl
 
@@ -364,8 +364,6 @@ def find_or_add_places(
     for chip_id, pool, conditions in wanted:
         finds.append((_POOL, _values_of_pool(chip_id, pool)))
         finds.append((_CONDITIONS, _values_of_conditions(conditions)))
-    if not finds:
-        return []
     found = find_firsts(connection, finds)
     if None in found:  # one of them may be added twice: each is looked up again
         adds = (_ADD_POOL, _ADD_CONDITIONS) * (len(finds) // 2)
@@ -585,48 +583,7 @@ def find_largest_pool(
     ).scalar_one_or_none()
 
 
-@dataclass(frozen=True, slots=True)
-class Peers:
-    """How many units of the same pool are stable at a setting."""
-
-    known: int
-    """Units of which it is known whether they are stable at this setting."""
-    stable: int
-    """How many of these units are stable at this setting."""
-
-
-_PEERS: Final = "SELECT stable, known, day FROM pool_peers WHERE pool_id = ?"
-
-
-def find_peers(connection: Connection, pool_id: int, steps: int) -> Peers | None:
-    """The pool's peers at this depth as of their day; None before the first, and of few units."""
-    row = find_row(connection, _PEERS, (pool_id,))
-    if row is None:
-        return None
-    stable, known = orjson.loads(row[0]), orjson.loads(row[1])
-    if not known:
-        return None
-    # Deeper settings than any in the pool are like the deepest one: all known, none stable.
-    place = min(steps, len(known) - 1)
-    return Peers(known[place], stable[place])
-
-
 def find_peers_day(connection: Connection, pool_id: int) -> date | None:
     """The day that the pool's peers are of, None without any."""
-    row = find_row(connection, _PEERS, (pool_id,))
-    return None if row is None else date.fromisoformat(row[2])
-
-
-_OUTLIER_CODES: Final = """
-    SELECT code FROM outlier_unit WHERE pool_id = ?1 AND unit_id = ?2
-    UNION ALL
-    SELECT code FROM differing_contributor WHERE pool_id = ?1 AND contributor_id = ?3
-    """
-
-
-def find_outlier_codes(
-    connection: Connection, pool_id: int, unit_id: int, contributor_id: int
-) -> list[str]:
-    """Why the latest outlier check of the pool excluded this unit; empty if it did not."""
-    values = (pool_id, unit_id, contributor_id)
-    return [row[0] for row in find_rows(connection, _OUTLIER_CODES, values)]
+    of_pool = select(col(PoolPeers.day)).where(col(PoolPeers.pool_id) == pool_id)
+    return connection.execute(of_pool).scalar_one_or_none()

@@ -442,18 +442,22 @@ def current_revision(database: Database) -> str | None:
         not finish.
     """
     with reading_once(database) as connection:
-        found = inspect(connection)
-        tables = [*found.get_table_names(), *found.get_view_names()]
-        if UNFINISHED in tables and isinstance(database, str):
-            raise StorageBroken(_NOT_FINISHED)
-        if _ALEMBIC.name not in tables:
-            if tables:
-                raise StorageBroken(
-                    f"{_name_of(database)} is the database of another program. Name "
-                    "another file or folder."
-                )
-            return None
-        revision = connection.execute(select(_ALEMBIC.c.version_num)).scalar()
+        return _revision_in(connection, database)
+
+
+def _revision_in(connection: Connection, database: Database) -> str | None:
+    found = inspect(connection)
+    tables = [*found.get_table_names(), *found.get_view_names()]
+    if UNFINISHED in tables and isinstance(database, str):
+        raise StorageBroken(_NOT_FINISHED)
+    if _ALEMBIC.name not in tables:
+        if tables:
+            raise StorageBroken(
+                f"{_name_of(database)} is the database of another program. Name "
+                "another file or folder."
+            )
+        return None
+    revision = connection.execute(select(_ALEMBIC.c.version_num)).scalar()
     return None if revision is None else str(revision)
 
 
@@ -502,8 +506,14 @@ def require_current_schema(database: Database) -> None:
     SchemaMismatch
         Saying which of the two is older and what to do.
     """
-    found, wanted = current_revision(database), head_revision()
-    if _is_readable_newer(database, found):
+    with reading_once(database) as connection:
+        require_current_schema_in(connection, database)
+
+
+def require_current_schema_in(connection: Connection, database: Database) -> None:
+    """The same, read on a connection to this database."""
+    found, wanted = _revision_in(connection, database), head_revision()
+    if _is_readable_newer(connection, found):
         return
     require_no_newer_schema(found)
     if found != wanted:
@@ -513,12 +523,11 @@ def require_current_schema(database: Database) -> None:
         )
 
 
-def _is_readable_newer(database: Database, found: str | None) -> bool:
+def _is_readable_newer(connection: Connection, found: str | None) -> bool:
     """Whether a newer program made the schema, and says that this one may still serve it."""
-    if found is None or found in _revisions() or not isinstance(database, str):
+    if found is None or found in _revisions() or is_sqlite(connection):
         return False
-    with reading_once(database) as connection:
-        return _find_mark(connection, _OLDEST_SCHEMA) in _revisions()
+    return _find_mark(connection, _OLDEST_SCHEMA) in _revisions()
 
 
 def require_no_newer_schema(found: str | None) -> None:

@@ -260,6 +260,8 @@ def find_firsts(connection: Connection, finds: Sequence[Find]) -> list[Any]:
 
     PostgreSQL finds them together: a way to it costs more than most statements.
     """
+    if not finds:
+        return []
     return _run(connection, finds[0][0], lambda own, driver: own.firsts(driver, finds))
 
 

@@ -17,6 +17,7 @@ OF_SQLITE = {
     "failing_disk": "the disk of its file",
     "restore": "kbapi copies its file; PostgreSQL makes its own backups",
     "offsite": "Litestream copies its file; PostgreSQL has replicas of its own",
+    "move": "it moves between both databases",
     "flips": "kbapi finds changed bits in its file; PostgreSQL has checksums of its own",
 }
 

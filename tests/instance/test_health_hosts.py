@@ -10,6 +10,7 @@ from pathlib import Path
 from threading import Event, Thread
 
 import orjson
+import psycopg
 import pytest
 from sqlalchemy import text
 
@@ -17,8 +18,15 @@ from kbapi.access.keys import find_holder, give_key, revoke_key
 from kbapi.access.sessions import begin_session, find_session_holder
 from kbapi.advice.start.answer import advise_start
 from kbapi.api.operation import instance_state
+from kbapi.app import create_app
 from kbapi.demo.members import install_catalogue
-from kbapi.errors import AccessKeyWrong, InstanceInUse, SchemaMismatch, UnsafeSetup
+from kbapi.errors import (
+    AccessKeyWrong,
+    InstanceInUse,
+    SchemaMismatch,
+    StorageUnreachable,
+    UnsafeSetup,
+)
 from kbapi.instance import health
 from kbapi.instance.check import find_hosts
 from kbapi.instance.health import program_of
@@ -332,6 +340,22 @@ def test_an_older_program_serves_a_newer_schema_that_it_can_read(
     host("another").close()
     with pytest.raises(SchemaMismatch, match="newer than this program"):
         schema.require_no_newer_schema(schema.current_revision(url))
+
+
+def test_readiness_opens_no_connection_of_its_own(
+    host: Open, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = host("served")
+    client = create_app(served).test_client()
+    assert client.get("/health/ready").status_code == 200
+
+    def refuse(*_: object, **__: object) -> None:
+        raise psycopg.OperationalError
+
+    monkeypatch.setattr(psycopg.Connection, "connect", refuse)
+    assert client.get("/health/ready").status_code == 200
+    with pytest.raises(StorageUnreachable):  # the refusal is met by what opens a connection
+        schema.require_current_schema(url)
 
 
 def test_what_takes_away_waits_for_the_last_old_host(

@@ -71,9 +71,6 @@ def a_busy_server(tmp_path: Path, asked: int) -> Iterator[tuple[Server, list[Fut
     program = [sys.executable, "-c", start, str(released), BUSY]
     proxied = Server(tmp_path / "home", 1, 16, program, KBAPI_TRUSTED_PROXIES="1")
     with proxied as server, ThreadPoolExecutor(asked) as clients:
-        # A network that is not known to be cheap would compute two at a time.
-        for _ in range(20):
-            server.ask("GET", "/v1/chips")
         before = metric(server, "kbapi_queue_wait_seconds_count")
         sent = [clients.submit(server.ask, "GET", "/compute", timeout=90) for _ in range(asked)]
         running = min(asked, COMPUTING_OF_ONE)
