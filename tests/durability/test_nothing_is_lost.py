@@ -16,8 +16,6 @@ OF_SQLITE = {
     "disk": "the disk of its file; the drill `postgres` fills that of a server",
     "failing_disk": "the disk of its file",
     "restore": "kbapi copies its file; PostgreSQL makes its own backups",
-    "offsite": "Litestream copies its file; PostgreSQL has replicas of its own",
-    "move": "it moves between both databases",
     "flips": "kbapi finds changed bits in its file; PostgreSQL has checksums of its own",
 }
 
